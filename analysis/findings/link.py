@@ -86,12 +86,13 @@ def _thinned(one: Examined, context: Context) -> Iterator[Finding]:
     """Find who was heard too seldom although no silence was long enough to be told."""
     wear, caution_s = one.wear, context.profile.link.silence_caution_s
     long = [gap for gap in one.gaps if not gap.at_end and gap.seconds >= caution_s]
-    apart = sum(gap.lost_messages or 0 for gap in long)
-    lost = (one.lost_messages or 0) - apart
-    said = int(wear.seq.max() - wear.seq.min()) + 1 - apart
+    lost_there = sum(gap.lost_messages or 0 for gap in long)
+    lost = (one.lost_messages or 0) - lost_there
+    said = int(wear.seq.max() - wear.seq.min()) + 1 - lost_there
     if lost < LEAST_LOST or lost < LARGE_SHARE * said:
         return
     pauses_s = np.diff(wear.at_us) * 1e-6
+    apart = lasting(pauses_s[pauses_s < caution_s].max())
     yield about_wear(
         "messages_lost",
         "caution",
@@ -99,8 +100,8 @@ def _thinned(one: Examined, context: Context) -> Iterator[Finding]:
         wear.started_us,
         wear.ended_us,
         f"{lost} of {said} messages of set {wear.set_id} never came ({percent(lost / said)}), longer "
-        f"silences not counted. Readings were up to {lasting(pauses_s[pauses_s < caution_s].max())} apart; what "
-        "happened between them was not observed.",
+        f"silences not counted. Readings were up to {apart} apart; what happened "
+        "between them was not observed.",
         [wear.identity(0), wear.identity(-1)],
     )
 
