@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import math
 import threading
-from collections import OrderedDict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 from weakref import WeakKeyDictionary
 
 import polars as pl
 
 from analysis.tables import Results
+from dashboard.once import Once
 from dashboard.results_store import IncidentRecord, ResultsStore
 from dashboard.review import figures, words
 from dashboard.review.clock import SECOND_MS, UTC_CLOCK, BadZone, Clock, Window, clock_of, zone_of
@@ -106,25 +107,17 @@ class Bench:
 
     def __init__(self, store: ResultsStore) -> None:
         self.store = store
-        self._lanes: OrderedDict[tuple[str, int, str], PersonLanes] = OrderedDict()
-        self._lock = threading.Lock()
+        self._lanes: Once[tuple[str, int, str], PersonLanes] = Once(MOST_LANES_KEPT)
 
     def lanes(self, record: IncidentRecord, people: list[dict[str, Any]]) -> list[PersonLanes]:
         """Return the lanes of people (rows of `people_of`), in that order."""
-        found = []
-        for person in people:
-            key = (record.about["key"], record.version, person["key"])
-            with self._lock:
-                lanes = self._lanes.get(key)
-            if lanes is None:
-                lanes = lanes_of(record.results, record.messages, person)
-            with self._lock:
-                self._lanes[key] = lanes
-                self._lanes.move_to_end(key)
-                while len(self._lanes) > MOST_LANES_KEPT:
-                    self._lanes.popitem(last=False)
-            found.append(lanes)
-        return found
+        return [
+            self._lanes.get(
+                (record.about["key"], record.version, person["key"]),
+                partial(lanes_of, record.results, record.messages, person),
+            )
+            for person in people
+        ]
 
     def look(self, request: Request, following: bool = False) -> Look:
         """Return everything that a view needs; `following` a page that is open already.

@@ -25,8 +25,8 @@ from analysis.trends.rest import ShortRest, short_rests
 from analysis.trends.roster import FILE_NAMES, KEPT_NAME, BadRoster, no_roster, with_station_and_role
 from analysis.trends.sets import events_of
 from dashboard.context import PageContext
+from dashboard.once import Once
 from dashboard.trends.measured_chance import MeasuredChance
-from dashboard.trends.once import Once
 from dashboard.trends.wear_ledger import WearLedger, roster_of, utc_now
 from dashboard.units import METRIC, UNITS, Units
 from ingest.archive.reading import Archive

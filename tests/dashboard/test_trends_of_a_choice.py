@@ -18,9 +18,9 @@ from analysis.trends.ledger import SET_EVENTS, WEARS, Ledger, empty_ledger
 from analysis.trends.rest import short_rests
 from dashboard.context import PageContext
 from dashboard.demo.crew import bring_in_three_years
+from dashboard.once import Once
 from dashboard.pages import trends as trends_page
 from dashboard.trends import measured_chance, sections, view, words
-from dashboard.trends.once import Once
 from dashboard.trends.view import Choice, TrendsLook, chosen, events_in, keeper_of, rests_in
 from dashboard.trends.wear_ledger import bring_in
 from ingest.archive.reading import Archive

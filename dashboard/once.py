@@ -23,10 +23,10 @@ class Once(Generic[Key, Value]):
     def get(self, key: Key, work_out: Callable[[], Value]) -> Value:
         """Return the value of a key; a failure reaches all who waited, and the next caller tries again."""
         with self._lock:
-            kept = self._kept.get(key)
+            kept = self._kept.pop(key, None)  # and back to the end: who was asked for last stays longest
             mine = kept is None
             future = self._kept[key] = Future() if kept is None else kept
-            if mine and len(self._kept) > self._most:  # the oldest that is ready makes room
+            if mine and len(self._kept) > self._most:  # the longest unused that is ready makes room
                 ready = next((one for one, value in self._kept.items() if value.done()), None)
                 if ready is not None:
                     del self._kept[ready]
