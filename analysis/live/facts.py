@@ -157,7 +157,7 @@ def row_of(
         if_hardest=outlook.if_hardest if outlook and heard else None,
         low_air_was_expected_at=was_low_air,
         turn_back_was_expected_at=was_turn_back,
-        entered_at=in_seconds(entry.began_us),
+        entered_at=in_seconds(inside.entered_us),
         entry_bar=inside.entry_bar,
         lost=lost,
         losing_min=losing_min,

@@ -167,6 +167,7 @@ class Inside:
     key: str
     tallied_in: bool
     """Whether somebody was tallied in, and nobody has accounted for the wearer since."""
+    entered_us: int  # when its wearer went in
     given_to: str | None = None  # the wearer that the set is tallied to by now
     known_until_us: int | None = None  # what the set said later is about another wearer
     known_from_us: int = 0  # what the set said before is about another wearer
@@ -406,6 +407,7 @@ def inside_of(
     """
     heard = live_set.heard
     tallied_in = entry.stay is not None and entry.stay.is_in(now_us)
+    entered_us = entry.entered_us  # before it has the air of a set that was handed on
     # Whoever the set is tallied to breathes what it gives, also when that wear began with somebody else.
     if tallied_in and holder is None and live_set.wears and goes_on(live_set.wears[-1], live_set):
         began_with = next((one for one in others if live_set.wears[-1] in one.wears), None)
@@ -423,7 +425,7 @@ def inside_of(
         quiet = now_us - entry.wears[-1].ended_us > heard.silent_after_us
         state, since_us = ("silent" if quiet else "under_air"), entry.wears[-1].started_us
     given_us = holder.tally.in_us if holder is not None and holder.tally is not None else None
-    began_us = min(entry.began_us, entry.first_heard_us or entry.began_us)
+    began_us = entry.entered_us
     own = [
         one
         for one in gauges
@@ -445,6 +447,7 @@ def inside_of(
         own,
         key,
         tallied_in,
+        entered_us,
         holder.wearer_id if holder is not None else None,
         given_us,
         known_from_us,

@@ -144,7 +144,7 @@ class Row(msgspec.Struct, frozen=True, kw_only=True):
     low_air_was_expected_at: tuple[float, float] | None = None
     turn_back_was_expected_at: tuple[float, float] | None = None
     service: str = ""
-    entered_at: float | None = None  # when the entry began: tallied in, or first heard under air
+    entered_at: float | None = None  # tallied in or first heard under air, whichever came first
     # Pressure at the first wear on this cylinder; a restart does not change it.
     entry_bar: float | None = None
     lost: Lost | None = None  # no evidence of air now

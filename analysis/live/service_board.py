@@ -415,7 +415,7 @@ class ServiceBoard:
                     team=entry.team,
                     incident_id=entry.incident_id or "",
                     at=over[0] * 1e-6,
-                    inside_s=(over[0] - entry.began_us) * 1e-6,
+                    inside_s=(over[0] - entry.entered_us) * 1e-6,
                     service=self.service,
                     ended_how=over[1],
                     ended_by=entry.stay.ended_by

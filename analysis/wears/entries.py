@@ -83,6 +83,11 @@ class Entry:
         return self.wears[-1].ended_us if self.wears else None
 
     @property
+    def entered_us(self) -> int:
+        """When the wearer went in: the first breath, or the `in` where that is earlier."""
+        return min(self.began_us, self.first_heard_us or self.began_us)
+
+    @property
     def tallied_in_us(self) -> int | None:
         """When the wearer was tallied in."""
         return self.stay.in_us if self.stay is not None else None

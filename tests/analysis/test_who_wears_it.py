@@ -235,6 +235,46 @@ class TestTwoWearersOnOneSet:
         assert (row.wearer_id, row.lost, row.started_at is None) == ("W-1", None, False)
 
 
+class TestInsideSince:
+    """The minutes inside count from the first breath, whatever a desk says later."""
+
+    @pytest.fixture
+    def desk(self, log: Any) -> Any:
+        one = log.talker("S-1")
+        one.set_up(0)
+        one.breathe(20, 900, closes=False)
+        return log.desk()
+
+    @staticmethod
+    def inside_s(log: Any, row: Row, at_s: float) -> float:
+        assert row.entered_at is not None
+        return float(at_s - (row.entered_at - log.at(0).timestamp()))
+
+    def test_of_whom_a_desk_tallies_late(self, log: Any, see: Any, desk: Any) -> None:
+        tally(desk, 600, "in", "W-1", "S-1")
+        tally(desk, 800, "out", "W-1", "S-1")
+        for at_s in (590, 610):
+            (row,) = see(at_s).rows
+            assert self.inside_s(log, row, at_s) == pytest.approx(at_s - 20, abs=1.5)
+        (out,) = see(950).came_out
+        assert out.inside_s == pytest.approx(780, abs=1.5)
+
+    def test_of_whom_a_desk_moves_to_another_incident(self, log: Any, see: Any, desk: Any) -> None:
+        tally(desk, 10, "in", "W-1", "S-1")
+        tally(desk, 600, "in", "W-1", "S-1", incident_id="I-2")
+        (row,) = see(610).rows
+        assert row.incident_id == "I-2"
+        assert self.inside_s(log, row, 610) == pytest.approx(590, abs=1.5)
+
+    def test_of_whom_the_set_was_handed_to(self, log: Any, see: Any, desk: Any) -> None:
+        tally(desk, 10, "in", "W-1", "S-1")
+        tally(desk, 600, "out", "W-1", "S-1")
+        tally(desk, 601, "in", "W-2", "S-1")
+        (row,) = see(610).rows
+        assert (row.wearer_id, row.started_at is None) == ("W-2", False)
+        assert self.inside_s(log, row, 610) == pytest.approx(9, abs=1.5)
+
+
 class TestOneRuleForAWearThatGoesOnAndOneThatEnded:
     """What the valve's closing decides anew would take back what the board has shown."""
 
