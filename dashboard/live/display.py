@@ -9,6 +9,7 @@ from dashboard.units import METRIC, UNITS
 
 FARTHEST_MIN = 14 * 60  # the local times of the world lie within these minutes of UTC ...
 STEP_MIN = 15  # ... in these steps
+HALF_DAY_S = 43_200.0
 
 
 @dataclass(frozen=True)
@@ -17,9 +18,15 @@ class Display:
 
     units: str = METRIC.name  # a name of `dashboard.units.UNITS`
     offset_min: int | None = None  # local time minus UTC, minutes; None for UTC
+    now: float | None = None  # the moment that the page shows, seconds since 1970
 
     def clock(self, at: float, pattern: str = "%H:%M:%S") -> str:
-        """Return a moment (seconds since 1970) as hours, minutes and seconds."""
+        """Return a moment (seconds since 1970) as hours, minutes and seconds.
+
+        Over half a day from now it carries its day: else it would read as the one of today.
+        """
+        if self.now is not None and abs(at - self.now) > HALF_DAY_S:
+            pattern = f"%-d %b {pattern}"
         return datetime.fromtimestamp(at, self._zone).strftime(pattern)
 
     def named_clock(self, at: float) -> str:

@@ -10,6 +10,7 @@ from dashboard.live.display import Display
 
 DIFFER = {"set_differs", "voice_higher", "risen"}  # these name the pressure that does not count
 FIELDS = ("service", "incident_id", "set_id", "wearer_id", "team", "task")
+LONG_MIN = 600  # from here on whole hours say enough
 IN_COLUMNS = {"turn_back", "team_turn_back", "turn_back_soon", "low_air"}  # the columns say these already
 
 EMPTY = (
@@ -25,7 +26,7 @@ def row_view(row: Row, now: float, display: Display, name_incident: bool = False
     - `name_incident`: several incidents are open: each row says which is its own.
     """
     turn, turn_range, turn_bar = _turn_back(row, now, display)
-    low, low_range, low_what = _low_air(row, display)
+    low, low_range, low_what = _low_air(row, now, display)
     air, air_sub = words.air(row, now, display)
     state = words.ATTENTION[row.attention]
     if row.attention == "other_alarm":
@@ -69,9 +70,7 @@ def row_view(row: Row, now: float, display: Display, name_incident: bool = False
         "air_sub": air_sub,
         "entry": display.pressure(row.entry_bar) if row.entry_bar is not None else words.NONE,
         "entered": words.AT.format(at=display.clock(row.entered_at, "%H:%M")) if row.entered_at else "",
-        "inside": words.INSIDE.format(minutes=int((now - row.entered_at) // 60))
-        if row.entered_at
-        else words.NONE,
+        "inside": _inside(now - row.entered_at) if row.entered_at else words.NONE,
         "out_by": _out_by(row, now, display),
         # Also where the set is heard: what its wearer said, or what it read before it rose, is old.
         "silent": row.by_voice
@@ -132,20 +131,25 @@ def _turn_back(row: Row, now: float, display: Display) -> tuple[str, str, str]:
         since_at, code = min(past)  # a later moment does not begin the count anew
         return words.PAST.format(age=words.duration(now - since_at)), words.WHOSE_MOMENT[code], at_bar
     if row.turn_back_was_expected_at is not None:
-        early = display.clock(row.turn_back_was_expected_at[0], "%H:%M")
-        return words.BY.format(at=early), words.AS_LAST_HEARD, at_bar
+        return _by(row.turn_back_was_expected_at[0], now, display), words.AS_LAST_HEARD, at_bar
     return *_ahead(row.turn_back, row.planned), at_bar
 
 
-def _low_air(row: Row, display: Display) -> tuple[str, str, str]:
+def _by(at: float, now: float, display: Display) -> str:
+    """Return by when, or since when it is past: a clock alone would be read as one that comes."""
+    if at <= now:
+        return words.PAST.format(age=words.duration(now - at))
+    return words.BY.format(at=display.clock(at, "%H:%M"))
+
+
+def _low_air(row: Row, now: float, display: Display) -> tuple[str, str, str]:
     """Return minutes, interval and meaning of the low-air column: to the warning, then to empty."""
     if row.losing_min is not None:
         return words.minutes(row.losing_min), "", words.TO_EMPTY_NOW
     if row.to_empty is not None:
         return *words.interval(row.to_empty), words.TO_EMPTY
     if row.low_air_was_expected_at is not None:
-        early = display.clock(row.low_air_was_expected_at[0], "%H:%M")
-        return words.BY.format(at=early), words.AS_LAST_HEARD, ""
+        return _by(row.low_air_was_expected_at[0], now, display), words.AS_LAST_HEARD, ""
     there = row.started_at is not None or row.by_voice
     if row.low_air is None and there and (row.pressure_bar or 0.0) <= row.low_air_bar:
         return words.NONE, words.BELOW.format(pressure=display.pressure(row.low_air_bar)), ""
@@ -171,6 +175,11 @@ def _hardest(row: Row, display: Display) -> str:
 def _ahead(target: Interval | None, planned: bool) -> tuple[str, str]:
     middle, ends = words.interval(target)
     return (middle or words.NONE), (words.PLANNED if planned and middle else ends)
+
+
+def _inside(seconds: float) -> str:
+    minutes = int(seconds // 60)
+    return words.INSIDE.format(minutes=minutes) if minutes < LONG_MIN else f"{minutes // 60} h"
 
 
 def _out_by(row: Row, now: float, display: Display) -> str:

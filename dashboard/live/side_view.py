@@ -35,7 +35,8 @@ def team_view(team: Team, now: float, display: Display, name_incident: bool = Fa
     if team.turn_back_reached_at is not None:
         left = words.TEAM_TURNED.format(age=words.duration(now - team.turn_back_reached_at))
     elif by_at is not None and (soonest is None or by_at <= now + 60.0 * soonest.low):
-        left = words.TEAM_BY.format(at=display.clock(by_at, "%H:%M"))
+        age, at = words.duration(now - by_at), display.clock(by_at, "%H:%M")
+        left = words.TEAM_PAST.format(age=age) if by_at <= now else words.TEAM_BY.format(at=at)
     elif soonest is not None:
         left = words.TEAM_TURN_BACK.format(interval=words.interval_in_line(soonest))
     else:

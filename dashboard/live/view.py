@@ -7,6 +7,7 @@ here, in Python.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
 from typing import Any
 
 import msgspec
@@ -97,6 +98,7 @@ def page(
         return painted
 
     now = snapshot.at
+    display = replace(display, now=now)
     heard_age_s = (
         None if snapshot.hearing.last_received_at is None else now - snapshot.hearing.last_received_at
     )

@@ -155,6 +155,7 @@ RELIEF = "next team ready by {at}"
 HARD = "hard: {minutes}"
 HARDEST = "If it stays as hard as the hardest 3 min: {minutes} ({rate})"
 SHORT = "< 1 min"
+DAY_S = 86_400
 MOST_REASONS = 4
 MORE_REASONS = "and {count} more"
 MOST_INCIDENTS = 2
@@ -164,6 +165,7 @@ TEAM = "Team {team}"
 TEAM_TURN_BACK = "turn back in {interval}"
 TEAM_TURNED = "past turn-back {age}"
 TEAM_NO_TURN_BACK = "turn-back not known"
+TEAM_PAST = "past turn-back {age}, as last heard"
 TEAM_BY = "turn back by {at}, as last heard"
 TEAM_UNKNOWN = "{count} not known"
 ESTIMATED = "about {at}"
@@ -172,8 +174,13 @@ PROMPT = {1: "{who}: a third of the expected time used", 2: "{who}: two thirds o
 
 
 def duration(seconds: float) -> str:
-    """Return a duration as minutes and seconds (``1:05``), with hours from one hour on (``1:02:05``)."""
+    """Return a duration as minutes and seconds (``1:05``), with hours from one hour on (``1:02:05``).
+
+    From a day on, in days and whole hours (``1 d 3 h``).
+    """
     whole = max(0, int(seconds))
+    if whole >= DAY_S:
+        return f"{whole // DAY_S} d {whole % DAY_S // 3600} h"
     hours, rest = divmod(whole, 3600)
     minutes, left = divmod(rest, 60)
     return f"{hours}:{minutes:02}:{left:02}" if hours else f"{minutes}:{left:02}"

@@ -326,7 +326,7 @@ def test_whoever_was_not_tallied_in_and_leaves_after_12_hours_leaves_a_line(
     (out,) = shown.came_out
     assert (out.set_id, out.ended_how) == ("S-9", "forgotten")
     (line,) = page(shown, System((), None, None, ""), Display())["out"]
-    assert "not tallied in, nobody said out, last heard 10:0" in line["text"]
+    assert "not tallied in, nobody said out, last heard 4 May 10:0" in line["text"]
 
 
 @pytest.mark.parametrize("close_s", [600.0, 25 * 3600.0])

@@ -150,6 +150,35 @@ def test_a_silent_set_has_no_live_forecast_and_its_number_carries_its_time() -> 
     assert row["strip"]["fan"] == []
 
 
+def test_a_moment_that_is_over_does_not_read_as_one_that_comes() -> None:
+    """The day after, "by 10:13" and "at 10:10:00" read as minutes away; it was a day ago."""
+    day = 86_400.0
+    silent = replace(
+        ROW,
+        attention="silent",
+        silent_since_at=NOW - 83,
+        low_air=None,
+        turn_back=None,
+        fan=(),
+        rate_l_min=None,
+        low_air_was_expected_at=(NOW - 97, NOW + 300),
+        turn_back_was_expected_at=(NOW - day - 7500, NOW - 60),
+        pressure_at=NOW - day,
+        entered_at=NOW - day - 3000,
+    )
+    team = Team(
+        "Alder", "I-1", 1, 1, 1, "S-1", "W-1", 182.0, NOW - 83, None, None, "silent", turn_back_by_at=NOW - 97
+    )
+    shown = picture(silent, teams=(team,))
+    (row,) = shown["rows"]
+    assert (row["turn"], row["low"]) == ("past 1 d 2 h", "past 1:37")
+    assert (row["turn_range"], row["low_range"]) == ("as last heard", "as last heard")
+    assert (row["air_sub"], row["entered"], row["inside"]) == ("at 3 May 10:30:00", "at 3 May 09:40", "24 h")
+    assert shown["teams"][0]["left"] == "past turn-back 1:37, as last heard"
+    # Half a day from now a clock alone is clear, over midnight too.
+    assert only(replace(silent, pressure_at=NOW - 40_000))["air_sub"] == "at 23:23:20"
+
+
 def test_below_the_warning_the_minutes_to_empty_stand() -> None:
     low = replace(ROW, attention="low_air", pressure_bar=40.0, low_air=None, turn_back=None)
     row = only(replace(low, to_empty=Interval(6.2, 4.4, 8.9)))
