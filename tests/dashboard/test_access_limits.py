@@ -503,6 +503,22 @@ class TestLog:
         assert log.write("view", "incident=I-2", account="review-1", session="s", once=True)
         assert len(read_log(tmp_path)[0]) == 5
 
+    def test_ten_thousand_looks_are_remembered_and_then_the_oldest_goes(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        written: list[str] = []
+        monkeypatch.setattr(AccessLog, "_append", lambda _, entry: written.append(entry.target))
+        log = AccessLog(tmp_path, Hand())
+        for number in range(10_001):
+            log.write("view", str(number), account="a", once=True)
+        for again in ("1", "2", "0", "1"):  # the first is forgotten; and then the second
+            log.write("view", again, account="a", once=True)
+        assert written[10_001:] == ["0", "1"]
+
+    def test_a_log_begins_where_no_folder_is_yet(self, tmp_path: Path) -> None:
+        assert AccessLog(tmp_path / "a" / "archive", Hand()).write("view", "x", account="a")
+        assert len(read_log(tmp_path / "a" / "archive")[0]) == 1
+
     def test_a_target_is_cut_at_500_and_only_the_owner_reads(self, tmp_path: Path) -> None:
         assert AccessLog(tmp_path, Hand()).write("view", "x" * 501, account="a")
         ((entry,), faults) = read_log(tmp_path)

@@ -66,6 +66,15 @@ def test_a_group_of_the_house_gives_its_role_and_nothing_more(house: House) -> N
     assert "kim@air.example" in "".join(path.read_text() for path in (house.archive / "access").iterdir())
 
 
+@pytest.mark.parametrize(
+    ("user", "status"), [("k", 303), ("k" * 80, 303), ("k" * 81, 403), ("", 403), (" ", 403), ("k\x7f", 403)]
+)
+def test_a_name_has_one_to_eighty_characters_that_can_be_printed(
+    house: House, user: str, status: int
+) -> None:
+    assert house.ask("/sign-in", user, "fire-control").status_code == status
+
+
 def test_without_the_secret_nobody_is_believed(house: House) -> None:
     for secret in ("", "x" * 40, SECRET[:-1]):
         assert house.ask("/sign-in", "kim", "fire-control", secret).status_code == 403
@@ -152,13 +161,17 @@ def test_a_secret_that_others_can_read_or_guess_is_refused(tmp_path: Path) -> No
     for content, mode, said in [
         (None, 0, "cannot be read"),
         (SECRET, 0o644, "chmod 600"),
-        ("short", 0o600, "at least 32"),
+        ("s" * 31, 0o600, "at least 32 characters, got 31"),
+        *((SECRET, 0o600 | bit, "chmod 600") for bit in (0o40, 0o20, 0o10, 0o4, 0o2, 0o1)),
     ]:
         if content is not None:
             secret.write_text(content)
             secret.chmod(mode)
         with pytest.raises(BadSettings, match=said):
             HouseSignIn(settings, tmp_path, over_tls=True)
+    secret.chmod(0o600)
+    secret.write_text("s" * 32)
+    HouseSignIn(settings, tmp_path, over_tls=True)
 
 
 def test_the_house_needs_a_proxy_and_excludes_own_accounts(tmp_path: Path) -> None:
