@@ -359,6 +359,41 @@ class TestPages:
             ("/review/moment incident=I-1 people=W-1", "refused"),
         ]
 
+    def test_what_signing_in_and_out_writes_and_takes_back(
+        self, pages: GuardedPages, caplog: pytest.LogCaptureFixture
+    ) -> None:
+        caller = pages.client()
+        signed = caller.try_password("desk-1", password_of("desk-1")).headers.getlist("Set-Cookie")
+        (form,) = [one for one in signed if one.startswith("underair-form=")]
+        assert "HttpOnly" in form
+        assert "SameSite=Strict" in form
+        assert "Secure" not in form
+        (session,) = pages.sign_in.sessions.all()
+        again = pages.client()
+        again.take(caller.web.get_cookie("underair").value)
+        again.try_password("desk-1", password_of("desk-1"))
+        (later,) = pages.sign_in.sessions.all()
+        assert later.key != session.key, "whoever signs in anew ends the session before"
+        again.take(again.web.get_cookie("underair").value)
+        out = again.ask("POST", "/sign-out").headers.getlist("Set-Cookie")
+        assert {one.partition("=")[0] for one in out if "Max-Age=0" in one} == {"underair", "_csrf_token"}
+        assert all("SameSite=Strict" in one and "Secure" not in one for one in out)
+        assert pages.sign_in.sessions.all() == []
+        lines = [(one.action, one.account, one.session) for one in read_log(pages.archive)[0]]
+        assert lines == [
+            ("sign-in", "desk-1", session.name),
+            ("sign-in", "desk-1", later.name),
+            ("sign-out", "desk-1", later.name),
+        ]
+        for name, who, account in (("nobody", "somebody unknown", ""), ("desk-1", "desk-1", "desk-1")):
+            for _ in range(7):
+                pages.client().try_password(name, "wrong wrong wrong", "203.0.113.9")
+            assert f"a wrong sign-in as {who}" in caplog.text
+            assert f"too many attempts to sign in as {who}" in caplog.text
+            refused = [one for one in read_log(pages.archive)[0] if one.outcome == "refused"]
+            assert [one.account for one in refused[-6:]] == [account] * 6, "five tried, and one line for more"
+            assert {one.address for one in refused} == {"203.0.113.9"}
+
     def test_a_refusal_names_who_asked(self, pages: GuardedPages, caplog: pytest.LogCaptureFixture) -> None:
         for role, who in (("watch", "watch-1"), (None, "nobody signed in")):
             caplog.clear()

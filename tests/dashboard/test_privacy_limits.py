@@ -96,12 +96,13 @@ class TestPrivacy:
         told = {"wear_id": "1", "started": datetime(2030, 3, 1, 10, 1, tzinfo=UTC), "incident_id": "A",
                 "kind": "incident", "under_air_min": 12.4, "heat_dose": 0.256, "class_2_s": 91.0,
                 "class_3_s": 89.0, "contamination": "soot on the hood"}  # fmt: skip
+        folder = tmp_path / "a" / "archive"  # the register is the first that is written there
         named, gone = (
             pl.DataFrame([told | {"wearer_id": wearer}], schema=WEARS)
             for wearer in ("W-1", "gone-0123456789")
         )
-        assert update(tmp_path, named, NOW, 40)["under_air_min"].to_list() == [12.4]
-        (line,) = update(tmp_path, gone, NOW, 40).to_dicts()
+        assert update(folder, named, NOW, 40)["under_air_min"].to_list() == [12.4]
+        (line,) = update(folder, gone, NOW, 40).to_dicts()
         assert line["wearer_id"] == "W-1"
         assert line["wear_id"].startswith("gone-")
         assert line["incident_id"].startswith("gone-")
