@@ -185,9 +185,7 @@ def _import_memory(log: Path, mapping: Path | None, archive: Path) -> Imported:
 @click.argument("log", type=_LOG)
 @broker_option
 @click.option(
-    "--mapping",
-    type=_FILE,
-    help="Publish the messages that this mapping makes, not the objects themselves.",
+    "--mapping", type=_FILE, help="Publish the messages that this mapping makes, not the objects themselves."
 )
 @click.option(
     "--speed",

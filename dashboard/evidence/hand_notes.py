@@ -33,11 +33,6 @@ LONGEST_LOOK = 500
 HERE = "review page"
 
 
-def may_be_written(record: IncidentRecord) -> bool:
-    """Say whether notes can be written about an incident: it must have an identity to name."""
-    return record.about["incident_id"] is not None
-
-
 def note_fields(form: dict[str, Any]) -> dict[str, Any]:
     """Return the fields of a new note from what a form says.
 

@@ -61,10 +61,7 @@ def commit() -> str:
         told = json.loads(noted).get("vcs_info", {}).get("commit_id")
         if told:
             return str(told)
-    return _commit_of_work_tree(Path(str(files("dashboard"))).parent)
-
-
-def _commit_of_work_tree(folder: Path) -> str:
+    folder = Path(str(files("dashboard"))).parent
     if not (folder / ".git").exists():
         return NOT_KNOWN
 

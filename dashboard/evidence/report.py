@@ -29,7 +29,7 @@ from dashboard.review.figures import LANES, lanes_figure, scales_of
 from dashboard.review.lanes import PersonLanes, lanes_of_each, people_of
 from dashboard.review.overview import ALARM_CHARACTERS, alarm_kinds, overview_figure, whole_window
 from dashboard.review.setting import Setting
-from dashboard.review.tables import finding_items, incident_tables
+from dashboard.review.tables import SEVERITY_ORDER, finding_items, incident_tables
 from dashboard.rows import Table, text_of
 from dashboard.units import METRIC, Units
 from dashboard.words import CAUTION, PRODUCT
@@ -38,7 +38,6 @@ from ingest.plurals import counted
 PLOT_PX = 720.0
 MOST_EVIDENCE = 8
 SHORT_LETTERS = 16
-SEVERITIES = ("serious", "caution", "note")
 BEFORE_THE_FINDINGS = ("review-entries", "review-wears")
 
 
@@ -198,7 +197,7 @@ def _summary(record: IncidentRecord, setting: Setting, findings: list[dict[str, 
     refused = int(results["refused"]["messages"].sum())
     if refused:
         yield f"{counted(refused, 'message')} arrived and broke the contract; they are listed below."
-    counts = {name: sum(item["severity"] == name for item in findings) for name in SEVERITIES}
+    counts = {name: sum(item["severity"] == name for item in findings) for name in SEVERITY_ORDER}
     yield (
         f"Findings: {counts['serious']} serious, {counts['caution']} to be cautious of, "
         f"{counted(counts['note'], 'note')}."

@@ -158,7 +158,7 @@ def _written(bench: Bench, context: PageContext) -> flask.Response:
         return sentence(words.NOTE_NOT_YOURS, 404)
     try:
         look = bench.look(request_of({"incident": incident}))
-        if not hand_notes.may_be_written(look.record):
+        if look.record.about["incident_id"] is None:
             return sentence(words.NOTE_NEEDS_INCIDENT, 409)
         if form.get("withdraws"):
             fields = hand_notes.withdrawal_fields(form, look.notes)

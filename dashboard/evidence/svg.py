@@ -17,15 +17,14 @@ from html import escape
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from dashboard.review.overview import ALARM_SIGNS
+from dashboard.review.thinning import Floats
 
-Floats = NDArray[np.float64]
 TICKS_AT_MOST = 4
 NICE_STEPS = (1.0, 2.0, 2.5, 5.0, 10.0)
 DASHES = {"solid": "none", "dash": "6 4", "dot": "2 3", "dashdot": "6 3 2 3", "longdash": "10 4"}
-INK, GRID, FONT_PX = "#141414", "#d5d5d2", 12.0
+GRID, FONT_PX = "#d5d5d2", 12.0
 USUAL_PX = 2000
 STRIP_SHADES = 12  # shades of a strip: more cannot be distinguished on paper
 _TAGS = re.compile(r"</?b>")

@@ -13,7 +13,6 @@ from dash import Dash, Input, Output, Patch, ctx, dcc, html, no_update
 
 from dashboard.access.roles import SEND, visitor
 from dashboard.context import PageContext
-from dashboard.evidence.hand_notes import may_be_written
 from dashboard.evidence.routes import add_routes
 from dashboard.results_store import store_of
 from dashboard.review import bench as bench_parts
@@ -83,7 +82,8 @@ def _content(context: PageContext, query: dict[str, str]) -> Any:
         look = bench_of(store_of(context)).look(request_of(query))
     except UnderairError as error:
         return html.Div([html.P(str(error), role="alert", className="problem"), _finder(context)])
-    writes = visitor().may(SEND) and may_be_written(look.record)
+    # A note must have an incident to name.
+    writes = visitor().may(SEND) and look.record.about["incident_id"] is not None
     return bench_parts.bench(look, TOKEN if writes else None)
 
 

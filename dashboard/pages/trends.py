@@ -231,11 +231,7 @@ def _never_heard(months: pl.DataFrame) -> list[html.P]:
 
 
 def _summary(
-    wears: pl.DataFrame,
-    months: pl.DataFrame,
-    look: TrendsLook,
-    profile: Profile,
-    running: date | None,
+    wears: pl.DataFrame, months: pl.DataFrame, look: TrendsLook, profile: Profile, running: date | None
 ) -> Any:
     days = wears.select(
         first=pl.col("started").min().dt.strftime("%Y-%m-%d"),

@@ -15,15 +15,13 @@ from dashboard.review import words
 from dashboard.review.clock import SECOND_MS, UTC_CLOCK, Clock, Window
 from dashboard.review.desk_notes import DeskNote
 from dashboard.review.drawing import CLEAR, lying, plain, typed
-from dashboard.review.figures import x_axis
+from dashboard.review.figures import LEFT_PX, TOP_PX, x_axis
 from dashboard.review.lanes import ALARM_ORDER, to_ms
 from dashboard.theme import CHART_ORANGE, CHART_PURPLE, chart_template
 from dashboard.words import shortened
 
 BINS = 360
 BIN_CHOICES_S = (1, 2, 5, 10, 15, 20, 30, 60, 120, 300, 600)
-LEFT_PX = 138
-TOP_PX = 28
 BOTTOM_PX = 8
 OVERVIEW_PX = 700.0
 ROWS_PX = 200.0  # so that a lane is on the first screen of 768 lines, too

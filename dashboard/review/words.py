@@ -227,8 +227,7 @@ NOTHING_SILENT = "No silence longer than three times a set's usual interval."
 NO_ROWS = "none"
 ALARM_TABLE = "Alarms"
 ALARM_HEADS = heads(
-    "Wearer or set | Alarm | Raised | Heard at | Acknowledged | Cleared | Seen by desk | Response",
-    "Source",
+    "Wearer or set | Alarm | Raised | Heard at | Acknowledged | Cleared | Seen by desk | Response", "Source"
 )
 SOURCES = {"reported": "reported only", "derived": "derived only", "both": "both"}
 SET_LATE = "both, set {seconds} s later than the readings"

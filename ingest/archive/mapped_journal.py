@@ -26,7 +26,6 @@ class _Kept(msgspec.Struct):
 
 _encode = msgspec.json.Encoder().encode
 _decode = msgspec.json.Decoder(_Kept).decode
-_decode_state = msgspec.json.Decoder(State).decode
 
 
 def mapper_of(archive: Path, *, only_sound: bool = False) -> Mapper | None:
@@ -46,11 +45,6 @@ def mapper_before(archive: Path, segment: Path, *, only_sound: bool = False) -> 
         # Sealing that broke off before the segment was deleted is done again, to the same bytes.
         mapper.state = kept.before if kept.segment == segment.name else kept.after
     return mapper
-
-
-def copy_of(mapper: Mapper) -> State:
-    """Return the mapper's state as it is now, for good."""
-    return _decode_state(_encode(mapper.state))
 
 
 def keep_state(segment: Path, before: State, mapper: Mapper) -> None:

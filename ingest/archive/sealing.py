@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import secrets
+from copy import deepcopy
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from ingest.archive.expected import SEALING, part_name, unsettled
 from ingest.archive.folder import Counts as Counts
 from ingest.archive.folder import create_archive as create_archive
 from ingest.archive.journal_frames import Damage, SegmentReader, opened
-from ingest.archive.mapped_journal import copy_of, keep_state, mapper_before
+from ingest.archive.mapped_journal import keep_state, mapper_before
 from ingest.archive.mappings import file_of
 from ingest.archive.parts import part_files, scan_parts, write_part
 from ingest.archive.sealing_client import Outcome
@@ -115,7 +116,7 @@ def seal_segment(archive: Path, segment: Path, recent: Recent | None = None) -> 
     `recent`: look for duplicates there, and add what is sealed; otherwise look in the whole archive.
     """
     mapper = mapper_before(archive, segment)
-    before = None if mapper is None else copy_of(mapper)
+    before = None if mapper is None else deepcopy(mapper.state)
     builder = FrameBuilder(mapper)
     damages: list[Damage] = []
     first_us = None

@@ -45,12 +45,6 @@ class Outcome(msgspec.Struct, frozen=True):
     trouble: str = ""  # why it could not be sealed; with `counts`, what else the operator should know
 
 
-encode_outcome = msgspec.json.Encoder().encode
-_decode_outcome = msgspec.json.Decoder(Outcome).decode
-encode_segment = msgspec.json.Encoder().encode
-decode_segment = msgspec.json.Decoder(str).decode
-
-
 class SealingProcess:
     """Seals one segment at a time in a process of its own; a process that has ended is started again.
 
@@ -103,7 +97,7 @@ class SealingProcess:
         if process is None or process.stdin is None or process.stdout is None:
             raise ArchiveProblem("the sealing process has no pipes")
         with contextlib.suppress(BrokenPipeError):
-            process.stdin.write(encode_segment(str(segment)) + b"\n")
+            process.stdin.write(msgspec.json.encode(str(segment)) + b"\n")
             process.stdin.flush()
         answer = self._answer(process.stdout.fileno(), segment.name)
         if answer is None:
@@ -113,7 +107,7 @@ class SealingProcess:
             if code is not None and code < 0:
                 how = f"was ended by signal {signal.Signals(-code).name}"
             raise ArchiveProblem(f"the sealing process {how}; it is started again")
-        return _decode_outcome(answer)
+        return msgspec.json.decode(answer, type=Outcome)
 
     def _answer(self, pipe: int, segment: str) -> bytes | None:
         began = heard = time.monotonic()

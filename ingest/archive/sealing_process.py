@@ -25,8 +25,6 @@ from ingest.archive.sealing_client import (
     SIGN_OF_LIFE,
     SIGN_OF_LIFE_EVERY_S,
     Outcome,
-    decode_segment,
-    encode_outcome,
 )
 from ingest.archive.store import asides, place
 from ingest.contract.any_error import ANY_ERROR
@@ -118,7 +116,8 @@ def main() -> None:
     with contextlib.suppress(BrokenPipeError):  # the listener is gone; its next run goes on from here
         for line in sys.stdin.buffer:
             answers.begin()
-            answers.give(encode_outcome(sealing.seal(Path(decode_segment(line)))) + b"\n")
+            outcome = sealing.seal(Path(msgspec.json.decode(line, type=str)))
+            answers.give(msgspec.json.encode(outcome) + b"\n")
 
 
 if __name__ == "__main__":
