@@ -56,7 +56,7 @@ HEARD_S = 5.0
 HIGHEST_L_MIN = 1000.0
 LATE_S = 2.0
 NORMAL_90 = 1.645
-SAID_AND_ENDS = (kernels.F_SAID_S, kernels.F_EARLY_S, kernels.F_LATE_S)
+SAID_AND_ENDS = slice(kernels.F_SAID_S, kernels.F_LATE_S + 1)
 
 _NO_RATE = np.empty(0)
 
@@ -145,7 +145,7 @@ def reconstruct(
         raise ValueError(
             f"as many times as pressures, at least one; got {time_s.size} and {pressure_bar.size}"
         )
-    if not 0.0 <= time_s[0] < 1.0 or np.any(np.diff(time_s) < 0.0):
+    if not 0.0 <= time_s[0] < 1.0 or (time_s[1:] < time_s[:-1]).any():
         raise ValueError(f"time_s must ascend from 0 s, got {time_s[0]} s first; sort the readings")
     gas_c = (
         np.full(time_s.size, np.nan) if gas_temperature_c is None else np.asarray(gas_temperature_c, float)
@@ -167,22 +167,25 @@ def reconstruct(
     passage = np.empty((size, kernels.FORECAST_WIDTH))
     kernels.first_passage(model, heat, ends.as_array(), hard_l_min, causal, low_air_bar, passage)
     grid_s = np.arange(size, dtype=np.float64)
-    minutes = forecast_minutes(passage[:, list(SAID_AND_ENDS)], grid_s)
+    minutes = forecast_minutes(passage[:, SAID_AND_ENDS], grid_s)
     scenario_min = forecast_minutes(passage[:, kernels.F_HARDEST_S], grid_s)
+    live_half = NORMAL_90 * breathing.live_band * np.sqrt(causal[:, kernels.T_RR])
+    live_rate = causal[:, kernels.T_RATE].copy()
+    hardest, easiest = causal[:, kernels.T_HARDEST].copy(), causal[:, kernels.T_EASIEST].copy()
+    first_window = hardest[: kernels.WINDOW_S]
+    np.maximum(first_window, hard_l_min, out=first_window)
 
     smoothed = np.empty((size, 6))
     kernels.smooth(model, heat, causal, smoothed, True)
     again[[kernels.STEP, kernels.CHANGES]] = state[[kernels.STEP, kernels.CHANGES]]
-    track = np.empty_like(causal)
     rate = np.clip(smoothed[:, 2], 0.0, HIGHEST_L_MIN)
     # What is set aside is what did not fit at the time, so the second pass keeps its own count.
+    track = causal  # read out above, and written over: what is in the cache already is quicker
     kernels.advance(model, heat, again, *readings, rate, np.zeros_like(fate), track)
     kernels.smooth(model, heat, track, smoothed, False)
 
     left_l, rate = smoothed[:, 0], smoothed[:, 2]
     half = NORMAL_90 * breathing.smooth_band * np.sqrt(smoothed[:, 3])
-    live_half = NORMAL_90 * breathing.live_band * np.sqrt(causal[:, kernels.T_RR])
-    live_rate = causal[:, kernels.T_RATE]
     fate[0] = kernels.USED  # it made the first state, and the filter then passed over it
     used = np.flatnonzero(fate == kernels.USED)
     gas_track_c = track[:, kernels.T_GAS_K] - ZERO_CELSIUS_K
@@ -201,12 +204,8 @@ def reconstruct(
         low_air_min=minutes[:, 0].copy(),
         low_air_lo_min=minutes[:, 1].copy(),
         low_air_hi_min=minutes[:, 2].copy(),
-        hardest_l_min=np.where(
-            grid_s < kernels.WINDOW_S,
-            np.maximum(causal[:, kernels.T_HARDEST], hard_l_min),
-            causal[:, kernels.T_HARDEST],
-        ),
-        easiest_l_min=causal[:, kernels.T_EASIEST].copy(),
+        hardest_l_min=hardest,
+        easiest_l_min=easiest,
         low_air_hardest_min=scenario_min,
         heard=(newest >= 0) & (grid_s - time_s[newest] <= HEARD_S),
         free_air_left_l=left_l.copy(),

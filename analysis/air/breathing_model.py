@@ -1,6 +1,6 @@
 """What the estimator of air and breathing assumes: one named table each for breathing and for cylinders."""
 
-from dataclasses import astuple, dataclass
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -46,7 +46,7 @@ class Breathing:
 
     def as_array(self) -> FloatArray:
         """Return the values in the order that the kernels expect."""
-        return np.array(astuple(self)[: kernels.M_WALL_GAIN + 1])
+        return np.array([getattr(self, name) for name in self.__slots__[: kernels.M_WALL_GAIN + 1]])
 
 
 @dataclass(frozen=True, slots=True)

@@ -49,6 +49,8 @@ def standing(time_us: Ints, received_us: Ints) -> tuple[int, int] | None:
 
     - `time_us`, `received_us`: arrays, shape (n,): in `seq` order.
     """
+    if len(time_us) < STANDS_MESSAGES:
+        return None
     bounds = np.r_[0, np.flatnonzero(np.diff(time_us)) + 1, len(time_us)]
     longest = int(np.argmax(np.diff(bounds)))
     first, last = int(bounds[longest]), int(bounds[longest + 1]) - 1

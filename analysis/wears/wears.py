@@ -310,7 +310,7 @@ def _wears_of(
                     setup=setup.said if setup else None,
                     setup_identity=setup.identity if setup else None,
                     thresholds=thresholds,
-                    setup_changed=len({_worst_of([one], profile) for one in said}) > 1,
+                    setup_changed=len(said) > 1 and len({_worst_of([one], profile) for one in said}) > 1,
                     following=following,
                 )
             )
@@ -372,13 +372,12 @@ def _worst_of(said: Sequence[dict[str, Any]], profile: Profile) -> tuple[Cylinde
     Nobody knows which of them is right. Our own rule.
     """
     cylinders = [one for one in map(cylinder_of, said) if one is not None]
-    first = thresholds_of(said[0] if said else None, profile)
-    each = [thresholds_of(one, profile) for one in said]
-    low_air_bar = max((one.low_air_bar for one in each), default=first.low_air_bar)
+    each = [thresholds_of(one, profile) for one in said or (None,)]
+    low_air_bar = max(one.low_air_bar for one in each)
     impossible = tuple(dict.fromkeys(name for one in each for name in one.impossible))
     return (
         min(cylinders, key=lambda one: one.total_l, default=None),
-        replace(first, low_air_bar=low_air_bar, impossible=impossible),
+        replace(each[0], low_air_bar=low_air_bar, impossible=impossible),
     )
 
 
