@@ -54,6 +54,9 @@ For outside the service: `by_month`, `by_quarter`, `by_year` and `planning_rates
 - Hours are rounded to 5 and means to two figures. A mean that depends mostly on one person is left out. A
   percentile needs 10 wears of 5 people beyond it.
 - A period is published once, when it is over, and kept in `releases.ndjson`. Later releases add periods.
+- A period without a wear is not published: nothing happened, or nothing was received. Wears that come later
+  are published then, unless their quarter or year was published without them.
+- Alarms have no figure while no set ever raised one: perhaps these sets send none.
 
 `--replace PERIOD --reason TEXT` publishes a period again. Only somebody with access to the machine can do
 this. The list keeps both versions, the reason and the user's name. `underair verify` checks the list's chain.

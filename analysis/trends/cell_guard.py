@@ -18,7 +18,6 @@ from numpy.typing import NDArray
 
 from analysis.trends.cell_periods import Period, year_of
 from analysis.trends.cells import BASE, Cell, Published, printed_range
-from analysis.trends.measures import FLAGS
 from analysis.trends.wear_arrays import PARTS, Worked
 
 MOST_PROTECTED = 15
@@ -30,6 +29,10 @@ FREE = 1e6
 Key = tuple[str, str, tuple[str, ...]]
 """Period, part and names of a cell."""
 Counts = NDArray[np.float64]
+
+
+class Contradiction(ValueError):
+    """No counts fit all ranges that were published."""
 
 
 @dataclass(frozen=True)
@@ -137,7 +140,7 @@ def told(system: Equations, true: Counts, colleague: Counts) -> list[int]:
             signs = rng.choice([-1.0, 1.0], len(true))
         found = another(system, np.where(published, signs, 0.0), nobody, {})
         if found is None:
-            raise ValueError("the published ranges contradict each other")
+            raise Contradiction("the published ranges contradict each other")
         waiting = {
             at
             for at in waiting
@@ -162,18 +165,28 @@ def guarded(
     own: dict[Key, Cell] = {
         (name, cell.part, cell.names): cell for name, cells in new.items() for cell in cells
     }
-    for measure in FLAGS:
-        for tried in range(TRIES):
-            system = system_of(year, {**before, **own}, measure)
-            true, colleague = _truth(worked, year, system.keys, measure)
-            found = told(system, true, colleague)
-            if not found:
-                break
-            for key in _to_widen(system, found, colleague, set(own), every=tried >= FIRST_TRIES):
-                own[key] = _wider(own[key], measure, away=tried >= TRIES - FIRST_TRIES)
-        else:  # nothing but the counts of this year's wears is left to say
-            own = {key: _wider(cell, measure, away=True) for key, cell in own.items()}
+    for measure in worked.flags:
+        own = _safe(worked, year, before, own, measure)
     return {name: [own[name, cell.part, cell.names] for cell in cells] for name, cells in new.items()}
+
+
+def _safe(
+    worked: Worked, year: Period, before: Mapping[Key, Cell], own: dict[Key, Cell], measure: str
+) -> dict[Key, Cell]:
+    own = dict(own)
+    for tried in range(TRIES):
+        system = system_of(year, {**before, **own}, measure)
+        true, colleague = _truth(worked, year, system.keys, measure)
+        try:
+            found = told(system, true, colleague)
+        except Contradiction:  # a capture came after its months were published
+            break
+        if not found:
+            return own
+        for key in _to_widen(system, found, colleague, set(own), every=tried >= FIRST_TRIES):
+            own[key] = _wider(own[key], measure, away=tried >= TRIES - FIRST_TRIES)
+    # Nothing but the counts of this year's wears is left to say.
+    return {key: _wider(cell, measure, away=True) for key, cell in own.items()}
 
 
 def _truth(worked: Worked, year: Period, keys: Sequence[Key], measure: str) -> tuple[Counts, Counts]:

@@ -20,6 +20,11 @@ class Period:
         """The year that it is in."""
         return self.first // 12
 
+    def inside(self) -> set[str]:
+        """Return the names of the quarter and year that it is a part of."""
+        longer = (quarter_of(self.first), year_of(self.first))
+        return {one.name for one in longer if one.after - one.first > self.after - self.first}
+
     def months(self) -> list[Period]:
         """Return its months."""
         return [month_of(number) for number in range(self.first, self.after)]

@@ -47,6 +47,10 @@ class Cell(msgspec.Struct, frozen=True, kw_only=True):
     means: dict[str, float] = {}
 
 
+NOBODY = Cell(part="service", wears=0, hours=0)
+"""Of a period of which nothing is published, for it has no wear."""
+
+
 class Percentile(msgspec.Struct, frozen=True, kw_only=True):
     """A planning rate of a task in a year, L/min to two figures."""
 

@@ -16,6 +16,7 @@ FEWEST_PEOPLE = 10
 """A profile may ask for more, or for fewer down to 5 (`analysis.profile.Disclosure`)."""
 PARTS = ("station", "role", "kind")
 AMOUNTS = ("under_air_min", "hard_min", "heat_dose")
+ALARMS = ("no_motion_wears", "distress_wears")
 NOT_KNOWN = "not known"
 GONE = "gone-"
 """Begins the names that `retain` gives: one person has one in each incident, so they count nobody."""
@@ -56,7 +57,10 @@ class Worked:
         self._codes = {"service": np.zeros(len(table), dtype=np.int64)}
         for part in PARTS:
             self._codes[part], self.names[part] = codes_of(table[part])
-        self.flags = {name: table[name].to_numpy().astype(float) for name in FLAGS}
+        # Where no alarm ever came, nobody knows whether these sets send any.
+        silent = not table.select(pl.any_horizontal(pl.col(ALARMS).any())).item()
+        known = [name for name in FLAGS if not (silent and name in ALARMS)]
+        self.flags = {name: table[name].to_numpy().astype(float) for name in known}
         self.amounts = {name: table[name].cast(pl.Float64).to_numpy() for name in AMOUNTS}
         self.task = table["task"].to_list()
         self.rate = table["mean_l_min"].cast(pl.Float64).to_numpy()

@@ -7,6 +7,7 @@ from typing import Any
 
 import polars as pl
 
+from analysis.trends.cell_periods import month_of
 from analysis.trends.cells import Cell, Published
 from analysis.trends.measures import FLAGS
 from analysis.trends.wear_arrays import AMOUNTS
@@ -87,5 +88,13 @@ def _row(cell: Cell) -> dict[str, Any]:
 
 
 def service_of(published: Mapping[str, Published], kind: str) -> list[tuple[str, Cell]]:
-    """Return the service's cell of every month, quarter or year, oldest first."""
-    return [(name, published[name].cells[0]) for name in sorted(published) if kind_of(name) == kind]
+    """Return the service's cell of every month, quarter or year, oldest first.
+
+    A month between two others that is not published has a cell without a figure.
+    """
+    names = sorted(name for name in published if kind_of(name) == kind)
+    if kind == "month" and names:
+        first, last = (12 * int(name[:4]) + int(name[5:]) - 1 for name in (names[0], names[-1]))
+        names = [month_of(number).name for number in range(first, last + 1)]
+    nothing = Cell(part="service")
+    return [(name, published[name].cells[0] if name in published else nothing) for name in names]

@@ -94,7 +94,7 @@ def replace(
                 f"{period} was never published; expected one of {', '.join(sorted(known)) or 'none yet'}"
             )
         others = {name: one for name, one in known.items() if name != period}
-        made = due(wears, now.date(), others, fewest)
+        made = due(wears, now.date(), others, fewest, again=period)
         new = next((one for one in made if one.period == period), None)
         if new is None:
             raise BadReleases(f"{period} cannot be published again: no wear before its end is in the archive")

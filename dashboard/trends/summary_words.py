@@ -54,8 +54,8 @@ AMOUNT = {
 PUBLISHED_NOTE = (
     "Each figure covers at least {people} people. Events are rounded to 5 and shown as a range: "
     "“3 to 7” means a count from 3 to 7. Hours are rounded to 5, means to two figures. "
-    "A dash means: too few people to show it. Only known exits below the warning count: if the end of a wear "
-    "was not heard, nobody knows."
+    "A dash means: too few people to show it, or nothing known. Only known exits below the warning count: "
+    "if the end of a wear was not heard, nobody knows."
 )
 TOO_FEW_PEOPLE = "Too few people were at work in {period} to publish it."
 NO_ROW = (
@@ -100,8 +100,8 @@ def readme(profile_name: str, tables: Iterable[str], people: int) -> str:
         {name: _OUTSIDE[name] for name in tables},
         f"{published_note(people)} Small stations, roles and kinds are merged until each is large enough. "
         "Columns ending in _low and _high are the ends of a range. Rates are wears with the event per 1000 "
-        "wears, made from those ends. A period is published once, when it is over, and never changes: "
-        "releases of later months can be handed out beside earlier ones.",
+        "wears, made from those ends. A period with wears is published once, when it is over, and never "
+        "changes: releases of later months can be handed out beside earlier ones.",
     )
 
 
