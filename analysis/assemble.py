@@ -129,6 +129,8 @@ def _entry_row(entry: Entry, by_wear: Mapping[str, Examined]) -> tuple[Any, ...]
         sum((gap.seconds for one in own for gap in one.gaps), between_s + entry.unheard_before_s),
         sum(one.air.free_air_l for one in own) + between_l if known else None,
         math.hypot(*spread_l) if known else None,
+        entry.left_bound or None if entry.late_s is not None and entry.noted is None else None,
+        entry.noted.text if entry.noted is not None else None,
     )
 
 

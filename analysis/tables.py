@@ -117,7 +117,7 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
             "turn_back_late_s",
             pl.Float64,
             "s",
-            "from turn_back_at to the note; without a note, to the exit; if that is unknown, to the word out",
+            "from turn_back_at to the note; without a note, to the exit; else see turn_back_late_bound",
         ),
         (
             "low_air_at",
@@ -143,6 +143,13 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
         ),
         ("free_air_l", pl.Float64, "L", "free air used, also between wears of one cylinder"),
         ("free_air_sd_l", pl.Float64, "L", "standard deviation of the free air used"),
+        (
+            "turn_back_late_bound",
+            pl.String,
+            "",
+            "at most: until the word out; at least: until the last that is known of who never came out",
+        ),
+        ("turn_back_note", pl.String, "", "text of the note that counts as the turn"),
     ),
     "air": _columns(
         ("wear_id", pl.String, "", "the wear"),

@@ -189,11 +189,25 @@ def _tables_of(record: IncidentRecord, wearer_id: str) -> Results:
             own[name] = frame.filter(
                 pl.col("wear_id").is_in(ids) | names | (pl.col("wear_id").is_null() & proves)
             )
+        elif name == "alarms":  # also those of a silence, which no wear has
+            while_in = pl.col("wear_id").is_null() & _while_in(results["entries"], wearer_id, "raised")
+            own[name] = frame.filter(pl.col("wear_id").is_in(ids) | while_in)
         elif "wear_id" in frame.columns:
             own[name] = frame.filter(pl.col("wear_id").is_in(ids))
         else:  # of a set or of the whole incident, not of a person
             own[name] = frame.clear()
     return own
+
+
+def _while_in(entries: pl.DataFrame, wearer_id: str, at: str) -> pl.Expr:
+    """Tell what a set said while the wearer was tallied in with it."""
+    own = entries.filter(pl.col("wearer_id") == wearer_id).drop_nulls("tallied_in")
+    spells = [
+        pl.col("set_id").is_in(entry["set_ids"])
+        & pl.col(at).is_between(entry["tallied_in"], entry["tallied_out"] or _NEVER_OUT)
+        for entry in own.iter_rows(named=True)
+    ]
+    return pl.any_horizontal(pl.lit(value=False), *spells)
 
 
 def _messages_of(messages: Mapping[str, pl.DataFrame], own: Results, wearer_id: str) -> Iterator[Heard]:
@@ -224,6 +238,8 @@ def _messages_of(messages: Mapping[str, pl.DataFrame], own: Results, wearer_id: 
             frame = frame.filter(while_worn | (pl.col("set_id").is_null() & for_them))
         elif kind == "note":  # whoever names them, whichever set it is about, or none
             frame = frame.filter(while_worn | pl.col("text").str.contains(_named(wearer_id)))
+        elif kind == "alarm":
+            frame = frame.filter(while_worn | _while_in(own["entries"], wearer_id, "at"))
         elif "set_id" in frame.columns:
             frame = frame.filter(while_worn)
         else:

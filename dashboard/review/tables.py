@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from datetime import timedelta
 from typing import Any
 
 import polars as pl
@@ -31,7 +31,7 @@ def incident_tables(
     results, messages, incident_id = record.results, record.messages, record.about["incident_id"]
     sets = set(results["wears"]["set_id"])
     return [
-        entry_table(results["entries"], results["gaps"], setting),
+        entry_table(results["entries"], setting),
         alarm_table(results["alarms"], results["alarm_rates"], setting),
         turn_back_table(results, setting),
         wear_table(results["wears"], setting),
@@ -46,13 +46,12 @@ def incident_tables(
     ]
 
 
-def entry_table(entries: pl.DataFrame, gaps: pl.DataFrame, setting: Setting) -> Table:
+def entry_table(entries: pl.DataFrame, setting: Setting) -> Table:
     """Return one row an entry: what a person did, over restarts, drop-outs and second cylinders."""
     rows = []
-    silences = set(zip(gaps["wear_id"], gaps["started"], strict=True))
     for row in entries.sort("first_heard", "tallied_in", nulls_last=True).iter_rows(named=True):
         wear_id = next(iter(row["wear_ids"] or []), None)
-        late = row["turn_back_late_s"]
+        bound = row["turn_back_late_bound"]
         rows.append(
             [
                 row["wearer_id"] or words.NOT_TALLIED,
@@ -62,8 +61,8 @@ def entry_table(entries: pl.DataFrame, gaps: pl.DataFrame, setting: Setting) -> 
                 setting.time(row["first_heard"], wear_id),
                 amount(row["entry_bar"], setting.units, "pressure"),
                 setting.time(row["turn_back_at"], wear_id),
-                setting.time(row["turn_back_noted_at"], wear_id),
-                "–" if late is None else seconds(max(late, 0.0), _late_bound(row, silences)),
+                _noted(row, wear_id, setting),
+                seconds(row["turn_back_late_s"], f"{bound} " if bound else ""),
                 amount(row["lowest_bar"], setting.units, "pressure"),
                 setting.time(row["tallied_out"], wear_id),
                 words.ENDED_HOW.get(row["ended_how"], row["ended_how"] or "–"),
@@ -76,13 +75,12 @@ def entry_table(entries: pl.DataFrame, gaps: pl.DataFrame, setting: Setting) -> 
     return Table(name, caption, heads, rows, words.ENTRIES_NOTE, words.NO_ROWS, numeric)
 
 
-def _late_bound(entry: dict[str, Any], silences: set[tuple[str, datetime]]) -> str:
-    """Return "at most " or "at least " where nobody noted the turn and no reading shows the exit."""
-    wears = entry["wear_ids"] or []
-    heard = bool(wears) and (wears[-1], entry["last_heard"]) not in silences
-    if entry["turn_back_noted_at"] is not None or heard:
-        return ""
-    return words.AT_MOST if entry["ended_how"] in ("tallied_out", "resolved") else words.AT_LEAST
+def _noted(entry: dict[str, Any], wear_id: str | None, setting: Setting) -> Any:
+    """Return when the turn was noted, and the note: its words decide that it counts as one."""
+    at = entry["turn_back_noted_at"]
+    if at is None:
+        return "–"
+    return setting.jump(f"{setting.clock(at)} “{entry['turn_back_note']}”", at, wear_id)
 
 
 def wear_table(wears: pl.DataFrame, setting: Setting) -> Table:

@@ -72,7 +72,6 @@ ENDED_HOW = {
     "incident_closed": "incident closed",
     "open": "still open",
 }
-AT_MOST, AT_LEAST = "at most ", "at least "
 NOT_KNOWN = "not known"
 AT_ONCE = "at once"
 HEAT = "Heat"

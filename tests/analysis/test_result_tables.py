@@ -66,6 +66,8 @@ CONTRACT = {
         ("unheard_s", pl.Float64),
         ("free_air_l", pl.Float64),
         ("free_air_sd_l", pl.Float64),
+        ("turn_back_late_bound", pl.String),
+        ("turn_back_note", pl.String),
     ],
     "air": [
         ("wear_id", pl.String),

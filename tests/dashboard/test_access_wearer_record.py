@@ -108,10 +108,11 @@ def test_what_was_concluded_about_somebody_who_was_never_heard_is_told(tmp_path:
     desk.say(111.0, "roll_call", incident_id="I-1", roll_id="R-1", state="missing", wearer_id="W-2")
     desk.say(120.0, "order", order="withdraw", state="given", **about)
     desk.say(121.0, "order", order="withdraw", state="given", incident_id="I-1", team="Birch")
+    log.talker("S-2").say(300.0, "alarm", alarm="distress", state="raised")
     desk.say(590.0, "tally", action="out", set_id="S-1", wearer_id="W-1", **about)
     desk.say(700.0, "order", order="evacuate", state="given", incident_id="I-1")
     seal_messages(create_archive(tmp_path / "archive"), log.frames(), "made")
-    codes, states = {}, {}
+    codes, states, alarms = {}, {}, {}
     for wearer in ("W-1", "W-2"):
         out = tmp_path / wearer
         assert underair("wearer", wearer, "--archive", tmp_path / "archive", "--out", out).returncode == 0
@@ -119,10 +120,12 @@ def test_what_was_concluded_about_somebody_who_was_never_heard_is_told(tmp_path:
         codes[wearer] = set(findings["code"])
         assert not findings["statement"].str.contains("W-2" if wearer == "W-1" else "W-1").any()
         said = [json.loads(one.payload) for one in read_capture(out / "messages.ndjson.gz")]
-        states[wearer] = [one["state"] for one in said if one["kind"] in ("roll_call", "order")]
-    assert codes["W-2"] >= {"set_never_heard", "tallied_without_wear"}
+        states[wearer] = [one["state"] for one in said if one["kind"] in ("roll_call", "order", "alarm")]
+        alarms[wearer] = pl.read_csv(out / "tables" / "alarms.csv")["alarm"].to_list()
+    assert codes["W-2"] >= {"tallied_without_wear"}
+    assert alarms == {"W-1": [], "W-2": ["distress"]}  # no wear has it: nothing was heard of its pressure
     assert not codes["W-1"] & codes["W-2"]
     assert states == {
         "W-1": ["called", "answered", "given"],
-        "W-2": ["called", "answered", "missing", "given", "given"],
+        "W-2": ["called", "answered", "missing", "given", "raised", "given"],
     }

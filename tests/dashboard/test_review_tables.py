@@ -48,7 +48,12 @@ def setting_of(look: Look, **more: Any) -> Setting:
 
 @pytest.mark.parametrize(
     ("heard_to_s", "action", "late"),
-    [(3000, "out", "23 min"), (1560, "out", "at most 24 min"), (1560, "in", "at least 24 min")],
+    [
+        (3000, "out", "23 min"),
+        (1560, "out", "at most 24 min"),
+        (1560, "in", "at least 24 min"),
+        (2815, "", "at least 23 min"),  # under air to the end of the record
+    ],
 )
 def test_a_late_turn_whose_end_nobody_heard_is_a_bound(
     look: Look, heard_to_s: int, action: str, late: str
@@ -60,11 +65,28 @@ def test_a_late_turn_whose_end_nobody_heard_is_a_bound(
     one.breathe(20, 2800, bar_s=0.085)
     who = {"incident_id": "I-1", "set_id": "S-1", "wearer_id": "W-1"}
     desk.say(10, "tally", action="in", **who)
-    desk.say(2879, "tally", action=action, **who)
+    if action:
+        desk.say(2879, "tally", action=action, **who)
     one.said = [each for each in one.said if each[0] < heard_to_s]
     results = analyse(log.frames(), Profile.default())
-    (row,) = entry_table(results["entries"], results["gaps"], setting_of(look)).rows
+    (row,) = entry_table(results["entries"], setting_of(look)).rows
     assert text_of(row[8]) == late
+    assert results["entries"]["turn_back_late_bound"][0] == (
+        " ".join(late.split()[:2]) if late[0] == "a" else None
+    )
+
+
+def test_the_note_that_counts_as_the_turn_is_beside_its_moment(look: Look) -> None:
+    """Whoever reads the report must see by which words a turn counts as made."""
+    log = WrittenLog()
+    one, desk = log.talker("S-1"), log.desk()
+    one.set_up(0)
+    one.breathe(20, 2000, bar_s=0.085)
+    desk.say(10, "tally", action="in", incident_id="I-1", set_id="S-1", wearer_id="W-1")
+    desk.say(1300, "note", incident_id="I-1", set_id="S-1", text="W-1 turning back, heat alarm")
+    results = analyse(log.frames(), Profile.default())
+    (row,) = entry_table(results["entries"], setting_of(look)).rows
+    assert text_of(row[7]) == "10:21:40 “W-1 turning back, heat alarm”"
 
 
 @pytest.mark.parametrize("closes", [True, False])
