@@ -31,7 +31,7 @@ Key = tuple[str, str, tuple[str, ...]]
 Counts = NDArray[np.float64]
 
 
-class Contradiction(ValueError):
+class RangesContradict(ValueError):
     """No counts fit all ranges that were published."""
 
 
@@ -140,7 +140,7 @@ def told(system: Equations, true: Counts, colleague: Counts) -> list[int]:
             signs = rng.choice([-1.0, 1.0], len(true))
         found = another(system, np.where(published, signs, 0.0), nobody, {})
         if found is None:
-            raise Contradiction("the published ranges contradict each other")
+            raise RangesContradict("the published ranges contradict each other")
         waiting = {
             at
             for at in waiting
@@ -179,7 +179,7 @@ def _safe(
         true, colleague = _truth(worked, year, system.keys, measure)
         try:
             found = told(system, true, colleague)
-        except Contradiction:  # a capture came after its months were published
+        except RangesContradict:  # a capture came after its months were published
             break
         if not found:
             return own
