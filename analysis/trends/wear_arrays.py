@@ -59,8 +59,8 @@ class Worked:
             self._codes[part], self.names[part] = codes_of(table[part])
         # Where no alarm ever came, nobody knows whether these sets send any.
         silent = not table.select(pl.any_horizontal(pl.col(ALARMS).any())).item()
-        known = [name for name in FLAGS if not (silent and name in ALARMS)]
-        self.flags = {name: table[name].to_numpy().astype(float) for name in known}
+        told = [name for name in FLAGS if not (silent and name in ALARMS)]
+        self.flags = {name: table[name].to_numpy().astype(float) for name in told}
         self.amounts = {name: table[name].cast(pl.Float64).to_numpy() for name in AMOUNTS}
         self.task = table["task"].to_list()
         self.rate = table["mean_l_min"].cast(pl.Float64).to_numpy()
