@@ -20,7 +20,7 @@ import secrets
 import shutil
 import time
 from collections.abc import Callable, Collection
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from pathlib import Path
 
@@ -86,6 +86,8 @@ class _Names:
     under_way: _UnderWay
     due: frozenset[str]
     known: re.Pattern[str] | None
+    held: list[str]  # as in `Retained`
+    waiting: list[str]
     incidents: set[str] = field(default_factory=set)
     wearers: set[tuple[str, str]] = field(default_factory=set)
     messages: int = 0
@@ -93,6 +95,10 @@ class _Names:
     def of(self, incident_id: str, wearer_id: str) -> str:
         said = f"{incident_id}\0{wearer_id}".encode()
         return f"gone-{hmac.digest(self.under_way.key, said, hashlib.sha256).hex()[:10]}"
+
+    def told(self, *, applied: bool) -> Retained:
+        found = sorted(self.incidents), len(self.wearers), self.messages
+        return Retained(*found, self.held, self.waiting, applied=applied)
 
 
 def retain(
@@ -124,17 +130,19 @@ def retain(
     require_known_format(folder)
     check_all(folder, KINDS)
     if not apply:
-        names, kept, waiting = _look(folder, cut_off, held(), _UnderWay(secrets.token_bytes(32)))
-        for kind in KINDS:
-            for _, parts in _sealed_days(folder, kind, today):
-                _rewritten(kind, parts, names)
-        return _told(names, kept, waiting, applied=False)
+        names = _look(folder, cut_off, held(), _UnderWay(secrets.token_bytes(32)))
+        _find(folder, today, names)
+        return names.told(applied=False)
     with only_one(folder):
         broken_off = (work_folder(folder) / UNDER_WAY).exists()
         before = _read_under_way(folder) if broken_off else _UnderWay(secrets.token_bytes(32))
-        names, kept, waiting = _look(folder, cut_off, held(), before)
+        names = _look(folder, cut_off, held(), before)
         if keep is not None:
-            _foretell(folder, today, names, keep)
+            tried = replace(names, incidents=set(), wearers=set())
+            _find(folder, today, tried)
+            if tried.wearers:
+                _keep(folder, names.under_way)
+                keep({each: names.of(*each) for each in tried.wearers})
         finishing: list[Path] = []
         for kind in KINDS:
             for day_folder in day_folders(folder, kind):
@@ -164,31 +172,17 @@ def retain(
             finish_merge(day_folder, unsettled(folder))
         if finishing or broken_off:
             _clear(folder)
-    return _told(names, kept, waiting, applied=True)
+    return names.told(applied=True)
 
 
-def _foretell(
-    folder: Path, today: date, names: _Names, keep: Callable[[dict[tuple[str, str], str]], object]
-) -> None:
-    """Find every name that will be dropped and hand over the new ones; nothing is changed."""
-    tried = _Names(names.under_way, names.due, names.known)
+def _find(folder: Path, today: date, names: _Names) -> None:
+    """Find every name that would be dropped; nothing is changed."""
     for kind in KINDS:
         for _, parts in _sealed_days(folder, kind, today):
-            _rewritten(kind, parts, tried)
-    if tried.wearers:
-        _keep(folder, names.under_way)
-        keep({(incident, wearer): tried.of(incident, wearer) for incident, wearer in tried.wearers})
+            _rewritten(kind, parts, names)
 
 
-def _told(names: _Names, held: list[str], waiting: list[str], *, applied: bool) -> Retained:
-    return Retained(
-        sorted(names.incidents), len(names.wearers), names.messages, held, waiting, applied=applied
-    )
-
-
-def _look(
-    folder: Path, cut_off: datetime, held: Collection[str], before: _UnderWay
-) -> tuple[_Names, list[str], list[str]]:
+def _look(folder: Path, cut_off: datetime, held: Collection[str], before: _UnderWay) -> _Names:
     # Journals first: what is sealed meanwhile is found in its parts.
     unsealed = Archive(folder).unsealed()
     spoken = pl.concat(
@@ -212,11 +206,9 @@ def _look(
     ids.update(before.ids)
     words = "|".join(re.escape(each) for each in sorted(ids, key=lambda each: (-len(each), each)))
     known = re.compile(rf"(?<!\w)(?<!\w-)(?:{words})(?!\w|-\w)") if ids else None
-    return (
-        _Names(_UnderWay(before.key, sorted(ids)), due, known),
-        sorted(old & named & set(held)),
-        sorted(old & named & unsettled_yet - set(held)),
-    )
+    under_hold, waiting = old & named & set(held), old & named & unsettled_yet - set(held)
+    under_way = _UnderWay(before.key, sorted(ids))
+    return _Names(under_way, due, known, sorted(under_hold), sorted(waiting))
 
 
 def _sealed_days(folder: Path, kind: str, today: date) -> list[tuple[date, list[Path]]]:
