@@ -16,7 +16,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.clocks.clocks import MOST_UPTIME_S, ClockFit, fit_clock
+from analysis.clocks.clocks import MOST_UPTIME_S, ClockFit, fit_clock, in_the_same_queue
 from analysis.records import Bools, Channel, Ints, Key, PowerUp, power_ups
 from analysis.uses import SILENCE
 
@@ -164,7 +164,8 @@ def _columns(one: Channel) -> dict[str, NDArray[Any]]:
 class _GrownPowerUp:
     """One power-up that grows, with its clock."""
 
-    def __init__(self, first: PowerUp, use: int) -> None:
+    def __init__(self, first: PowerUp, use: int, before: _GrownPowerUp | None = None) -> None:
+        self._before = before
         self.key: Key = (first.role, first.name, first.boot, use)
         self.kinds: dict[str, _Grown] = {}
         self.conflicts: list[int] = []
@@ -263,6 +264,8 @@ class _GrownPowerUp:
         raw = PowerUp(self.key[0], self.key[1], self.key[2])
         raw.channels = {kind: grown.channel() for kind, grown in self.kinds.items()}
         self.fit = fit_clock(raw)
+        if self.fit is not None and self._before is not None:
+            self.fit = in_the_same_queue(self.fit, raw, self._before.fit, self._before.power_up)
         self._fitted_us = self.last_received_us
         for grown in self.kinds.values():
             grown.place(self.fit, 0)
@@ -299,7 +302,7 @@ class GrowingRecord:
             lots = _runs(messages, new) if known and known[-1].contradicts(new) else [new]
             for lot in lots:
                 if not known or known[-1].is_another(lot):
-                    known.append(_GrownPowerUp(lot, len(known)))
+                    known.append(_GrownPowerUp(lot, len(known), own[-1] if own else None))
                     own.append(known[-1])
                 else:
                     known[-1].join(lot)

@@ -21,12 +21,20 @@ from __future__ import annotations
 import itertools
 from bisect import bisect_right
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
 
-from analysis.clocks.steps import find_steps, quantum_s, standing, uptime_steps
+from analysis.clocks.steps import (
+    BEAT_MESSAGES,
+    find_steps,
+    keeps_rhythm,
+    own_break_s,
+    quantum_s,
+    standing,
+    uptime_steps,
+)
 from analysis.compiled import compiled
 from analysis.records import Bools, Floats, Ints, Key, PowerUp, power_ups
 from analysis.tables import table_of
@@ -42,8 +50,19 @@ BROUGHT_IN_FROM_S = 60.0
 """So much of a power-up received in one and the same moment was not heard but brought in, out of a set's own
 memory: that moment says nothing of its clock. Our own rule."""
 
+HELD_BACK_S = 10.0
+"""A delay that may hide behind a jump of a clock, or a new power-up, counts from here on. Our own rule."""
+SAME_CLOCK_S = 60.0
+"""A clock that lost no more than this besides the delay went on over a new power-up. Our own rule."""
+NEXT_WITHIN_US = 3600 * 1_000_000
+LATEST = 5
+
 MOST_UPTIME_S = 1e10
 """Three hundred years: an uptime beyond is none, and microseconds must fit their 64 bits. Our own rule."""
+
+
+Line = tuple[float, float, float]
+"""Where it is known best, its value there, its slope."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,8 +173,13 @@ def reconcile(records: list[PowerUp]) -> Clocks:
     fits: dict[Key, ClockFit] = {}
     begins: dict[tuple[str, str, int], list[tuple[int, ClockFit]]] = {}
     stood: dict[Key, tuple[int, int, int]] = {}
-    for power_up in records:
+    before: dict[tuple[str, str], PowerUp] = {}
+    for power_up in sorted(records, key=lambda one: (one.key[:2], _first_us(one))):
         fit = fit_clock(power_up)
+        earlier = before.get(power_up.key[:2])
+        if fit is not None and earlier is not None:
+            fit = in_the_same_queue(fit, power_up, fits.get(earlier.key), earlier)
+        before[power_up.key[:2]] = power_up
         if fit is None:
             still = _stood(power_up)
             if still is not None:
@@ -165,8 +189,7 @@ def reconcile(records: list[PowerUp]) -> Clocks:
                     channel.order_by_time()
             continue
         fits[power_up.key] = fit
-        since_us = min(int(channel.received_us.min()) for channel in power_up.channels.values())
-        begins.setdefault(power_up.key[:3], []).append((since_us, fit))
+        begins.setdefault(power_up.key[:3], []).append((_first_us(power_up), fit))
         for channel in power_up.channels.values():
             channel.at_us = fit.at_us(channel.seq, channel.time_us, channel.uptime_s)
             channel.order_by_time()
@@ -176,6 +199,10 @@ def reconcile(records: list[PowerUp]) -> Clocks:
         if role == "set"
     ]
     return Clocks(fits, table_of("clocks", rows), begins, stood)
+
+
+def _first_us(power_up: PowerUp) -> int:
+    return min(int(channel.received_us.min()) for channel in power_up.channels.values())
 
 
 def fit_clock(power_up: PowerUp) -> ClockFit | None:
@@ -220,6 +247,8 @@ def fit_clock(power_up: PowerUp) -> ClockFit | None:
         for first, last in zip(bounds.tolist(), [*jumps.tolist(), len(seq)], strict=True):
             span = slice(first, last)
             line = _upper_line(time_s[span], time_s[span] - heard_s[span])
+            if lines:
+                line = _held_back(line, lines[-1], seq, time_s, first)
             at_s[span] = time_s[span] - line[1] - line[2] * (time_s[span] - line[0])
             lines.append(line)
     offset_s, sd_s, drift = _written_clock(time_s, at_s, heard_s, jumps, grain_s)
@@ -236,6 +265,56 @@ def fit_clock(power_up: PowerUp) -> ClockFit | None:
         drift_ppm=drift * 1e6,
         steps=_steps(seq, time_s, at_s, jumps, origin_us),
     )
+
+
+def _held_back(line: Line, before: Line, seq: Ints, time_s: Floats, jump: int) -> Line:
+    """Return the line after a step; where a lasting delay began with it, at the offset that the step gives.
+
+    The set's own times tell by how much its clock jumped. Where that is more than the level changed, the rest
+    is delay, or the set paused: in doubt the older age counts.
+    """
+    if min(jump, len(seq) - jump) < BEAT_MESSAGES or not keeps_rhythm(seq[:jump], time_s[:jump]):
+        return line
+    was_s = before[1] + before[2] * (time_s[jump - 1] - before[0])
+    is_s = line[1] + line[2] * (time_s[jump] - line[0])
+    hidden_s = was_s + own_break_s(seq, time_s, jump) - is_s
+    return (line[0], line[1] + hidden_s, line[2]) if hidden_s > HELD_BACK_S else line
+
+
+def in_the_same_queue(
+    fit: ClockFit, power_up: PowerUp, before: ClockFit | None, earlier: PowerUp
+) -> ClockFit:
+    """Return a power-up's fit where the one before ended in a backlog: its messages wait there as well.
+
+    Alone, the first of them would seem fresh. Where its clock went on over the new power-up, the offset of
+    the one before counts.
+    """
+    if before is None:
+        return fit
+    said, now = _ends(earlier, last=True), _ends(power_up, last=False)
+    if said is None or now is None or not 0 <= int(now[2][0]) - int(said[2][-1]) <= NEXT_WITHIN_US:
+        return fit
+    at_us = before.at_us(said[0], said[1], said[3])
+    late_s = float((said[2] - at_us).min()) * MICRO
+    was_s = float(said[1][-1] - at_us[-1]) * MICRO
+    hidden_s = was_s - float(np.max(now[1] - fit.at_us(now[0], now[1], now[3]))) * MICRO
+    if late_s < HELD_BACK_S or not HELD_BACK_S < hidden_s <= late_s + SAME_CLOCK_S:
+        return fit
+    return replace(fit, offset_us=fit.offset_us + hidden_s * 1e6, offset_s=fit.offset_s + hidden_s)
+
+
+def _ends(power_up: PowerUp, *, last: bool) -> tuple[Ints, Ints, Ints, Floats] | None:
+    """Return seq, time, receipt and uptime of the first or last few live messages of a power-up."""
+    found = []
+    for channel in power_up.channels.values():
+        live = np.flatnonzero(~channel.retained)
+        part = live[-LATEST:] if last else live[:LATEST]
+        found.append([one[part] for one in (channel.seq, channel.time_us, channel.received_us)])
+        found[-1].append(channel.uptime_s[part])
+    seq, time_us, received_us, uptime_s = (np.concatenate(one) for one in zip(*found, strict=True))
+    order = np.argsort(seq, kind="stable")
+    order = order[-LATEST:] if last else order[:LATEST]
+    return (seq[order], time_us[order], received_us[order], uptime_s[order]) if len(order) else None
 
 
 def _stood(power_up: PowerUp) -> tuple[int, int, int] | None:
@@ -313,7 +392,7 @@ def _written_clock(
     return float(mean_s), spread, drift
 
 
-def _upper_line(x: Floats, y: Floats) -> tuple[float, float, float]:
+def _upper_line(x: Floats, y: Floats) -> Line:
     """Return (x0, y0, slope) of the line that has every point on or below it and is nearest on average."""
     if (x[1:] < x[:-1]).any():
         order: Ints = np.argsort(x, kind="stable")

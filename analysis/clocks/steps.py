@@ -24,6 +24,8 @@ STEADY_S = 0.2
 """A set whose intervals differ by less than this from their usual length keeps a beat. Our own rule."""
 NEAR = 20
 BEAT_MESSAGES = 30
+RHYTHM_S = 1.0
+"""So many messages of a set with a rhythm take the same time to within this. Our own rule."""
 LEAST_STEP_S = 0.4
 """With `uptime_s`, a step is seen from here on. Our own rule."""
 BLOCK_MESSAGES = 16
@@ -96,6 +98,9 @@ def find_steps(seq: Ints, time_s: Floats, heard_s: Floats, uptime_s: Floats, gra
         moved - np.maximum(arrived, 0.0) > FORWARD_S + grain_s
     )
     level = time_s - heard_s
+    # A clock set forward just as a lasting delay begins: a pause of the set looks the same, but of a set that
+    # keeps its rhythm, without a number missing, it is the less likely, and would make readings younger.
+    held = (moved > expected + FORWARD_S + grain_s) & (np.abs(moved - arrived) > FORWARD_S)
     steps = set((np.flatnonzero(back) + 1).tolist())
     for jump in reversed((np.flatnonzero(ahead) + 1).tolist()):
         size = float(moved[jump - 1] - forward_count[jump - 1] * rhythm)
@@ -104,6 +109,12 @@ def find_steps(seq: Ints, time_s: Floats, heard_s: Floats, uptime_s: Floats, gra
         # Coming back from a store the level only returns to what it was; a step leads above it in the end.
         if level[jump:last].max() > level[first:jump].max() + 0.5 * size:
             steps.add(jump)
+    if held.any() and keeps_rhythm(seq, time_s):
+        for jump in (np.flatnonzero(held) + 1).tolist():
+            first = max((step for step in steps if step < jump), default=0)
+            last = min((step for step in steps if step > jump), default=len(level))
+            if abs(level[jump:last].max() - level[first:jump].max()) > FORWARD_S:
+                steps.add(jump)
     known = np.flatnonzero(np.isfinite(uptime_s))
     if len(known) >= 2:
         steps |= _between_uptimes(known, time_s, heard_s, uptime_s, grain_s, steps)
@@ -170,7 +181,15 @@ def _level_changes(
     return found
 
 
-def _own_break_s(seq: Ints, time_s: Floats, jump: int) -> float:
+def keeps_rhythm(seq: Ints, time_s: Floats) -> bool:
+    """Return whether a speaker's messages come at even times, however they are bunched."""
+    apart = min(BEAT_MESSAGES, len(seq) - 1)
+    moved, counted = time_s[apart:] - time_s[:-apart], np.maximum(seq[apart:] - seq[:-apart], 1)
+    each = moved / counted
+    return bool(np.median(np.abs(moved - counted * np.median(each))) < RHYTHM_S)
+
+
+def own_break_s(seq: Ints, time_s: Floats, jump: int) -> float:
     """Return by how much a speaker's own times break with its own rhythm at a message.
 
     Means of equally many messages on both sides, so that neither bunches nor the grain of the clock matter,
@@ -219,6 +238,6 @@ def _one_level_change(level: Floats, seq: Ints, time_s: Floats, grain_s: float) 
         else:
             jump = start + int(np.flatnonzero(level[start:] > middle)[0])
         change = float(top_after[hit] - top_before[hit])
-        if abs(_own_break_s(seq, time_s, jump) - change) < 0.5 * abs(change):
+        if abs(own_break_s(seq, time_s, jump) - change) < 0.5 * abs(change):
             return jump
     return None

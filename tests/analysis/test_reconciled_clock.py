@@ -152,6 +152,23 @@ class TestFaultyClocks:
         (step,) = fit_clocks(log.frames()).fits[("set", "S-1", 1, 0)].steps
         assert (step.at_us - int(log.at(1500).timestamp() * 1e6)) * 1e-6 == pytest.approx(0.0, abs=241.0)
 
+    @pytest.mark.parametrize("jump_s", [60.0, -60.0, 400.0])
+    def test_step_at_the_start_of_a_lasting_delay(
+        self, log: Any, jitter: Delay, powered_s: float | None, jump_s: float
+    ) -> None:
+        """Mended: readings four minutes old seemed fresh (a step back), or three (a step forward)."""
+        speak(
+            log,
+            clock=lambda t: t + (jump_s if t > 700 else 0.0),
+            delay=lambda t: jitter(t) + (240.0 if t > 700 else 0.0),
+            powered_s=powered_s,
+        )
+        messages = log.frames()
+        clocks = fit_clocks(messages)
+        (step,) = clocks.fits["set", "S-1", 1, 0].steps
+        assert step.jump_s == pytest.approx(jump_s, abs=1.0)
+        assert np.abs(errors_s(log, messages, clocks)).max() < 1.0
+
     def test_whole_seconds_only(self, log: Any, jitter: Delay, powered_s: float | None) -> None:
         speak(log, clock=lambda t: float(int(t + 40.0)), delay=jitter, powered_s=powered_s)
         messages = log.frames()
@@ -358,3 +375,58 @@ def test_a_clock_of_whole_seconds_does_not_stand_still(log: Any, every_s: float)
     for number in range(300):
         one.say(number * every_s, "pressure", pressure_bar=200.0)
     assert fit_clocks(log.frames()).table.height == 1
+
+
+@pytest.mark.parametrize("powered", [False, True], ids=["time", "uptime_s"])
+@pytest.mark.parametrize("late_s", [240.0, 30.0])
+def test_a_new_power_up_inside_a_backlog_is_as_late_as_the_messages_before_it(
+    log: Any, jitter: Delay, see: Any, late_s: float, powered: bool
+) -> None:
+    """Mended: a set that restarted while its gateway was four minutes behind: "281 bar (0 s ago)"."""
+    for boot, began_s in ((1, 0), (2, 900)):
+        talker = log.talker(
+            "S-1",
+            boot=boot,
+            clock=lambda t: t + 12.0,
+            delay=lambda t: jitter(t) + (late_s if t > 600 else 0.0),
+            powered_s=float(began_s) if powered else None,
+        )
+        talker.set_up(began_s + 1)
+        talker.breathe(began_s + 10, 850, start_bar=300.0 - began_s * 0.09, closes=False)
+    messages = log.frames()
+    clocks = fit_clocks(messages)
+    assert np.abs(errors_s(log, messages, clocks)).max() < 1.0
+    now_s = 1200.0
+    (row,) = see(now_s).rows
+    assert row.pressure_at is not None
+    assert now_s - (row.pressure_at - log.at(0).timestamp()) > late_s - 1.0
+
+
+def test_a_new_power_up_after_a_backlog_and_one_with_another_clock_are_placed_by_themselves(
+    log: Any, jitter: Delay
+) -> None:
+    for boot, began_s, off_s in ((1, 0, 12.0), (2, 900, 12.0), (3, 1800, -1e6)):
+        speak(
+            log,
+            seconds=800,
+            from_s=began_s,
+            boot=boot,
+            clock=lambda t, off_s=off_s: t + off_s,
+            delay=lambda t: jitter(t) + (240.0 if 600 < t < 900 or 1500 < t < 1800 else 0.0),
+        )
+    messages = log.frames()
+    assert np.abs(errors_s(log, messages, fit_clocks(messages))).max() < 1.0
+
+
+def test_a_set_that_pauses_is_not_older_for_it(log: Any, jitter: Delay) -> None:
+    """A set that says nothing for a while, and numbers nothing, lost no time and jumped nowhere."""
+    speak(log, seconds=600, delay=jitter)
+    talker = log.talkers[0]
+    for second in range(900, 1500):
+        talker.say(second + 0.1, "pressure", pressure_bar=200.0)
+        talker.say(second + 0.11, "motion", motion_m_s2=1.0)
+        talker.say(second + 0.12, "temperature", temperature_c=20.0)
+    messages = log.frames()
+    clocks = fit_clocks(messages)
+    assert row(clocks)["steps"] == 0
+    assert np.abs(errors_s(log, messages, clocks)).max() < 0.15
