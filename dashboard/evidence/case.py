@@ -51,6 +51,9 @@ BAGIT_TXT = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 logging.getLogger("bagit").setLevel(logging.CRITICAL)  # what it finds is said by us, once
 
 
+AS_BEFORE = "computed again from its messages: tables and report are the same"
+
+
 class CaseProblem(UnderairError):
     """A case folder that cannot be written or read."""
 

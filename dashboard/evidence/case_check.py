@@ -18,7 +18,7 @@ from analysis.profile import parse_profile
 from analysis.tables import TABLES
 from dashboard.evidence import case as made
 from dashboard.evidence import custody, provenance
-from dashboard.evidence.case import CaseChecked, CaseProblem
+from dashboard.evidence.case import AS_BEFORE, CaseChecked, CaseProblem
 from dashboard.evidence.case_messages import capture_sha256, counts_of
 from dashboard.evidence.heads import Sighting, note_seen, seen_before, state_file
 from dashboard.evidence.older_cases import is_older_case, verify_older_case
@@ -107,7 +107,8 @@ def _verify_bag(
     if not about.origin.archive.whole:
         said += ["the archive was incomplete when the case was made:", *about.origin.archive.faults]
     if again and intact:
-        faults += _made_again(folder, about)
+        other, more = _made_again(folder, about)
+        faults, said = faults + other, said + more
     made_with = about.origin.versions.get("underair", "")
     files = len(bag.payload_entries())
     return CaseChecked(
@@ -231,8 +232,12 @@ def note_opened(folder: Path, found: CaseChecked, at: datetime) -> str:
     return problem
 
 
-def _made_again(folder: Path, about: made.About) -> list[str]:
-    """Make everything again from the case's messages, profile and origin; name what differs."""
+def _made_again(folder: Path, about: made.About) -> tuple[list[str], list[str]]:
+    """Make everything again from the case's messages, profile and origin.
+
+    Returns what differs as faults, and what else is worth knowing. Of a case of another program the tables
+    count, in the columns that both make: its texts are that program's own.
+    """
     data = folder / "data"
     messages = frames_from_heard(read_capture(data / made.CAPTURE))
     faults = []
@@ -241,30 +246,72 @@ def _made_again(folder: Path, about: made.About) -> list[str]:
     try:
         profile = parse_profile((data / made.PROFILE).read_text(encoding="utf-8"), made.PROFILE)
     except (UnderairError, OSError, UnicodeDecodeError) as error:
-        return [*faults, f"data/{made.PROFILE}: {error}"]
+        return [*faults, f"data/{made.PROFILE}: {error}"], []
+    program = provenance.wheel_name(about.origin.versions.get("underair", ""))
+    if (data / program).is_file() and _source_in(data / program) != about.origin.source_sha256:
+        faults.append(f"data/{program}: not the program that data/{made.ABOUT} names")
     with tempfile.TemporaryDirectory() as name:
         fresh = Path(name)
         made.write_payload(fresh, messages, profile, about)
-        expected = {path.relative_to(fresh).as_posix() for path in fresh.rglob("*") if path.is_file()}
-        kept = {path.relative_to(data).as_posix() for path in data.rglob("*") if path.is_file()}
-        program = provenance.wheel_name(about.origin.versions.get("underair", ""))
+        if about.origin.source_sha256 != provenance.source_sha256():
+            other, said = _by_another_program(data, fresh, about)
+            return faults + other, said
+        expected, kept = _files(fresh), _files(data)
         more = sorted(kept - expected - {made.CAPTURE, program})
         faults += [f"data/{each}: not what a case holds" for each in more]
-        if program in kept and _source_in(data / program) != about.origin.source_sha256:
-            faults.append(f"data/{program}: not the program that data/{made.ABOUT} names")
         for each in sorted(expected):
             if not (data / each).is_file():
                 faults.append(f"data/{each}: missing, but computing it again makes it")
             elif not _same(data / each, fresh / each):
                 faults.append(f"data/{each}: computing it again from the messages gives another file")
-    then, now = about.origin.source_sha256, provenance.source_sha256()
-    if faults and then != now:
+    return faults, [] if faults else [AS_BEFORE]
+
+
+def _files(folder: Path) -> set[str]:
+    return {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()}
+
+
+def _by_another_program(data: Path, fresh: Path, about: made.About) -> tuple[list[str], list[str]]:
+    """Compare a case's tables with those that this other program makes: faults, and what else to know."""
+    kept, made_now = ({name for name in _files(one) if _is_table(name)} for one in (data, fresh))
+    both = sorted(kept & made_now)
+    faults = [
+        f"data/{each}: this version computes other values from the same messages"
+        for each in both
+        if not _same_in_common(data / each, fresh / each)
+    ]
+    then, now = about.origin, provenance.versions()["underair"]
+    said = [
+        f"made by underair {then.versions.get('underair')} (commit {then.commit}), checked by {now} "
+        f"({provenance.commit()}): texts and report are each program's own, and were not compared",
+        f"{len(both) - len(faults)} of {counted(len(both), 'table file')} are the same in every column that "
+        "both programs make",
+    ]
+    for whose, names in (("this version makes", made_now - kept), ("that one made", kept - made_now)):
+        if tables := sorted({Path(one).stem for one in names}):
+            said.append(f"only {whose}: {', '.join(tables)}")
+    if faults:
         faults.append(
-            f"this is underair {provenance.versions()['underair']} ({provenance.commit()}), the case was "
-            f"made by {about.origin.versions.get('underair')} (commit {about.origin.commit}): differences "
-            "may come from that; compare with the version that made it"
+            "the case's files are as its list says; other values may come from the other version alone. To "
+            "be sure, check with the version that made it: the case holds that program"
         )
-    return faults
+    return faults, said
+
+
+def _is_table(name: str) -> bool:
+    return name.startswith("results/") or name == made.REFUSED
+
+
+def _same_in_common(kept: Path, fresh: Path) -> bool:
+    try:
+        if kept.suffix == ".parquet":
+            one, other = pl.read_parquet(kept), pl.read_parquet(fresh)
+        else:
+            one, other = (pl.read_csv(path, infer_schema=False) for path in (kept, fresh))
+        common = [name for name in one.columns if name in other.columns]
+        return bool(common) and one.select(common).equals(other.select(common))
+    except (pl.exceptions.PolarsError, OSError):
+        return False
 
 
 def _source_in(wheel: Path) -> str:

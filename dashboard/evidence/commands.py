@@ -263,8 +263,6 @@ def verify(
                 echo(line)
         echo(f"head: {found.head}")
         verdict = "whole" if not found.faults else counted(len(found.faults), "fault")
-        if again and not found.faults:
-            echo("computed again from its messages: tables and report are the same")
         echo(f"{verdict}: a case of {counted(found.files, 'file')}")
     if found.faults:
         sys.exit(1)

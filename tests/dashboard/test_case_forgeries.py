@@ -14,10 +14,11 @@ from typing import Any
 import msgspec
 import polars as pl
 import pytest
+from msgspec.structs import replace
 from paho.mqtt import client as mqtt
 
 from analysis.profile import Profile
-from dashboard.evidence.case import write_case
+from dashboard.evidence.case import AS_BEFORE, write_case
 from dashboard.evidence.case_check import note_opened, verify_case
 from dashboard.evidence.heads import Sighting, note_seen
 from dashboard.underair import main
@@ -315,3 +316,51 @@ def test_an_archive_that_was_rolled_back_is_found(
     shutil.copytree(older, folder)
     assert run("verify", str(folder)) == 1
     assert "rolled back or exchanged" in capsys.readouterr().out
+
+
+def by_another_program(case: Path) -> None:
+    """Make a case one of a program that has no table `tallies`, one column fewer, and other texts."""
+    about = about_of(case)
+    origin = replace(about.origin, source_sha256="0" * 64, commit="an earlier one")
+    for path in (case / "data" / "results").glob("tallies.*"):
+        path.unlink()
+    next((case / "data").glob("*.whl")).unlink()
+    air = case / "data" / "results" / "air.parquet"
+    pl.read_parquet(air)[:, :-1].write_parquet(air)
+    report = case / "data" / "report.html"
+    report.write_text(report.read_text("utf-8").replace("<h2", "<h2 class='older'"), "utf-8")
+    rehash(case, replace(about, origin=origin))
+
+
+def test_a_case_of_an_earlier_program_is_not_called_altered(
+    case: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Mended: 25 faults, among them the missing table `tallies` and every schema."""
+    by_another_program(case)
+    found = verify_case(case, again=True)
+    assert found.faults == ()
+    said = "\n".join(found.said)
+    assert "only this version makes: tallies" in said
+    assert "commit an earlier one" in said
+    assert "texts and report are each program's own, and were not compared" in said
+    assert AS_BEFORE not in said
+    assert run("verify", str(case), "--again") == 0
+    assert "only this version makes: tallies" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("name", ["wears.parquet", "wears.csv"])
+def test_other_values_in_a_case_of_an_earlier_program_are_named_without_a_verdict(
+    case: Path, name: str
+) -> None:
+    path = case / "data" / "results" / name
+    if path.suffix == ".parquet":
+        pl.read_parquet(path).with_columns(start_bar=pl.col("start_bar") + 1.0).write_parquet(path)
+    else:
+        table = pl.read_csv(path, infer_schema=False)
+        table.with_columns(start_bar=pl.lit("311.0")).write_csv(path)
+    by_another_program(case)
+    first, why = verify_case(case, again=True).faults
+    assert first == f"data/results/{name}: this version computes other values from the same messages"
+    assert why.startswith(
+        "the case's files are as its list says; other values may come from the other version"
+    )
