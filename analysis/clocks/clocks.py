@@ -305,13 +305,15 @@ def in_the_same_queue(
 
 def _ends(power_up: PowerUp, *, last: bool) -> tuple[Ints, Ints, Ints, Floats] | None:
     """Return seq, time, receipt and uptime of the first or last few live messages of a power-up."""
-    found = []
+    ends = []
     for channel in power_up.channels.values():
         live = np.flatnonzero(~channel.retained)
-        part = live[-LATEST:] if last else live[:LATEST]
-        found.append([one[part] for one in (channel.seq, channel.time_us, channel.received_us)])
-        found[-1].append(channel.uptime_s[part])
-    seq, time_us, received_us, uptime_s = (np.concatenate(one) for one in zip(*found, strict=True))
+        ends.append((channel, live[-LATEST:] if last else live[:LATEST]))
+    seq, time_us, received_us = (
+        np.concatenate([getattr(channel, name)[part] for channel, part in ends])
+        for name in ("seq", "time_us", "received_us")
+    )
+    uptime_s = np.concatenate([channel.uptime_s[part] for channel, part in ends])
     order = np.argsort(seq, kind="stable")
     order = order[-LATEST:] if last else order[:LATEST]
     return (seq[order], time_us[order], received_us[order], uptime_s[order]) if len(order) else None
