@@ -32,8 +32,9 @@ def at_exit(entry: Entry, out_us: int) -> dict[str, Any]:
         last = before[-1]
         good = np.flatnonzero(~last.spike & (last.at_us <= out_us))
         at = int(good[-1]) if len(good) else 0
-        heard = last.ended_how in ("closed", "changed") or out_us - last.at_us[at] <= HEARD_S * 1e6
-        known.append((int(last.at_us[at]), float(last.pressure_bar[at]), False))
+        last_us = int(last.at_us[at])
+        heard = last.ended_how in ("closed", "changed") or out_us - last_us <= HEARD_S * 1e6
+        known.append((last_us, float(last.pressure_bar[at]), False))
     known += [(one.at_us, one.pressure_bar, True) for one in entry.spoken if one.at_us <= out_us]
     at_us, bar, by_voice = max(known, default=(None, None, False))
     under_air_us = sum(min(wear.ended_us, out_us) - wear.started_us for wear in before)
@@ -62,12 +63,12 @@ def _with_rest(out: Out, everybody: list[Out], rules: Rest) -> Out:
     own = [one for one in everybody if one.wearer_id == out.wearer_id and one.at <= out.at]
     longest, source = 0.0, ""
     for rule in rules_in_force(rules).values():
-        wears, minutes, before = 0, 0.0, out.at
+        wears, minutes, began_at = 0, 0.0, out.at
         for one in reversed(own):
-            work_s = _work_s(one)
-            if before - one.at > 60.0 * rule.rest_min + work_s and one is not out:
+            if began_at - one.at >= 60.0 * rule.rest_min and one is not out:
                 break
-            wears, minutes, before = wears + 1, minutes + work_s / 60.0, one.at
+            work_s = _work_s(one)
+            wears, minutes, began_at = wears + 1, minutes + work_s / 60.0, one.at - work_s
         due = (rule.after_cylinders and wears >= rule.after_cylinders) or (
             rule.after_work_min and minutes >= rule.after_work_min
         )
