@@ -62,7 +62,6 @@
       underair.actions.build(state.words),
     );
     state.parts = parts;
-    new IntersectionObserver(([seen]) => cry.classList.toggle("list-in-view", seen.isIntersecting)).observe(root.querySelector(".alarms"));
   };
 
   const plainList = (parent, items, textOf, decorate = (_element, _item) => {}) => {

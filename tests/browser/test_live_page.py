@@ -16,7 +16,7 @@ from tests.browser.live_crew import Breathing, Crew
 from tests.browser.live_scenes import SETUP, staged
 
 SIZES = [(1440, 900), (1180, 820), (1024, 768), (768, 1024), (390, 844)]
-AT_200_PERCENT = [(720, 450), (512, 384)]  # the first and the third
+AT_200_PERCENT = [(720, 450), (512, 384), (640, 400)]  # the first, the third, and 1280 x 800
 
 pytestmark = [pytest.mark.browser, pytest.mark.broker]
 
