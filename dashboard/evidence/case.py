@@ -27,7 +27,7 @@ from analysis.profile import Profile
 from analysis.tables import Results, formula_safe, to_csv
 from analysis.writing import write_results
 from dashboard.evidence import custody, provenance
-from dashboard.evidence.case_messages import messages_of, write_messages
+from dashboard.evidence.case_messages import hash_of, messages_of, write_messages
 from dashboard.evidence.heads import Sighting, note_seen
 from dashboard.evidence.origin import ArchiveState, Origin, origin_of, state_of
 from dashboard.evidence.report import report_parts
@@ -96,8 +96,6 @@ def incident_of_archive(
 
     Raises `ArchiveProblem` when the archive has no such incident; the text names those that it has.
     """
-    from dashboard.evidence.case_messages import hash_of
-
     messages, heard_until_us = messages_of(folder, incident_id)
     origin = origin_of(messages, hash_of(messages), state_of(folder, messages), made)
     give_back()

@@ -15,7 +15,7 @@ from urllib.parse import parse_qsl
 import msgspec
 import polars as pl
 
-from dashboard.evidence.notes import CERTAINTIES, LONGEST_TEXT, BadNotes, desk_of, moment_in
+from dashboard.evidence.notes import LONGEST_TEXT, BadNotes, certainty_of, desk_of, moment_in
 from dashboard.live.desk import Desk
 from dashboard.results_store import IncidentRecord
 from dashboard.review import words
@@ -42,11 +42,7 @@ def note_fields(form: dict[str, Any]) -> dict[str, Any]:
     Raises `BadNotes`: which field cannot be taken, and what was expected.
     """
     said = {name: _text(form, name) for name in ("time", "zone", "text", "certainty", "source", "set_id")}
-    certainty = said["certainty"] or CERTAINTIES[0]
-    if certainty not in CERTAINTIES:
-        raise BadNotes(f"certainty must be {' or '.join(CERTAINTIES)}, got {certainty!r}")
-    if not 0 < len(said["text"]) <= LONGEST_TEXT:
-        raise BadNotes(f"text must have 1 to {LONGEST_TEXT} characters, got {len(said['text'])}")
+    certainty = certainty_of(said["certainty"], said["text"])
     if len(said["source"]) > LONGEST_SOURCE:
         raise BadNotes(f"source must have at most {LONGEST_SOURCE} characters, got {len(said['source'])}")
     moment = moment_in(said["time"], zone_of(said["zone"] or "UTC"), words.NOTE_TIME)

@@ -20,7 +20,7 @@ import polars as pl
 
 from analysis.pieces.archive_pieces import incidents_in
 from analysis.pieces.incident_uses import incident_id_of
-from dashboard.review.clock import BadZone, zone_of
+from dashboard.review.clock import zone_of
 from dashboard.review.desk_notes import NOTES_DESK
 from ingest.archive.folder import create_archive
 from ingest.archive.reading import Archive
@@ -58,12 +58,10 @@ def notes_from_csv(
     - `name`: of the file, for what is said of it.
     - `service` and `incident_id`: as in the archive.
 
-    Raises `BadNotes` for the first line that cannot be taken: which line, what is wrong, what was expected.
+    Raises `BadNotes` for the first line that cannot be taken: which line, what is wrong, what was expected;
+    `BadZone` when there is no such time zone.
     """
-    try:
-        zone = zone_of(source.zone)
-    except BadZone as error:
-        raise BadNotes(str(error)) from None
+    zone = zone_of(source.zone)
     try:
         lines = list(csv.reader(io.StringIO(data.decode("utf-8-sig"), newline="")))
     except UnicodeDecodeError as error:
@@ -110,12 +108,20 @@ def _fields(line: list[str], where: str, zone: ZoneInfo) -> tuple[datetime, str,
     if len(line) != len(COLUMNS):
         raise BadNotes(f"{where}: expected {len(COLUMNS)} fields ({', '.join(COLUMNS)}), got {len(line)}")
     written, name, text, certainty = (part.strip() for part in line)
-    certainty = certainty or CERTAINTIES[0]
-    if certainty not in CERTAINTIES:
-        raise BadNotes(f"{where}: certainty must be {' or '.join(CERTAINTIES)}, got {certainty!r}")
-    if not 0 < len(text) <= LONGEST_TEXT:
-        raise BadNotes(f"{where}: text must have 1 to {LONGEST_TEXT} characters, got {len(text)}")
+    certainty = certainty_of(certainty, text, f"{where}: ")
     return moment_in(written, zone, f"{where}: time"), name, text, certainty
+
+
+def certainty_of(said: str, text: str, where: str = "") -> str:
+    """Return how certain a note is: recorded, where nothing else is said.
+
+    Raises `BadNotes` when certainty or text cannot be taken; the text begins with `where`.
+    """
+    if said and said not in CERTAINTIES:
+        raise BadNotes(f"{where}certainty must be {' or '.join(CERTAINTIES)}, got {said!r}")
+    if not 0 < len(text) <= LONGEST_TEXT:
+        raise BadNotes(f"{where}text must have 1 to {LONGEST_TEXT} characters, got {len(text)}")
+    return said or CERTAINTIES[0]
 
 
 def moment_in(written: str, zone: ZoneInfo, where: str) -> datetime:

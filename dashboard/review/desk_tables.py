@@ -76,30 +76,29 @@ def desk_table(
     """Return what else the desk did: orders, roll calls, gauges read by voice, standby teams, alarms seen."""
     found: list[tuple[datetime, list[Any]]] = []
 
-    def add(row: dict[str, Any], what: str, whom: str, text: str = "") -> None:
+    def add(row: dict[str, Any], what: str, whom: str, *texts: str | None) -> None:
         moment = _moment(row)
-        told = [what, whom or words.EVERYBODY, text or "–", desk_of(row)]
+        told = [what, whom or words.EVERYBODY, ", ".join(filter(None, texts)) or "–", desk_of(row)]
         found.append((moment, [setting.time(moment), setting.heard(row["received"], moment), *told]))
 
     for row in _of_incident(messages, "incident", incident_id):
-        add(row, f"{words.INCIDENT} {row['action']}", " ", row["name"] or "")
+        add(row, f"{words.INCIDENT} {row['action']}", " ", row["name"])
     for row in _of_incident(messages, "order", incident_id):
-        add(row, f"{words.ORDER}: {row['order']} {row['state']}", _whom(row), row["text"] or "")
+        add(row, f"{words.ORDER}: {row['order']} {row['state']}", _whom(row), row["text"])
     for row in _of_incident(messages, "roll_call", incident_id):
         add(row, f"{words.ROLL_CALL}: {row['state']}", row["wearer_id"] or _whom(row), row["roll_id"])
     gauges = list(_of_incident(messages, "gauge", incident_id))
     corrected = _corrected(gauges, setting)
     for row in gauges:
         bar = setting.units.text("pressure", row["pressure_bar"])
-        add(row, words.GAUGE, _whom(row), ", ".join(filter(None, (bar, corrected(row)))))
+        add(row, words.GAUGE, _whom(row), bar, corrected(row))
     for row in _of_incident(messages, "standby", incident_id):
-        add(row, f"{words.STANDBY}: {row['state']}", _whom(row), row["text"] or "")
+        add(row, f"{words.STANDBY}: {row['state']}", _whom(row), row["text"])
     settled = list(_of_incident(messages, "resolved", incident_id))
     corrected = _corrected(settled, setting)
     for row in settled:
         what = words.ALARMS.get(row["alarm"] or "", words.ENTRY)
-        told = ", ".join(filter(None, (row["text"], corrected(row))))
-        add(row, f"{words.RESOLVED}: {what}", _whom(row), told)
+        add(row, f"{words.RESOLVED}: {what}", _whom(row), row["text"], corrected(row))
     for row in messages["seen"].filter(pl.col("set_id").is_in(list(sets))).iter_rows(named=True):
         add(row, f"{words.SEEN}: {words.ALARMS.get(row['alarm'], row['alarm'])}", _whom(row))
     rows = [line for _, line in sorted(found, key=lambda one: one[0])]

@@ -12,6 +12,7 @@ from analysis.profile import Profile
 from dashboard.evidence.case import incident_of_archive
 from dashboard.evidence.notes import BadNotes, NoteTimes, bring_in, notes_from_csv
 from dashboard.results_store import ResultsStore
+from dashboard.review.clock import BadZone
 from dashboard.review.view import Bench, request_of
 from dashboard.underair import main
 from ingest.archive.reading import Archive
@@ -92,7 +93,7 @@ def test_a_file_that_is_no_such_list_is_refused(tmp_path: Path) -> None:
     with pytest.raises(BadNotes, match=r"latin\.csv is not UTF-8: .* at byte \d+; save it as UTF-8"):
         notes_from_csv(*as_given(latin), "demo", "I-1", NoteTimes(), NOW)
     assert len(notes_in(tmp_path, LINES + "\n , , \n")) == 1, "lines without a word are passed over"
-    with pytest.raises(BadNotes, match="no time zone"):
+    with pytest.raises(BadZone, match="no time zone"):
         notes_in(tmp_path, LINES, NoteTimes("Mars/Olympus"))
 
 
