@@ -37,6 +37,7 @@ from analysis.findings.sensors import offsets_of
 from analysis.profile import Profile
 from analysis.records import PowerUp, micros, power_ups
 from analysis.refused import note_refused, of_incident, read_refused, refused_table
+from analysis.same_id import apart
 from analysis.tables import TABLES, Results
 from analysis.wears.entries import find_entries, turns_of
 from analysis.wears.gauges import read_gauges
@@ -133,6 +134,7 @@ def analysed(
     clocks = reconcile(records)
     for record in records:
         record.forget_own_times()
+    records = apart(records)
     book = read_tallies(records)
     notes = read_notes(records)
     if scope is not None:

@@ -107,6 +107,7 @@ class PowerUp:
     refused_seqs: Ints = field(default_factory=lambda: np.empty(0, np.int64))
     refused_us: Ints = field(default_factory=lambda: np.empty(0, np.int64))
     losses_known: bool = True
+    said_as: str = ""  # the ID in its messages, where another set used that ID at the same time
 
     @property
     def key(self) -> Key:
@@ -146,7 +147,7 @@ class PowerUp:
 
     def identity(self, seq: int) -> str:
         """Return a message's identity as findings show it."""
-        return f"{self.name}/{self.boot}/{seq}"
+        return f"{self.said_as or self.name}/{self.boot}/{seq}"
 
 
 def power_ups(messages: Mapping[str, pl.DataFrame], sets: Collection[str] | None = None) -> list[PowerUp]:

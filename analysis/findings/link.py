@@ -38,9 +38,36 @@ def link_findings(context: Context) -> Iterator[Finding]:
     for power_up in (*context.sets, *context.desks):
         yield from _conflicts(power_up, context)
         yield from _used_again(power_up, context)
+    yield from _same_id(context)
     for power_up in context.sets:
         yield from _clock(power_up, context)
         yield from _refused(power_up, context)
+
+
+def _same_id(context: Context) -> Iterator[Finding]:
+    told = set()
+    for one in context.sets:
+        if one.said_as and one.name not in told:
+            told.add(one.name)
+            first_us, last_us = one.span_us
+            seqs = [
+                int(channel.seq[place])
+                for channel in one.channels.values()
+                if len(channel)
+                for place in (0, -1)
+            ]
+            yield Finding(
+                "two_sets_one_id",
+                "caution",
+                one.name,
+                None,
+                first_us,
+                last_us,
+                f"Two sets used the ID {one.said_as} at the same time. The second one, heard from "
+                f"{clock(first_us)} to {clock(last_us)} with boot {one.boot}, is set {one.name} here: a tally "
+                f"of {one.said_as} counts for the first one. Who wore which is not known.",
+                (one.identity(min(seqs)), one.identity(max(seqs))),
+            )
 
 
 LEAST_LOST, LARGE_SHARE = 20, 0.5

@@ -115,6 +115,8 @@ def row_of(
             *remarks,
             Reason("settled_breathing" if how == "resolved" else "tallied_out", in_seconds(at_us)),
         )
+    if inside.same_id:
+        remarks = (*remarks, Reason("same_id", who=", ".join(inside.same_id)))
     if entry.ended_how == "incident_closed":
         remarks = (*remarks, Reason("incident_closed", in_seconds(entry.ended_us)))
     if wear is not None and wear.setup_changed:

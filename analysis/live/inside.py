@@ -174,6 +174,7 @@ class Inside:
     higher: VoiceGauge | None = None  # the last gauge, where it is above what was known before
     also_in: tuple[str, ...] = ()  # other incidents in which its wearer was not tallied out
     said_out: tuple[int, str] | None = None  # when and how, of somebody whom nobody tallied in
+    same_id: tuple[str, ...] = ()  # other sets that use the ID of its set at the same time
     doubtful: tuple[str, ...] = ()  # other sets that its wearer is tallied in with, both under air at once
 
     def reading(self, now_us: int) -> tuple[int, float] | None:

@@ -25,6 +25,8 @@ from analysis.live.inside import (
 from analysis.live.letting_go import KEPT_WHOLE_US, answers, closed_until_us, needed
 from analysis.live.rows import AlarmLine, Out, Prompt, Row
 from analysis.profile import Profile
+from analysis.records import PowerUp
+from analysis.same_id import apart
 from analysis.wears.entries import Entry, find_entries
 from analysis.wears.tally import FORGOTTEN_AFTER_US, TallyEntry
 from ingest.contract.any_error import ANY_ERROR
@@ -56,6 +58,7 @@ class ServiceBoard:
         self._made: dict[str, tuple[tuple[Any, ...], float]] = {}
         self._held_now: dict[str, list[tuple[Entry | None, HeldAlarm]]] = {}
         self._of_set: dict[str, list[Entry]] = {}
+        self._same_id: dict[str, str] = {}  # by name: the ID that another set uses, too
 
     @property
     def set_ids(self) -> set[str]:
@@ -94,12 +97,13 @@ class ServiceBoard:
         by_set: dict[str, list[TallyEntry]] = {}
         for tally in self.desks.book.tallies:
             by_set.setdefault(tally.set_id, []).append(tally)
-        for set_id, live_set in self._sets.items():
-            if news or live_set.stale(now_us):
+        for set_id, live_set in list(self._sets.items()):
+            if self._same_id.get(set_id, set_id) != set_id:
+                continue  # asked with the set whose ID it uses
+            names = [name for name, said in self._same_id.items() if said == set_id] or [set_id]
+            if news or any(self._sets[name].stale(now_us) for name in names):
                 try:
-                    power_ups = self._record.of_set(set_id)
-                    live_set.ask(power_ups, by_set.get(set_id, ()), self.desks.answering, now_us)
-                    live_set.failed = False
+                    self._ask_set(live_set, by_set, now_us)
                 except ANY_ERROR as error:  # one set's fault must not blind the desk to all others
                     self._faults.append((f"{self.service}/{set_id}", error))
                     live_set.failed, live_set.news = True, False
@@ -124,12 +128,29 @@ class ServiceBoard:
                 self._of_set.setdefault(set_id, []).append(entry)
         self.inside = self._inside(now_us)
 
+    def _ask_set(self, live_set: SetNow, by_set: Mapping[str, Sequence[TallyEntry]], now_us: int) -> None:
+        power_ups: dict[str, list[PowerUp]] = {}
+        for one in apart(self._record.of_set(live_set.set_id)):
+            power_ups.setdefault(one.name, []).append(one)
+        gone = [name for name, said in self._same_id.items() if said == live_set.set_id]
+        for name in gone:
+            del self._same_id[name]
+            if name not in power_ups and name != live_set.set_id:
+                del self._sets[name]
+        for name in power_ups or [live_set.set_id]:
+            if len(power_ups) > 1:
+                self._same_id[name] = live_set.set_id
+            one_set = self._set(name)
+            one_set.link = live_set.link
+            one_set.ask(power_ups.get(name, []), by_set.get(name, ()), self.desks.answering, now_us)
+            one_set.failed = False
+
     def _let_go(self, by_set: Mapping[str, Sequence[TallyEntry]], now_us: int) -> None:
         """Let readings of closed wears go, of few sets at a time: as long as every answer stays the same."""
         left = min(1 + abs(now_us - self._let_go_us) // 1_000_000, LET_GO_MOST)
         self._let_go_us = now_us
         for set_id, live_set in self._sets.items():
-            if live_set.asked_us != now_us or live_set.failed:
+            if live_set.asked_us != now_us or live_set.failed or set_id in self._same_id:
                 continue
             for place, power_up in enumerate(live_set.power_ups):
                 until_us = closed_until_us(power_up, live_set.wears, now_us)
@@ -208,6 +229,9 @@ class ServiceBoard:
         for one in found:
             elsewhere = in_at.get(one.entry.wearer_id or "", set()) - {one.entry.incident_id or ""}
             one.also_in = tuple(sorted(elsewhere)) if one.tallied_in else ()
+            said = self._same_id.get(one.live_set.set_id)
+            same = [name for name, other in self._same_id.items() if other == said]
+            one.same_id = tuple(name for name in same if name != one.live_set.set_id)
             if one.entry.stay is None:
                 one.said_out = max(self._words_on(one.entry), default=None)
         return found

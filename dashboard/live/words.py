@@ -119,6 +119,7 @@ REASONS = {
     "stuck": "the reading has not moved for {age}",
     "low_air_as_last_known": "the warning may have been due {age} ago",
     "two_incidents": "tallied in at {who} too: where is this wearer?",
+    "same_id": "set {who} uses the same ID: who wears which?",
     "two_sets": "its wearer is tallied with set {who} too: who wears this one?",
     "no_tally": "not tallied in",
     "tallied_out": "tallied out {age} ago, still under air",

@@ -1,0 +1,52 @@
+"""Two sets that use one ID at the same time: the second one gets a name of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from analysis.records import Ints, PowerUp
+
+AT_ONCE_US, AT_ONCE_READINGS = 30_000_000, 3
+"""Two power-ups whose readings overlap for so long, with so many of each, are of two sets: one that restarts
+does not go on in the old one. Our own rule."""
+
+
+def apart(records: Sequence[PowerUp]) -> list[PowerUp]:
+    """Return the power-ups, on the reconciled clock and in their order, those of a second set renamed.
+
+    The set that was heard first keeps the ID; another one is `ID.bootN`, after its first power-up.
+    """
+    found: list[PowerUp] = []
+    speaking: dict[str, list[list[PowerUp]]] = {}  # by ID: of each set that uses it
+    for one in records:
+        name = one.name
+        if one.role == "set":
+            sets = speaking.setdefault(one.name, [])
+            own = next((before for before in sets if not any(_at_once(each, one) for each in before)), None)
+            if own is None:
+                own = []
+                sets.append(own)
+            own.append(one)
+            name = one.name if own is sets[0] else f"{one.name}.boot{own[0].boot}"
+        found.append(one if name == one.name else replace(one, name=name, said_as=one.name))
+    return found
+
+
+def _at_once(before: PowerUp, after: PowerUp) -> bool:
+    """Return whether readings of both are of the same time, and were heard at the same time."""
+    both = [one.channels["pressure"] for one in (before, after) if "pressure" in one.channels]
+    live = [~one.retained for one in both]
+    if len(both) < 2 or not all(one.any() for one in live):
+        return False
+    return all(
+        _overlap([times[kept] for times, kept in zip(of_both, live, strict=True)])
+        for of_both in ([one.at_us for one in both], [one.received_us for one in both])
+    )
+
+
+def _overlap(of_both: Sequence[Ints]) -> bool:
+    first_us, last_us = max(int(one.min()) for one in of_both), min(int(one.max()) for one in of_both)
+    return last_us - first_us >= AT_ONCE_US and all(
+        int(((one >= first_us) & (one <= last_us)).sum()) >= AT_ONCE_READINGS for one in of_both
+    )
