@@ -50,12 +50,8 @@ def _same_id(context: Context) -> Iterator[Finding]:
         if one.said_as and one.name not in told:
             told.add(one.name)
             first_us, last_us = one.span_us
-            seqs = [
-                int(channel.seq[place])
-                for channel in one.channels.values()
-                if len(channel)
-                for place in (0, -1)
-            ]
+            ends = [channel.seq[[0, -1]] for channel in one.channels.values() if len(channel)]
+            seqs = np.sort(np.concatenate(ends)).tolist()
             yield Finding(
                 "two_sets_one_id",
                 "caution",
@@ -64,9 +60,9 @@ def _same_id(context: Context) -> Iterator[Finding]:
                 first_us,
                 last_us,
                 f"Two sets used the ID {one.said_as} at the same time. The second one, heard from "
-                f"{clock(first_us)} to {clock(last_us)} with boot {one.boot}, is set {one.name} here: a tally "
-                f"of {one.said_as} counts for the first one. Who wore which is not known.",
-                (one.identity(min(seqs)), one.identity(max(seqs))),
+                f"{clock(first_us)} to {clock(last_us)} with boot {one.boot}, is set {one.name} here: a "
+                f"tally of {one.said_as} counts for the first one. Who wore which is not known.",
+                (one.identity(seqs[0]), one.identity(seqs[-1])),
             )
 
 

@@ -160,6 +160,19 @@ def thinned(heard: int, of: int) -> Scene:
     return scene
 
 
+def overlapping(seconds: int) -> Scene:
+    """Boot 2 begins so many seconds before the last reading of boot 1: another set with the same ID."""
+
+    def scene(log: WrittenLog) -> None:
+        first, second = log.talker("S-1"), log.talker("S-1", 2)
+        first.set_up(50)
+        last_s = first.breathe(60, 300, start_bar=280.0, closes=False)
+        second.set_up(last_s - seconds - 5)
+        second.breathe(last_s - seconds, 100, start_bar=290.0, opens=False, closes=False)
+
+    return scene
+
+
 def never_out(after_s: float) -> Scene:
     """Tallied in, under air until 360 s; the record goes on for so long after it."""
 
@@ -417,6 +430,7 @@ AT_LIMITS: dict[str, Scene] = {
     **{f"dropped out for {apart:g} s": goes_on(apart, 0.0) for apart in (60.0, 61.0)},
     **{f"goes on {drop:g} bar lower": goes_on(30.0, drop, 20.0) for drop in (10.0, 11.0)},
     **{f"{heard} of {of} messages heard": thinned(heard, of) for heard, of in ((1, 3), (3, 5))},
+    **{f"one ID, both heard for {seconds} s": overlapping(seconds) for seconds in (29, 30)},
     **{f"never tallied out, {after} s ago": never_out(after) for after in (1800, 1801)},
     "the same alarm refused twice": refused_alarms,
     "refused to start": refused_start(False),
