@@ -19,7 +19,7 @@ SOON_UNTIL_MIN = 7.0
 PAST_TURN_BACK = ("turn_back", "team_turn_back", "turn_back_as_last_heard")
 
 
-Moments = dict[tuple[str, str], set[float]]
+Moments = dict[tuple[str, str, str], set[float]]
 
 
 def in_order_of_need(
@@ -27,16 +27,16 @@ def in_order_of_need(
 ) -> tuple[Row, ...]:
     """Return the rows, first who needs attention most; a team turns back with its first member.
 
-    `reached`: dict of (incident, team) to moments: when members reached their turn-back; new moments are
-    added, those as last heard too. One counts for every member who was under air then, even when that first
-    one is out by now (as `entries.team_moments` has it). `since`: by key, from when on the wearer of a row
-    has been under air, restarts of the set or not; else from its wear on.
+    `reached`: dict of (service, incident, team) to moments: when members reached their turn-back; new
+    moments are added, those as last heard too. One counts for every member who was under air then, even when
+    that first one is out by now (as `entries.team_moments` has it). `since`: by key, from when on the wearer
+    of a row has been under air, restarts of the set or not; else from its wear on.
     """
     known = since or {}
     for row in rows:
         own = [row.turn_back_reached_at, *(one.since_at for one in row.reasons if one.code in PAST_TURN_BACK)]
         if row.team is not None and row.incident_id is not None:
-            moments = reached.setdefault((row.incident_id, row.team), set())
+            moments = reached.setdefault((row.service, row.incident_id, row.team), set())
             moments.update(at for at in own if at is not None)
     return tuple(sorted((_with_team(row, reached, known.get(row.key)) for row in rows), key=_key))
 
@@ -45,7 +45,7 @@ def _with_team(row: Row, reached: Moments, since_at: float | None) -> Row:
     from_at = row.started_at if since_at is None else since_at
     if from_at is None or (row.started_at is None and row.lost is None):
         return row
-    moments = reached.get((row.incident_id or "", row.team or ""), set())
+    moments = reached.get((row.service, row.incident_id or "", row.team or ""), set())
     due_at = min((at for at in moments if at >= from_at), default=None)
     own = [one.since_at for one in row.reasons if one.code in PAST_TURN_BACK and one.since_at is not None]
     if due_at is None or min(own, default=math.inf) <= due_at:
@@ -192,13 +192,20 @@ def _not_tallied_in(row: Row) -> list[Reason]:
     return [] if known else [Reason("no_tally")]
 
 
-def team_rows(rows: tuple[Row, ...]) -> tuple[Team, ...]:
-    """Return the teams of the rows, the one in greatest need first."""
-    members: dict[tuple[str, str], list[Row]] = defaultdict(list)
+def team_rows(rows: tuple[Row, ...], *, by_service: bool = False) -> tuple[Team, ...]:
+    """Return the teams of the rows, the one in greatest need first.
+
+    `by_service`: name the service of each.
+    """
+    members: dict[tuple[str, str, str], list[Row]] = defaultdict(list)
     for row in rows:
         if row.team is not None and row.incident_id is not None:
-            members[row.incident_id, row.team].append(row)
-    teams = [_team(incident_id, team, own) for (incident_id, team), own in members.items()]
+            members[row.service, row.incident_id, row.team].append(row)
+    teams = [
+        (need, replace(team, service=service) if by_service else team)
+        for (service, incident_id, name), own in members.items()
+        for need, team in [_team(incident_id, name, own)]
+    ]
     teams.sort(key=lambda pair: pair[0])
     return tuple(team for _, team in teams)
 

@@ -10,10 +10,12 @@ from __future__ import annotations
 
 import zlib
 from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
+from typing import TypeVar
 
 import polars as pl
+from msgspec.structs import replace
 
 from analysis.alarms.alarms import Alarm
 from analysis.alarms.kinds import GRAVEST
@@ -21,7 +23,7 @@ from analysis.live.attention import Moments, in_order_of_need, rows_of_alarms_al
 from analysis.live.came_out import with_rests
 from analysis.live.hearing import HeardSoFar
 from analysis.live.refused_words import RefusedWords, with_refused_alarms
-from analysis.live.rows import OrderLine, Row, Snapshot
+from analysis.live.rows import Contradiction, NoteLine, OrderLine, Out, RollCallLine, Row, Snapshot
 from analysis.live.service_board import ServiceBoard
 from analysis.live.voice import low_air_lines
 from analysis.profile import Profile
@@ -104,17 +106,26 @@ class LiveBoard:
             )
         )
         prompts = [prompt for board in boards for prompt in board.prompts(now_s)]
-        orders = tuple(line for desk in desks for line in desk.words.orders(shown))
+        # Two services may give an incident, a team, a desk or a wearer the same name.
+        several = len(boards) > 1
+        mine = {
+            board.service: tuple(row for row in shown if row.service == board.service) for board in boards
+        }
+        spoken = [(one.service, one.desks.words, mine[one.service]) for one in boards]
+        orders = [line for name, words, own in spoken for line in _of(name, words.orders(own), several)]
+        rolls = [line for name, words, own in spoken for line in _of(name, words.roll_calls(own), several)]
         return Snapshot(
             at=now_s,
             window_from_at=now_s - min(max(back_s, SHORTEST_WINDOW_S), LONGEST_WINDOW_S),
             rows=shown,
-            teams=team_rows(shown),
+            teams=team_rows(shown, by_service=several),
             alarms=tuple(alarms),
             prompts=tuple(sorted(prompts, key=lambda prompt: prompt.due_at)),
             notes=tuple(
                 sorted(
-                    (note for desk in desks for note in desk.notes), key=lambda note: note.at, reverse=True
+                    (note for one in boards for note in _of(one.service, one.desks.notes, several)),
+                    key=lambda note: note.at,
+                    reverse=True,
                 )
             ),
             incidents=tuple(
@@ -128,12 +139,28 @@ class LiveBoard:
             desk_heard=tuple(self._desk_heard),
             set_ids=tuple(sorted({set_id for board in boards for set_id in board.set_ids})),
             services=tuple(sorted(self._services)),
-            orders=orders,
-            roll_calls=tuple(line for desk in desks for line in desk.words.roll_calls(shown)),
-            standby=tuple(line for desk in desks for line in desk.words.standby(shown)),
-            contradictions=tuple(line for desk in desks for line in desk.words.contradictions()),
-            came_out=with_rests(
-                (out for board in boards for out in board.came_out(now_s)), self.profile.rest
+            orders=tuple(orders),
+            roll_calls=tuple(rolls),
+            standby=tuple(
+                replace(line, service=name if several else "")
+                for name, words, own in spoken
+                for line in words.standby(own)
+            ),
+            contradictions=tuple(
+                line for name, words, _ in spoken for line in _of(name, words.contradictions(), several)
+            ),
+            came_out=tuple(
+                sorted(
+                    (
+                        out
+                        for one in boards
+                        for out in _of(
+                            one.service, with_rests(one.came_out(now_s), self.profile.rest), several
+                        )
+                    ),
+                    key=lambda out: out.at,
+                    reverse=True,
+                )
             ),
             incident_ids=self._incident_ids(now_s, shown, orders),
         )
@@ -184,6 +211,14 @@ class LiveBoard:
     def entries(self) -> list[Entry]:
         """Return every entry as of the last snapshot."""
         return [entry for board in self._services.values() for entry in board.entries]
+
+
+LineT = TypeVar("LineT", NoteLine, OrderLine, RollCallLine, Contradiction, Out)
+
+
+def _of(service: str, lines: Iterable[LineT], several: bool) -> Iterable[LineT]:
+    """Return lines of one service, told apart from those of another by their keys."""
+    return (replace(line, key=f"{service}/{line.key}") for line in lines) if several else lines
 
 
 def _by_service(messages: Messages) -> dict[str, Messages]:

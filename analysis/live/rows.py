@@ -185,6 +185,7 @@ class Team(msgspec.Struct, frozen=True):
     turn_back_by_at: float | None = None
     turn_back_unknown: int = 0  # members inside of whom no turn-back is known
     relief_at: float | None = None  # when the next team must be ready
+    service: str = ""  # whose team, where there are several services
 
 
 SPOKEN = "by voice"  # the detail of an alarm that rests on a gauge read by voice
@@ -271,6 +272,7 @@ class StandbyLine(msgspec.Struct, frozen=True):
     at: float
     text: str | None
     inside: int = 0
+    service: str = ""  # whose team, where there are several services
 
 
 class Contradiction(msgspec.Struct, frozen=True):

@@ -294,7 +294,8 @@ class ServiceBoard:
         for entry in self.entries:
             for one in entry.moments.get(entry.policy, ()):
                 if one.at_us is not None and entry.team is not None and entry.incident_id is not None:
-                    reached.setdefault((entry.incident_id, entry.team), set()).add(one.at_us * 1e-6)
+                    team = self.service, entry.incident_id, entry.team
+                    reached.setdefault(team, set()).add(one.at_us * 1e-6)
 
     def rows(self, now_s: float) -> list[Row]:
         """Return a row of everybody inside; after a fault the last one, rather than none."""

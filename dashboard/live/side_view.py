@@ -44,9 +44,9 @@ def team_view(team: Team, now: float, display: Display, name_incident: bool = Fa
     known = left != words.TEAM_NO_TURN_BACK
     if known and team.turn_back_unknown:
         left = f"{left} · {words.TEAM_UNKNOWN.format(count=team.turn_back_unknown)}"
-    name = words.team(team.team)
+    name = " · ".join(filter(None, (words.team(team.team), team.service)))
     return {
-        "key": f"{team.incident_id}/{team.team}",
+        "key": "/".join(filter(None, (team.service, team.incident_id, team.team))),
         "incident": team.incident_id,
         "team": team.team,
         "a": team.attention,
@@ -269,7 +269,7 @@ def standby_views(snapshot: Snapshot, display: Display) -> list[dict[str, Any]]:
     """Return the emergency teams."""
     return [
         {
-            "key": f"{one.incident_id}/{one.team}",
+            "key": "/".join(filter(None, (one.service, one.incident_id, one.team))),
             "incident": one.incident_id,
             "team": one.team,
             "state": one.state,
