@@ -88,6 +88,40 @@ def test_next_merge_is_ten_minutes_after_midnight() -> None:
     assert seconds_to_next(datetime(2031, 5, 4, 0, 10, tzinfo=UTC)) == 86_400
 
 
+def test_it_begins_after_a_minute_and_tries_again_after_an_hour(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    waits: list[float] = []
+    said: list[str] = []
+    merging: Any = FinishedDays(tmp_path, said.append)
+    merging._stopping.wait = lambda pause_s: waits.append(pause_s) or len(waits) == 4
+    troubles = ["it is full", "", ""]
+    merging._merge = lambda: troubles.pop(0)
+    monkeypatch.setattr(finished_days, "seconds_to_next", lambda now: 5000.0)
+    merging._run()
+    assert waits == [60.0, 3600.0, 5000.0, 5000.0]
+    assert said == ["finished days are not merged yet, tried again in an hour: it is full"]
+
+
+@pytest.mark.parametrize(
+    ("parts", "work"),
+    [
+        ([("date=2021-05-03", "a"), ("date=2021-05-03", "b")], True),
+        ([("date=2021-05-03", "a"), ("date=2021-05-02", "b")], False),
+        ([("date=2021-05-04", "a"), ("date=2021-05-04", "b")], False),  # today
+        ([("date=2021-05-03", "a"), ("date=2021-05-03", ".b")], False),  # not yet there
+        ([], False),
+    ],
+)
+def test_there_is_work_where_a_finished_day_has_two_parts(
+    tmp_path: Path, parts: list[tuple[str, str]], work: bool
+) -> None:
+    for day, name in parts:
+        (tmp_path / "pressure" / day).mkdir(parents=True, exist_ok=True)
+        (tmp_path / "pressure" / day / f"{name}.parquet").touch()
+    assert finished_days._is_there_work(tmp_path, "2021-05-04") is work
+
+
 def test_merging_can_be_left_to_the_operator(tmp_path: Path) -> None:
     path = tmp_path / "settings.toml"
     path.write_text("[merge]\nfinished_days = false\n")
