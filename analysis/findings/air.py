@@ -25,6 +25,8 @@ STUCK_WITHOUT_WITNESS = 4.0
 """So many times the air must have gone without a step before the gauge is doubted alone. Our own rule."""
 MOVING_S = 5.0
 """Who was still for less than this is moving. Our own rule."""
+MANY_ASIDE = 0.2
+"""A gauge that leaps in more than this part of its readings has another fault. Our own rule."""
 LEAP_BAR = 5.0
 """A reading this far from the line around it is worth telling. Our own rule."""
 CHANGED_LATER_S = 3600.0
@@ -45,7 +47,8 @@ def air_findings(context: Context) -> Iterator[Finding]:
         if one.wear.wear_id not in risen:
             yield from _changed(one, context)
         yield from _stuck(one, context)
-        if one.known_air:
+        yield from _gained(one)
+        if one.wear.cylinder is not None:
             yield from _free_flow(one, context)
             yield from _falling_without_motion(one, context)
 
@@ -173,6 +176,22 @@ def _left_unheard(entry: Entry) -> Iterator[Finding]:
     )
 
 
+def _gained(one: Examined) -> Iterator[Finding]:
+    if one.gained_l:
+        wear = one.wear
+        yield about_wear(
+            "air_gained",
+            "caution",
+            wear,
+            wear.started_us,
+            wear.ended_us,
+            f"By its readings the cylinder held {one.gained_l:.0f} L more at the end "
+            f"({one.air.end_bar:.0f} bar) than at the start ({one.air.start_bar:.0f} bar): the readings are "
+            "too noisy, or of another cylinder. Neither air used, nor a rate or forecast is given.",
+            [wear.identity(0), wear.identity(-1)],
+        )
+
+
 def _set_aside(one: Examined) -> Iterator[Finding]:
     wear = one.wear
     kept = one.set_aside
@@ -184,14 +203,20 @@ def _set_aside(one: Examined) -> Iterator[Finding]:
         return
     first, last = int(wear.at_us[aside[0]]), int(wear.at_us[aside[-1]])
     values = ", ".join(f"{wear.pressure_bar[position]:.0f}" for position in aside[:4])
+    many = len(aside) > MANY_ASIDE * len(wear.pressure_bar)
     yield about_wear(
         "readings_set_aside",
-        "note",
+        "caution" if many else "note",
         wear,
         first,
         last,
         f"{counted(len(aside), 'pressure reading')} ({values}"
-        f"{', ...' if len(aside) > 4 else ''} bar) jumped and returned at once; left out of the air.",
+        f"{', ...' if len(aside) > 4 else ''} bar) jumped and returned at once; left out of the air."
+        + (
+            f" That is {percent(len(aside) / len(wear.at_us))} of them: do two sets use this ID?"
+            if many
+            else ""
+        ),
         [wear.identity(position) for position in aside],
     )
 

@@ -20,6 +20,8 @@ from analysis.wears.wears import TYPICAL_WATER_VOLUME_L, Wear
 BEFORE_START_US = 300_000_000
 """A temperature heard up to five minutes before the valve was opened still tells the surroundings."""
 PEAK_WINDOW_S = 60
+NOISE_SDS, LEAST_GAIN_L = 2.0, 20.0
+"""A cylinder that seems to gain more than both is no reading of what was breathed. Our own rule."""
 NOT_KEPT = np.empty(0)
 
 
@@ -40,9 +42,23 @@ class Examined:
         return len(self.air.pressure_bar)
 
     @property
+    def gained_l(self) -> float:
+        """Litres by which the readings say that the cylinder filled: they are too noisy to tell an amount.
+
+        0 where their own uncertainty, or cooling and a step of the gauge, explain it.
+        """
+        gain_l = -self.air.free_air_l
+        return gain_l if gain_l > max(NOISE_SDS * self.air.free_air_sd_l, LEAST_GAIN_L) else 0.0
+
+    @property
     def known_air(self) -> bool:
-        """Whether litres can be given: the set said what cylinders it carries."""
-        return self.wear.cylinder is not None
+        """Whether litres can be given: the set said what cylinders it carries, and its readings fell."""
+        return self.wear.cylinder is not None and not self.gained_l
+
+    @property
+    def used_l(self) -> float:
+        """Free air used, litres: nobody breathes a cylinder fuller."""
+        return max(self.air.free_air_l, 0.0)
 
     def at_us(self, second: int) -> int:
         """Return the moment of a second of the grid."""

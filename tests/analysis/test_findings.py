@@ -83,6 +83,16 @@ def stuck(log: Any) -> None:
     ]
 
 
+def gained(log: Any) -> None:
+    """A gauge that rises by 30 bar while its wearer breathes: 170 L less than nothing were used."""
+    desk, one = log.desk(), log.talker("S-1")
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    one.set_up(0)
+    desk.say(10, "tally", incident_id="I-1", action="in", set_id="S-1", wearer_id="W-1")
+    one.breathe(60, 600, start_bar=280.0, bar_s=-0.05)
+    desk.say(680, "tally", incident_id="I-1", action="out", set_id="S-1", wearer_id="W-1")
+
+
 def leap(log: Any) -> None:
     talker = ordinary(log)
     talker.said = [
@@ -162,6 +172,7 @@ PLANTED: dict[str, tuple[Callable[[Any], None], str]] = {
     "conflicting_records": (conflicting, "Two different messages have the identity S-1/1/"),
     "readings_stuck": (stuck, "stayed at 246 bar"),
     "readings_set_aside": (leap, "1 pressure reading (12 bar) jumped and returned at once"),
+    "air_gained": (gained, "more at the end (310 bar) than at the start (280 bar)"),
     "free_flow": (free_flow, "more than 180 L/min"),
     "falling_without_motion": (leak, "No motion for"),
     "clock_stepped": (stepped, "jumped by +1 h"),
@@ -319,6 +330,30 @@ def test_what_reaches_into_an_incident(first_us: int, last_us: int, inside: bool
 )
 def test_lasting(seconds: float, words: str) -> None:
     assert lasting(seconds) == words
+
+
+def test_nobody_breathes_less_than_nothing(log: Any) -> None:
+    """Noise gave -146 L at -56 L/min, and entries, trends and register summed it."""
+    gained(log)
+    results = analyse(log.frames(), PROFILE)
+    amounts = ("free_air_l", "free_air_sd_l", "mean_l_min", "peak_l_min")
+    assert results["wears"].select(amounts).row(0) == (None,) * 4
+    assert results["entries"]["free_air_l"].to_list() == [None]
+    assert results["air"].select("rate_l_min", "low_air_min").null_count().row(0) == (600, 600)
+
+
+def test_a_gauge_that_leaps_in_every_other_reading_is_a_caution(log: Any) -> None:
+    """Two transmitters under one ID: half of the readings were left out, and a note said so."""
+    one = ordinary(log)
+    one.said = [
+        (*each[:4], {"pressure_bar": each[4]["pressure_bar"] / 2})
+        if each[1] == "pressure" and int(each[0]) % 2 and 100 < each[0] < 1500
+        else each
+        for each in one.said
+    ]
+    found = analyse(log.frames(), PROFILE)["findings"].filter(code="readings_set_aside")
+    assert found["severity"].to_list() == ["caution"]
+    assert "do two sets use this ID?" in found["statement"][0]
 
 
 def desk_speaks(log: Any) -> None:
