@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 PSI_IN_A_BAR = 14.503774
 LITRES_IN_A_CUBIC_FOOT = 28.316847
+_FT3 = 1 / LITRES_IN_A_CUBIC_FOOT
 
 Number = TypeVar("Number", float, NDArray[np.float64])
 Quantity = Literal["pressure", "temperature", "rate", "volume", "motion"]
@@ -48,13 +49,7 @@ METRIC = Units(
 IMPERIAL = Units(
     "imperial",
     {"pressure": "psi", "temperature": "°F", "rate": "ft³/min", "volume": "ft³", "motion": "m/s²"},
-    {
-        "pressure": PSI_IN_A_BAR,
-        "temperature": 1.8,
-        "rate": 1 / LITRES_IN_A_CUBIC_FOOT,
-        "volume": 1 / LITRES_IN_A_CUBIC_FOOT,
-        "motion": 1.0,
-    },
+    {"pressure": PSI_IN_A_BAR, "temperature": 1.8, "rate": _FT3, "volume": _FT3, "motion": 1.0},
     {"pressure": 0.0, "temperature": 32.0, "rate": 0.0, "volume": 0.0, "motion": 0.0},
     {"pressure": 0, "temperature": 0, "rate": 2, "volume": 1, "motion": 2},
 )

@@ -94,16 +94,10 @@ class ArchiveIndex:
 
         `first` and `last` are times of receipt, of live messages where there are any.
         """
-        wanted = sorted(set(days))
-        return pl.concat(
-            [
-                pl.DataFrame(schema=SETS),
-                *(
-                    self._up_to_date(f"sets.{day}", _parts(self.archive, SET_KINDS, [day]), SETS)
-                    for day in wanted
-                ),
-            ]
-        )
+        found = [pl.DataFrame(schema=SETS)]
+        for day in sorted(set(days)):
+            found.append(self._up_to_date(f"sets.{day}", _parts(self.archive, SET_KINDS, [day]), SETS))
+        return pl.concat(found)
 
     def desks(self, days: Sequence[date] | None = None) -> pl.DataFrame:
         """Return what desks said about which incident, set and wearer, from when to when.

@@ -152,18 +152,8 @@ def add_line(
 
 def restate(archive: Path, part: Path, held: Held, line: Line) -> None:
     """Say again in this form what a part of an older form holds; its bytes are those of the older line."""
-    _add(
-        archive,
-        "tidy",
-        msgspec.structs.replace(
-            line,
-            format=FORMAT,
-            size=part.stat().st_size,
-            **held.said(),
-            restates=True,
-            written=datetime.now(UTC),
-        ),
-    )
+    now = {"size": part.stat().st_size, "written": datetime.now(UTC), **held.said()}
+    _add(archive, "tidy", msgspec.structs.replace(line, format=FORMAT, restates=True, **now))
 
 
 def _add(archive: Path, writer: str, said: Line) -> None:
