@@ -38,6 +38,7 @@ from analysis.profile import Profile
 from analysis.records import PowerUp, micros, power_ups
 from analysis.refused import note_refused, of_incident, read_refused, refused_table
 from analysis.same_id import apart
+from analysis.services import told_apart
 from analysis.tables import TABLES, Results
 from analysis.wears.entries import find_entries, turns_of
 from analysis.wears.gauges import read_gauges
@@ -115,6 +116,7 @@ def analysed(
 
     `key`: what the incident is asked for by, in place of a scope.
     """
+    messages = told_apart(messages)
     keys = scope.keys if scope is not None else {}
     if incident_id is not None and key is not None:
         keys = {incident_id: key}

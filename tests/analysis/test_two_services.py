@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from msgspec.structs import asdict
 
+from analysis.incident import analyse
 from analysis.live.board import LiveBoard
 from analysis.live.rows import Snapshot
 from analysis.profile import Profile
@@ -85,3 +86,45 @@ def test_no_two_lines_of_two_services_have_one_key(name: str) -> None:
         lines = getattr(shown, name)
         keys = {getattr(line, "key", None) or (line.service, line.team) for line in lines}
         assert len(keys) == len(lines)
+
+
+def test_each_services_results_are_as_if_it_were_alone() -> None:
+    """Mended: tallied out by the other service's desk while breathing on; a tally dropped as a conflict."""
+    north, south = incident("north", NORTH, 0.16), incident("south", SOUTH, 0.26)
+    both = [*south, *north]
+    for heard in (both, both[::-1]):
+        found = analyse(frames_from_heard(heard), Profile.default())
+        expected = [analyse(frames_from_heard(one), Profile.default()) for one in (north, south)]
+        entries = [one["entries"].to_dicts()[0] for one in expected]
+        entries[1] |= {"entry_id": "A/south:W-1/1", "wearer_id": "south:W-1", "team": "south:A"}
+        assert found["entries"].to_dicts() == entries
+        codes = sorted(code for one in expected for code in one["findings"]["code"])
+        assert sorted(found["findings"]["code"]) == codes
+        assert found["tallies"].height == sum(one["tallies"].height for one in expected)
+
+
+def test_a_correction_is_one_of_the_same_services_desk() -> None:
+    lots = []
+    for service, who in (("north", NORTH), ("south", SOUTH)):
+        log = WrittenLog()
+        desk = log.desk("D-1")
+        desk.say(1, "incident", incident_id="A", action="open")
+        desk.say(5, "tally", action="in", **(who | {"wearer_id": "W-9"}))
+        desk.say(8, "tally", action="in", corrects={"desk_id": "D-1", "boot": 1, "seq": 1}, **who)
+        log.talker(who["set_id"]).breathe(20, 300)
+        lots += [one._replace(topic=one.topic.replace("/trial/", f"/{service}/")) for _, one in log.heard()]
+    entries = analyse(frames_from_heard(lots), Profile.default())["entries"]
+    assert entries["wearer_id"].to_list() == ["W-1", "south:W-1"]
+
+
+def test_names_that_only_one_service_gives_stay() -> None:
+    """A joint incident: the desk of one service tallies in both, and each has its own names."""
+    north = incident("north", NORTH, 0.16)
+    south = incident("south", SOUTH | {"wearer_id": "P-W-1", "team": "P"}, 0.26)
+    south = [
+        one._replace(topic=one.topic.replace("/D-1/", "/D-2/"), payload=one.payload.replace(b"D-1", b"D-2"))
+        for one in south
+    ]
+    entries = analyse(frames_from_heard([*north, *south]), Profile.default())["entries"]
+    assert entries["wearer_id"].to_list() == ["P-W-1", "W-1"]
+    assert entries["team"].to_list() == ["P", "A"]

@@ -1,0 +1,60 @@
+"""Two services in one record: a desk, wearer or team of the same name is not the same one.
+
+The service that comes first by name keeps its names; the others' become `SERVICE:NAME` where two services
+give the name. Sets are not told apart: readings are read without their service.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+import polars as pl
+
+from analysis.pieces.light_messages import LightMessages
+from ingest.contract.kinds import DESK_KINDS
+
+NAMED = {"desk_id": ["desk_id"], "wearer_id": ["wearer_id"], "team": ["incident_id", "team"]}
+"""What is told apart, and what makes two of them one: a team is one of its incident."""
+
+
+def told_apart(messages: Mapping[str, pl.DataFrame]) -> Mapping[str, pl.DataFrame]:
+    """Return messages in which no two services give a desk, a wearer or a team the same name."""
+    said = {kind: messages[kind] for kind in DESK_KINDS if kind in messages and messages[kind].height}
+    services = {name for frame in said.values() for name in frame["service"].unique()}
+    if len(services) < 2:
+        return messages
+    home = min(services)
+    for column, whole in NAMED.items():
+        shared = _shared(said, whole)
+        if shared.height:
+            said = {kind: _named(frame, column, whole, shared, home) for kind, frame in said.items()}
+    if isinstance(messages, LightMessages):
+        return replace(messages, kept={**messages.kept, **said})
+    return {**messages, **said}
+
+
+def _shared(said: Mapping[str, pl.DataFrame], whole: list[str]) -> pl.DataFrame:
+    """Return the names that more than one service gives."""
+    lots = [
+        frame.select("service", *whole) for frame in said.values() if not {*whole}.difference(frame.columns)
+    ]
+    names = pl.concat(lots).drop_nulls().unique()
+    return names.group_by(whole).len().filter(pl.col("len") > 1).select(whole)
+
+
+def _named(
+    frame: pl.DataFrame, column: str, whole: list[str], shared: pl.DataFrame, home: str
+) -> pl.DataFrame:
+    if {*whole}.difference(frame.columns):
+        return frame
+    names = shared.select(pl.struct(whole).alias("it"))["it"].implode()
+    of_other = pl.col("service") != home
+    named = pl.format("{}:{}", "service", column)
+    changed = [pl.when(pl.struct(whole).is_in(names) & of_other).then(named).otherwise(column).alias(column)]
+    if column == "desk_id" and "corrects" in frame.columns:  # one of the same service's desks
+        desk = pl.col("corrects").struct.field("desk_id")
+        other = pl.col("corrects").struct.with_fields(desk_id=pl.format("{}:{}", "service", desk))
+        is_shared = desk.is_in(shared["desk_id"].implode()) & of_other
+        changed.append(pl.when(is_shared).then(other).otherwise("corrects").alias("corrects"))
+    return frame.with_columns(changed)
