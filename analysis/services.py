@@ -7,11 +7,11 @@ give the name. Sets are not told apart: readings are read without their service.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import is_dataclass, replace
+from typing import Any, cast
 
 import polars as pl
 
-from analysis.pieces.light_messages import LightMessages
 from ingest.contract.kinds import DESK_KINDS
 
 NAMED = {"desk_id": ["desk_id"], "wearer_id": ["wearer_id"], "team": ["incident_id", "team"]}
@@ -29,8 +29,10 @@ def told_apart(messages: Mapping[str, pl.DataFrame]) -> Mapping[str, pl.DataFram
         shared = _shared(said, whole)
         if shared.height:
             said = {kind: _named(frame, column, whole, shared, home) for kind, frame in said.items()}
-    if isinstance(messages, LightMessages):
-        return replace(messages, kept={**messages.kept, **said})
+    # Messages whose readings are not in memory hold the desks' words beside them.
+    if is_dataclass(messages) and not isinstance(messages, type):
+        light: Any = messages
+        return cast(Mapping[str, pl.DataFrame], replace(light, kept={**light.kept, **said}))
     return {**messages, **said}
 
 
