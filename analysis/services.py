@@ -7,7 +7,7 @@ give the name. Sets are not told apart: readings are read without their service.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import is_dataclass, replace
+from dataclasses import replace
 from typing import Any, cast
 
 import polars as pl
@@ -30,10 +30,11 @@ def told_apart(messages: Mapping[str, pl.DataFrame]) -> Mapping[str, pl.DataFram
         if shared.height:
             said = {kind: _named(frame, column, whole, shared, home) for kind, frame in said.items()}
     # Messages whose readings are not in memory hold the desks' words beside them.
-    if is_dataclass(messages) and not isinstance(messages, type):
-        light: Any = messages
-        return cast(Mapping[str, pl.DataFrame], replace(light, kept={**light.kept, **said}))
-    return {**messages, **said}
+    kept = getattr(messages, "kept", None)
+    if kept is None:
+        return {**messages, **said}
+    light: Any = messages
+    return cast(Mapping[str, pl.DataFrame], replace(light, kept={**kept, **said}))
 
 
 def _shared(said: Mapping[str, pl.DataFrame], whole: list[str]) -> pl.DataFrame:
