@@ -241,6 +241,8 @@ def alarms_table(alarms: Sequence[Alarm]) -> pl.DataFrame:
                 one.source,
                 one.lead_s,
                 one.heard_us,
+                one.entry.entry_id if one.entry else None,
+                one.entry.wearer_id if one.entry else None,
             )
             for one in alarms
         ],
@@ -354,8 +356,10 @@ def alarm_rates_table(examined: Sequence[Examined], alarms: Sequence[Alarm]) -> 
         first, last = spans.get(name, (one.wear.started_us, one.wear.ended_us))
         spans[name] = (min(first, one.wear.started_us), max(last, one.wear.ended_us))
     for alarm in alarms:
-        if alarm.reported is not None and alarm.wear is not None:
-            name = alarm.wear.tally.incident_id if alarm.wear.tally else None
+        if alarm.reported is not None and (alarm.wear is not None or alarm.entry is not None):
+            tally = alarm.wear.tally if alarm.wear is not None else None
+            own = tally if tally is not None else alarm.entry
+            name = own.incident_id if own is not None else None
             raised.setdefault(name, []).append(alarm.raised_us)
     rows = []
     for name, (started_us, ended_us) in sorted(spans.items(), key=lambda item: (item[1], item[0] or "")):

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import polars as pl
 
-from analysis.alarms.alarms import Alarm, find_alarms
+from analysis.alarms.alarms import Alarm, find_alarms, give_entries
 from analysis.alarms.rates import Flood, floods
 from analysis.assemble import (
     air_table,
@@ -171,6 +171,7 @@ def analysed(
         wears, book.stays, notes, profile, early=early_ends(examined), gauges=gauges, keys=keys
     )
     close_ends(entries, examined, records, gauges)
+    give_entries(alarms, entries)
     turns = turns_of(entries)
     if scope is not None:
         heard_until_us = scope.heard_until_us

@@ -179,6 +179,13 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
         ("source", pl.String, "", "reported, derived or both"),
         ("lead_s", pl.Float64, "s", "reported minus derived; positive: the set was late"),
         ("heard", TIME, "", "when the listener received what raised it"),
+        (
+            "entry_id",
+            pl.String,
+            "",
+            "the entry of who had the set then, also in silence and after the valve was closed",
+        ),
+        ("wearer_id", pl.String, "", "the wearer of that entry"),
     ),
     "heat": _columns(
         ("wear_id", pl.String, "", "the wear"),

@@ -9,6 +9,7 @@ from analysis.alarms.derived import Derived, derived_alarms
 from analysis.alarms.reported import Reported, reported_alarms
 from analysis.profile import Profile
 from analysis.records import PowerUp
+from analysis.wears.entries import Entry
 from analysis.wears.wears import Wear
 
 EDGE_US = 5_000_000
@@ -31,6 +32,7 @@ class Alarm:
     seen_by: str | None = None
     supported: bool = False  # reported again while the readings still show what another report told
     evidence: list[str] = field(default_factory=list)
+    entry: Entry | None = None  # whose it is, after the fact (`give_entries`)
 
     @property
     def acknowledged_us(self) -> int | None:
@@ -124,6 +126,50 @@ def find_alarms(
     alarms.sort(key=lambda one: (one.raised_us, one.set_id, one.alarm))
     _mark_seen(alarms, records)
     return alarms
+
+
+def raised_in(alarm: Alarm, entries: Sequence[Entry]) -> Entry | None:
+    """Return the entry in which an alarm was raised; None where there is none.
+
+    - `entries`: those that had its set, in order of time.
+
+    By the tally that held the set then, else by its wear, else the one that had the set last.
+    """
+    return _had_it(alarm, entries) or _last_before(alarm, entries)
+
+
+def give_entries(alarms: Sequence[Alarm], entries: Sequence[Entry]) -> None:
+    """Give each alarm its entry, after the fact: as `raised_in`, but who had the set last only if silent.
+
+    A set that is taken off and laid down sounds for no motion: nobody has it any more.
+    """
+    by_set: dict[str, list[Entry]] = {}
+    for entry in sorted(entries, key=lambda one: one.began_us):
+        for set_id in entry.set_ids:
+            by_set.setdefault(set_id, []).append(entry)
+    for alarm in alarms:
+        own = by_set.get(alarm.set_id, ())
+        alarm.entry, last = _had_it(alarm, own), _last_before(alarm, own)
+        if alarm.entry is None and last is not None and last.ended_how in ("open", "incident_closed"):
+            alarm.entry = last if last.wears and last.wears[-1].ended_how == "not heard" else None
+
+
+def _had_it(alarm: Alarm, entries: Sequence[Entry]) -> Entry | None:
+    at_us = alarm.raised_us
+    for entry in entries:
+        for tally in entry.stay.tallies if entry.stay is not None else ():
+            if tally.set_id == alarm.set_id and any(first <= at_us < last for first, last in tally.spans):
+                return entry
+    if alarm.wear is not None:
+        for entry in entries:
+            if any(one.wear_id == alarm.wear.wear_id for one in entry.wears):
+                return entry
+    return None
+
+
+def _last_before(alarm: Alarm, entries: Sequence[Entry]) -> Entry | None:
+    began = [entry for entry in entries if entry.began_us <= alarm.raised_us]
+    return began[-1] if began else None
 
 
 def _wear_at(wears: Sequence[Wear], at_us: int) -> Wear | None:

@@ -457,26 +457,6 @@ def inside_of(
     )
 
 
-def raised_in(alarm: Alarm, entries: Sequence[Entry]) -> Entry | None:
-    """Return the entry in which an alarm was raised; None where there is none.
-
-    - `entries`: those that had its set, in order of time.
-
-    By the tally that held the set then, else by its wear, else the one that had the set last.
-    """
-    at_us = alarm.raised_us
-    for entry in entries:
-        for tally in entry.stay.tallies if entry.stay is not None else ():
-            if tally.set_id == alarm.set_id and any(first <= at_us < last for first, last in tally.spans):
-                return entry
-    if alarm.wear is not None:
-        for entry in entries:
-            if any(one.wear_id == alarm.wear.wear_id for one in entry.wears):
-                return entry
-    began = [entry for entry in entries if entry.began_us <= at_us]
-    return began[-1] if began else None
-
-
 def goes_on(wear: Wear, live_set: SetNow) -> bool:
     """Return whether a wear is the last of its set, and neither closed nor switched off."""
     if wear.ended_how != "not heard" or not live_set.wears or live_set.wears[-1].wear_id != wear.wear_id:

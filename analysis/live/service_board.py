@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from analysis.alarms.alarms import Alarm
+from analysis.alarms.alarms import Alarm, raised_in
 from analysis.alarms.held import HeldAlarm
 from analysis.alarms.kinds import GRAVEST
 from analysis.growing import GrowingRecord
@@ -20,7 +20,6 @@ from analysis.live.inside import (
     closed_in_order,
     goes_on,
     inside_of,
-    raised_in,
 )
 from analysis.live.letting_go import KEPT_WHOLE_US, answers, closed_until_us, needed
 from analysis.live.rows import AlarmLine, Out, Prompt, Row

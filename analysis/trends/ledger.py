@@ -14,7 +14,7 @@ import polars as pl
 
 from analysis.trends.marks import marks_of
 
-VERSION = 5
+VERSION = 6
 """Of the meaning of the columns: a ledger of another version is rebuilt."""
 HARD_BREATHING_L_MIN = 60.0
 """Above the band that marine training calls heavy work (40 to 60 L/min, marinegyaan.com)."""
@@ -201,24 +201,18 @@ def _end_unheard(results: Mapping[str, pl.DataFrame]) -> pl.Expr:
 
 
 def _reported(results: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
-    """Return the alarms that sets reported; one from a wear's silence after its last reading has that wear.
-
-    Such a silence goes on until the set's next wear, or until the desk said that the wearer was out.
-    """
-    out = results["entries"].select("entry_id", "tallied_out")
-    last = (
-        results["wears"]
-        .filter(_end_unheard(results))
-        .join(out, on="entry_id", how="left")
-        .select("set_id", "started", "tallied_out", silent="wear_id")
-    )
-    starts = results["wears"].select("set_id", "started").join(last, on=["set_id", "started"], how="left")
+    """Return the alarms that sets reported, each with the wear of its entry that is nearest."""
+    own = results["wears"].select("entry_id", "started", last="wear_id").drop_nulls().sort("started")
     reported = results["alarms"].filter(pl.col("source") != "derived").sort("raised")
     found = reported.join_asof(
-        starts.sort("started"), left_on="raised", right_on="started", by="set_id", check_sortedness=False
+        own,
+        left_on="raised",
+        right_on="started",
+        by="entry_id",
+        strategy="nearest",
+        check_sortedness=False,
     )
-    inside = (pl.col("raised") <= pl.col("tallied_out")).fill_null(value=True)
-    return found.with_columns(pl.coalesce("wear_id", pl.when(inside).then(pl.col("silent"))))
+    return found.with_columns(wear_id=pl.coalesce("last", "wear_id"))
 
 
 def _never_heard(results: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
@@ -232,15 +226,8 @@ def _never_heard(results: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
         & pl.col("wearer_id").is_not_null()
         & pl.col("tallied_in").is_not_null()
     )
-    inside = entries.select("entry_id", "tallied_in", "tallied_out", set_id=pl.col("set_ids")).explode(
-        "set_id"
-    )
-    raised = results["alarms"].filter((pl.col("source") != "derived") & pl.col("wear_id").is_null())
-    own = raised.join(inside, on="set_id").filter(
-        (pl.col("raised") >= pl.col("tallied_in"))
-        & (pl.col("tallied_out").is_null() | (pl.col("raised") <= pl.col("tallied_out")))
-    )
-    counts = own.group_by("entry_id").agg(
+    reported = results["alarms"].filter(pl.col("source") != "derived")
+    counts = reported.group_by("entry_id").agg(
         (pl.col("alarm") == alarm).sum().cast(pl.Int64).alias(f"{alarm}_alarms")
         for alarm in ("no_motion", "distress")
     )

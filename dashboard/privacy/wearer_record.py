@@ -178,20 +178,24 @@ def _tables_of(record: IncidentRecord, wearer_id: str) -> Results:
         if name == "wears":
             own[name] = wears
         elif "wearer_id" in frame.columns:
-            own[name] = frame.filter(pl.col("wearer_id") == wearer_id)
+            mine = pl.col("wearer_id") == wearer_id
+            if "wear_id" in frame.columns:  # of an alarm that no entry has
+                mine |= pl.col("wearer_id").is_null() & pl.col("wear_id").is_in(ids)
+            own[name] = frame.filter(mine)
         elif name == "findings":
             # Without a wear, too: who was tallied and never heard has none.
+            alarms = record.messages["alarm"].filter(_while_in(results["entries"], wearer_id, "at"))
             said = pl.concat(
-                record.messages[kind].filter(wearer_id=wearer_id).select(_IDENTITY) for kind in _NAMES
+                [
+                    *(record.messages[kind].filter(wearer_id=wearer_id).select(_IDENTITY) for kind in _NAMES),
+                    alarms.select(identity=pl.format("{}/{}/{}", "set_id", "boot", "seq")),
+                ]
             )
             proves = pl.col("evidence").list.eval(pl.element().is_in(said["identity"].implode())).list.any()
             names = pl.col("statement").str.contains(_named(wearer_id))
             own[name] = frame.filter(
                 pl.col("wear_id").is_in(ids) | names | (pl.col("wear_id").is_null() & proves)
             )
-        elif name == "alarms":  # also those of a silence, which no wear has
-            while_in = pl.col("wear_id").is_null() & _while_in(results["entries"], wearer_id, "raised")
-            own[name] = frame.filter(pl.col("wear_id").is_in(ids) | while_in)
         elif "wear_id" in frame.columns:
             own[name] = frame.filter(pl.col("wear_id").is_in(ids))
         else:  # of a set or of the whole incident, not of a person

@@ -178,7 +178,11 @@ def lanes_of_each(
         air, heat = (each if each["time"].is_sorted() else each.sort("time") for each in (air, heat))
         of_person = of_wears
         if outside:
-            of_person |= pl.col("wear_id").is_null() & _inside_owned(owned, "raised")
+            whose = pl.col("wearer_id")
+            known = whose == (person["wearer_id"] or "")
+            of_person |= pl.col("wear_id").is_null() & (
+                known | (whose.is_null() & _inside_owned(owned, "raised"))
+            )
         alarms = results["alarms"].filter(of_person)
         gaps = results["gaps"].filter(of_wears)
         started, ended = to_ms(wears, "started"), to_ms(wears, "ended")

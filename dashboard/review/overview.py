@@ -140,7 +140,7 @@ def overview_figure(
             "hoverinfo": "skip",
         },
         _silence_strips(results, row_of_wear),
-        *_alarm_signs(results, row_of_wear),
+        *_alarm_signs(results, row_of_wear | {key: row for row, key in enumerate(people["key"])}),
     ]
     height = TOP_PX + BOTTOM_PX + row_height_px(len(people)) * max(len(people), 1)
     layout = {
@@ -183,11 +183,13 @@ def _silence_strips(results: Results, row_of_wear: dict[str, int]) -> dict[str, 
     )
 
 
-def _alarm_signs(results: Results, row_of_wear: dict[str, int]) -> list[dict[str, Any]]:
-    """One trace a kind, on its wearer's strip; alarms outside every wear are in the table only."""
-    reported = results["alarms"].filter(
-        (pl.col("source") != "derived") & pl.col("wear_id").is_in(list(row_of_wear))
-    )
+def _alarm_signs(results: Results, row_of: dict[str, int]) -> list[dict[str, Any]]:
+    """One trace a kind, on its wearer's strip; alarms of nobody who was heard are in the table only.
+
+    `row_of`: by wear, and by person for alarms outside every wear.
+    """
+    of = results["alarms"].with_columns(of=pl.coalesce("wear_id", "wearer_id"))
+    reported = of.filter((pl.col("source") != "derived") & pl.col("of").is_in(list(row_of)))
     traces = []
     for kind, (symbol, _) in ALARM_SIGNS.items():
         rows = reported.filter(pl.col("alarm") == kind)
@@ -202,7 +204,7 @@ def _alarm_signs(results: Results, row_of_wear: dict[str, int]) -> list[dict[str
                 "type": "scatter",
                 "mode": "markers",
                 "x": typed(to_ms(rows, "raised")),
-                "y": [row_of_wear[wear] + ALARM_SHIFT[kind] for wear in rows["wear_id"]],
+                "y": [row_of[one] + ALARM_SHIFT[kind] for one in rows["of"]],
                 "marker": {"symbol": symbol, "size": 10, "color": colour, "line": edge},
                 "cliponaxis": False,
             }

@@ -49,6 +49,8 @@ class Setting:
         """Return the person of a row, or its set."""
         if row["wear_id"] in self.owner:
             return self.owner[row["wear_id"]]
+        if row.get("wearer_id"):
+            return str(row["wearer_id"])
         return f"{words.SET} {row['set_id']}" if row["set_id"] else "–"
 
     def heard(self, heard: datetime | None, happened: datetime | None) -> str:

@@ -97,6 +97,8 @@ CONTRACT = {
         ("source", pl.String),
         ("lead_s", pl.Float64),
         ("heard", TIME),
+        ("entry_id", pl.String),
+        ("wearer_id", pl.String),
     ],
     "heat": [
         ("wear_id", pl.String),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import polars as pl
 import pytest
 
 from analysis.incident import analyse
@@ -115,12 +116,31 @@ def test_an_alarm_raised_in_a_wears_silence_belongs_to_it(log: Any) -> None:
     assert (still, distress) == (1, 1)
 
 
-def test_an_alarm_of_a_set_whose_valve_was_heard_to_close_is_nobodys(log: Any) -> None:
-    """Taken off and laid down, a set sounds for no motion before the desk has tallied its wearer out."""
+def test_who_closes_the_valve_and_is_still_tallied_in_has_the_alarm(log: Any) -> None:
+    """With the cylinder empty and the valve closed, a distress belonged to nobody."""
     _, one, last_s = inside(log)
+    one.say(last_s + 40, "alarm", alarm="distress", state="raised")
+    one.say(last_s + 100, "alarm", alarm="no_motion", state="raised")  # out, and the set laid down
+    assert [(still, distress) for still, distress, _ in events_of(log)] == [(0, 1)]
+    alarms = analyse(log.frames(), PROFILE)["alarms"].filter(pl.col("source") != "derived")
+    assert alarms["entry_id"].to_list() == ["I-1/W-1/1", None]
+    assert alarms["wearer_id"].to_list() == ["W-1", None]
+    rates = analyse(log.frames(), PROFILE)["alarm_rates"]
+    assert rates["alarms"].to_list() == [1]
+
+
+def test_a_set_that_nobody_tallied_and_whose_valve_closed_sounds_for_nobody(log: Any) -> None:
+    one = log.talker("S-1")
+    one.set_up(0)
+    last_s = one.breathe(20, 300)
     one.say(last_s + 40, "alarm", alarm="no_motion", state="raised")
-    ((still, distress, _),) = events_of(log)
-    assert (still, distress) == (0, 0)
+    assert [still for still, _, _ in events_of(log)] == [0]
+
+
+def test_an_alarm_before_the_first_reading_is_the_wearers_too(log: Any) -> None:
+    _, one, _ = inside(log)
+    one.say(12, "alarm", alarm="distress", state="raised")
+    assert [distress for _, distress, _ in events_of(log)] == [1]
 
 
 def test_an_alarm_in_the_silence_of_a_set_that_nobody_tallied_is_counted(log: Any) -> None:

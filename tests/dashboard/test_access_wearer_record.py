@@ -122,7 +122,7 @@ def test_what_was_concluded_about_somebody_who_was_never_heard_is_told(tmp_path:
         said = [json.loads(one.payload) for one in read_capture(out / "messages.ndjson.gz")]
         states[wearer] = [one["state"] for one in said if one["kind"] in ("roll_call", "order", "alarm")]
         alarms[wearer] = pl.read_csv(out / "tables" / "alarms.csv")["alarm"].to_list()
-    assert codes["W-2"] >= {"tallied_without_wear"}
+    assert codes["W-2"] >= {"tallied_without_wear", "alarm_unanswered"}
     assert alarms == {"W-1": [], "W-2": ["distress"]}  # no wear has it: nothing was heard of its pressure
     assert not codes["W-1"] & codes["W-2"]
     assert states == {

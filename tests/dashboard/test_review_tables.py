@@ -16,6 +16,8 @@ from dashboard.review.bench import tables
 from dashboard.review.clock import Clock
 from dashboard.review.desk_tables import desk_table
 from dashboard.review.finder import incident_listing
+from dashboard.review.lanes import people_of
+from dashboard.review.overview import ALARM_SHIFT, _alarm_signs
 from dashboard.review.setting import Setting
 from dashboard.review.tables import (
     alarm_table,
@@ -74,6 +76,23 @@ def test_a_late_turn_whose_end_nobody_heard_is_a_bound(
     assert results["entries"]["turn_back_late_bound"][0] == (
         " ".join(late.split()[:2]) if late[0] == "a" else None
     )
+
+
+def test_an_alarm_in_a_silence_names_its_wearer_and_has_its_sign_on_the_strip(look: Look) -> None:
+    """The report said "Set S-1" for the gravest alarms, those after the last reading under air."""
+    log = WrittenLog()
+    one, desk = log.talker("S-1"), log.desk()
+    one.set_up(0)
+    one.breathe(20, 600, closes=False)
+    desk.say(10, "tally", action="in", incident_id="I-1", set_id="S-1", wearer_id="W-1")
+    one.say(900, "alarm", alarm="distress", state="raised")
+    results = analyse(log.frames(), Profile.default())
+    (row,) = alarm_table(results["alarms"], results["alarm_rates"], setting_of(look)).rows
+    assert row[0] == "W-1"
+    (person,) = people_of(results).to_dicts()
+    assert person["key"] == "W-1"
+    (sign,) = _alarm_signs(results, {"W-1": 3, "S-1/1/1": 3})
+    assert sign["y"] == [3 + ALARM_SHIFT["distress"]]
 
 
 def test_the_note_that_counts_as_the_turn_is_beside_its_moment(look: Look) -> None:
