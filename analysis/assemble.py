@@ -22,6 +22,7 @@ from analysis.profile import Profile
 from analysis.records import Bools, Floats, Ints, PowerUp, micros
 from analysis.refused import said_in
 from analysis.tables import empty_table, table_of
+from analysis.wears.calls import CallAnswer
 from analysis.wears.corrections import corrected_in
 from analysis.wears.entries import Entry, Turns
 from analysis.wears.tally import TallyBook
@@ -296,6 +297,19 @@ def tallies_table(book: TallyBook, refused: pl.DataFrame) -> pl.DataFrame:
             known = [said.get(name) if isinstance(said.get(name), str) else None for name in names]
             rows.append((None, *known, row["speaker"], None, None, heard_us, None, None, row["reason"]))
     return table_of("tallies", rows)
+
+
+def answers_table(answers: Sequence[CallAnswer]) -> pl.DataFrame:
+    """Return the table `answers`: who was in at each order and roll call, and how each answered."""
+    rows = [
+        (
+            *(one.call.incident_id, one.call.kind, one.call.about, one.call.identity),
+            *(one.call.called_us, one.call.ended_us),
+            *(one.wearer_id, one.set_id, one.team, one.answered_us, one.missing_us, one.out_us),
+        )
+        for one in answers
+    ]
+    return table_of("answers", rows)
 
 
 def clocks_table(

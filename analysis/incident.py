@@ -17,6 +17,7 @@ from analysis.assemble import (
     air_table,
     alarm_rates_table,
     alarms_table,
+    answers_table,
     clocks_table,
     entries_table,
     exposure_table,
@@ -40,6 +41,7 @@ from analysis.refused import note_refused, of_incident, read_refused, refused_ta
 from analysis.same_id import apart
 from analysis.services import told_apart
 from analysis.tables import TABLES, Results
+from analysis.wears.calls import answers, read_calls
 from analysis.wears.entries import find_entries, turns_of
 from analysis.wears.gauges import read_gauges
 from analysis.wears.tally import (
@@ -173,6 +175,15 @@ def analysed(
     close_ends(entries, examined, records, gauges)
     give_entries(alarms, entries)
     turns = turns_of(entries)
+    acknowledged: dict[str, list[int]] = {}
+    for alarm in alarms:
+        if alarm.alarm == "evacuate" and alarm.acknowledged_us is not None:
+            acknowledged.setdefault(alarm.set_id, []).append(alarm.acknowledged_us)
+    called = answers(read_calls(records), entries, acknowledged)
+    if incident_id is not None:
+        called = [one for one in called if one.call.incident_id == incident_id]
+    elif scope is not None:
+        called = [one for one in called if one.call.incident_id in scope.incidents]
     if scope is not None:
         heard_until_us = scope.heard_until_us
     desks = records if scope is None or scope.of_desk else []
@@ -185,6 +196,7 @@ def analysed(
         doubled=doubled,
         notes=notes,
         gauges=[one for one in gauges if scope is None or one.incident_id in scope.incidents],
+        answers=called,
         examined=examined,
         alarms=alarms,
         entries=entries,
@@ -206,6 +218,7 @@ def analysed(
         "gaps": gaps_table(examined),
         "refused": refused_table(refused),
         "tallies": tallies_table(book, refused),
+        "answers": answers_table(called),
         "clocks": clocks_table(clocks.table, records, window),
         "findings": find(context),
         "turn_back": turn_back_table(examined, turns),

@@ -10,6 +10,7 @@ import polars as pl
 
 from analysis.findings.air import air_findings
 from analysis.findings.alarms import alarm_findings
+from analysis.findings.calls import call_findings
 from analysis.findings.finding import Context, Finding
 from analysis.findings.heat import heat_findings
 from analysis.findings.late import late_findings
@@ -30,6 +31,7 @@ RULES = (
     late_findings,
     link_findings,
     tally_findings,
+    call_findings,
     rest_findings,
     refused_findings,
 )

@@ -7,7 +7,7 @@ where two desks contradict each other.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 from msgspec.structs import replace
@@ -15,26 +15,13 @@ from msgspec.structs import replace
 from analysis.air.forecast import VOICE_STEP_BAR
 from analysis.live.rows import Contradiction, GaugeRow, OrderLine, RollCallLine, Row, StandbyLine
 from analysis.wears import gauges as by_voice
+from analysis.wears.calls import DeskCalls, Roll
 from analysis.wears.tally import Stay, TallyWord
 
 CONTRADICTED_WITHIN_S = 30.0  # our own rule
-ACKNOWLEDGED_BY_VOICE = {
-    "evacuate": "Order to evacuate acknowledged by voice",
-    "withdraw": "Order to withdraw acknowledged by voice",
-}
-"""A note about a set that has these words and no others acknowledges this order."""
-ACKNOWLEDGED_THE_ONE = "Order acknowledged by voice"  # so said older desks: of the one order in force then
 MOST_CONTRADICTIONS = 20
 
 Record = dict[str, Any]
-
-
-@dataclass
-class _Roll:
-    incident_id: str
-    called_at: float | None = None
-    closed_at: float | None = None
-    answers: dict[tuple[str, str], tuple[float, str]] = field(default_factory=dict)  # (what, name): at, state
 
 
 @dataclass(frozen=True)
@@ -58,8 +45,7 @@ class DeskWords:
         stays: Sequence[Stay] = (),
         unmatched: Sequence[TallyWord] = (),
     ) -> None:
-        self._orders: dict[tuple[str, str, str, str, str], tuple[float, bool, Record]] = {}
-        self._rolls: dict[tuple[str, str], _Roll] = {}
+        self._calls = DeskCalls()
         self._standby: dict[tuple[str, str], StandbyLine] = {}
         self._gauges = {
             one.set_id: GaugeRow(one.pressure_bar, one.at_us * 1e-6, one.desk_id, one.identity)
@@ -68,7 +54,6 @@ class DeskWords:
         self._stays = {
             (one.incident_id, one.wearer_id): one for one in sorted(stays, key=lambda one: one.in_us)
         }
-        self._voice: dict[tuple[str, str], float] = {}  # by set and order: when it was acknowledged
         self._closed: set[str] = set()
         self._last: dict[tuple[str, ...], list[_Said]] = {}
         self._contradictions: dict[str, Contradiction] = {}
@@ -76,6 +61,7 @@ class DeskWords:
 
     def take(self, kind: str, record: Record, at: float) -> None:
         """Take one desk message, spoken at `at` (seconds since 1970)."""
+        self._calls.take(kind, record, at)
         taker = getattr(self, f"_take_{kind}", None)
         if taker is not None:
             taker(record, at)
@@ -89,8 +75,8 @@ class DeskWords:
         stay = self._stays.get((incident_id or "", wearer_id or ""))
         if stay is None:
             return None
-        rolls = [roll for roll in self._rolls.values() if roll.incident_id == incident_id]
-        answers = [answer for roll in rolls if (answer := _answer_for(stay, roll)) is not None]
+        rolls = [roll for roll in self._calls.rolls.values() if roll.incident_id == incident_id]
+        answers = [answer for roll in rolls if (answer := roll.answer_for(stay)) is not None]
         at, state = max(answers, default=(None, ""))
         return at if state == "missing" else None
 
@@ -102,7 +88,7 @@ class DeskWords:
         """
         inside = [row for row in rows if row.tallied_out_at is None]
         lines = []
-        for (incident_id, order, team, set_id, desk_id), (at, given, record) in self._orders.items():
+        for (incident_id, order, team, set_id, desk_id), (at, given, record) in self._calls.orders.items():
             if not given or not self._in_force(incident_id, inside):
                 continue
             meant = [
@@ -128,7 +114,7 @@ class DeskWords:
                     waiting=waiting,
                     lifted_by=tuple(
                         desk
-                        for (*same, desk), (said_at, stands, _) in self._orders.items()
+                        for (*same, desk), (said_at, stands, _) in self._calls.orders.items()
                         if same == [incident_id, order, team, set_id] and not stands and said_at > at
                     ),
                 )
@@ -139,7 +125,7 @@ class DeskWords:
         """Return the roll calls that are open. `rows`: who is inside; each is called by name."""
         inside = [row for row in rows if row.tallied_out_at is None]
         lines = []
-        for (incident_id, roll_id), roll in self._rolls.items():
+        for (incident_id, roll_id), roll in self._calls.rolls.items():
             if roll.called_at is None or roll.closed_at is not None:
                 continue
             if not self._in_force(incident_id, inside):
@@ -183,13 +169,13 @@ class DeskWords:
     def _acknowledged(self, row: Row, order: str, since_at: float) -> bool:
         since_at = max(since_at, row.tallied_in_at or 0.0)
         by_set = row.evacuate_acknowledged_at if order == "evacuate" else None
-        return max(by_set or 0.0, self._voice.get((row.set_id, order), 0.0)) >= since_at
+        return max(by_set or 0.0, *self._calls.voice.get((row.set_id, order), (0.0,))) >= since_at
 
-    def _answered(self, roll: _Roll, row: Row) -> str:
+    def _answered(self, roll: Roll, row: Row) -> str:
         stay = self._stays.get((roll.incident_id, row.wearer_id or ""))
         if stay is None:
             return "no_tally"
-        answer = _answer_for(stay, roll)
+        answer = roll.answer_for(stay)
         return answer[1] if answer is not None else "called"
 
     def _out_since(self, incident_id: str, at: float, team: str, set_id: str) -> int:
@@ -208,37 +194,13 @@ class DeskWords:
         team, set_id = record["team"] or "", record["set_id"] or ""
         same = (record["incident_id"], record["order"], team, set_id)
         self._say(("order", *same), record, at, (record["state"],))
-        desk_id, standing = record["desk_id"], record["standing"]
-        self._orders[*same, desk_id] = (at, record["state"] == "given", record)
-        if standing is None:
-            return
-        # What it lists is in force, also where its own message was lost; what it does not list is lifted.
-        listed = {
-            (one["incident_id"], one["order"], one["team"] or "", one["set_id"] or ""): one[
-                "since"
-            ].timestamp()
-            for one in standing
-        }
-        for key, (said_at, given, was) in list(self._orders.items()):
-            if key[4] == desk_id and given and key[:4] not in listed and said_at <= at:
-                self._orders[key] = (at, False, was)
-        for name, since_at in listed.items():
-            if not self._orders.get((*name, desk_id), (0.0, False, None))[1]:
-                self._orders[*name, desk_id] = (since_at, True, record | {"text": None})
 
     def _take_roll_call(self, record: Record, at: float) -> None:
         key = (record["incident_id"], record["roll_id"])
-        roll = self._rolls.setdefault(key, _Roll(record["incident_id"]))
-        state = record["state"]
-        if state == "called":
-            roll.called_at = at if roll.called_at is None else roll.called_at
-        elif state == "closed":
-            roll.closed_at = at
-        else:
+        if record["state"] not in ("called", "closed"):
             what = "wearer" if record["wearer_id"] else "team"
             name = (what, record["wearer_id"] or record["team"] or "")
-            self._say(("roll_call", *key, *name), record, at, (state,), self._also_of(*name))
-            roll.answers[name] = at, state
+            self._say(("roll_call", *key, *name), record, at, (record["state"],), self._also_of(*name))
 
     def _take_standby(self, record: Record, at: float) -> None:
         key = (record["incident_id"], record["team"])
@@ -273,14 +235,6 @@ class DeskWords:
             self._contradictions[name] = Contradiction(
                 name, "whose", record["incident_id"], set_id, at, (record["desk_id"], *who), ()
             )
-
-    def _take_note(self, record: Record, at: float) -> None:
-        text, incident_id = record["text"].strip(), record["incident_id"]
-        names = {order for order, words in ACKNOWLEDGED_BY_VOICE.items() if words == text}
-        if text == ACKNOWLEDGED_THE_ONE:
-            names = {key[1] for key, (_, given, _) in self._orders.items() if given and key[0] == incident_id}
-        if record["set_id"] and len(names) == 1:
-            self._voice[record["set_id"], names.pop()] = at
 
     def _take_tally(self, record: Record, at: float) -> None:
         key = (record["incident_id"], record["wearer_id"])
@@ -333,23 +287,3 @@ def _differ(one: tuple[str, ...], other: tuple[str, ...]) -> bool:
 def _of_incident(rows: Iterable[Row], incident_id: str) -> list[Row]:
     """Return who is in at an incident; a set that nobody tallied in may be in at any."""
     return [row for row in rows if row.incident_id in (incident_id, None)]
-
-
-def _answer_for(stay: Stay, roll: _Roll) -> tuple[float, str] | None:
-    """Return when and how somebody was answered for: since going in, by name, or by the team of that moment.
-
-    Whoever is missing by name is found by name only: the rest of the team may answer before.
-    """
-    in_at = stay.in_us * 1e-6
-    by_name = roll.answers.get(("wearer", stay.wearer_id))
-    if by_name is not None and by_name[0] < in_at:
-        by_name = None
-    if by_name is not None and by_name[1] == "missing":
-        return by_name
-    found = [by_name] if by_name is not None else []
-    for team in {tally.team for tally in stay.tallies if tally.team}:
-        answer = roll.answers.get(("team", team))
-        before = [one for one in stay.tallies if answer is not None and one.in_us * 1e-6 <= answer[0]]
-        if answer is not None and before and before[-1].team == team:
-            found.append(answer)
-    return max(found, default=None)

@@ -38,6 +38,7 @@ from ingest.plurals import counted
 PLOT_PX = 720.0
 MOST_EVIDENCE = 8
 SHORT_LETTERS = 16
+MOST_NAMED = 8
 BEFORE_THE_FINDINGS = ("review-entries", "review-wears")
 
 
@@ -162,9 +163,30 @@ def silences_sentence(gaps: pl.DataFrame) -> str:
     return f"{counted(len(gaps), 'silence')} inside wears, {together} together; {losses}."
 
 
+def not_out_sentences(entries: pl.DataFrame, setting: Setting) -> Iterator[str]:
+    """Yield how many people went in, and for whom nobody said out, with what was heard of each last."""
+    people = entries.filter(pl.col("wearer_id").is_not_null())
+    if not len(people):
+        return
+    count = people["wearer_id"].n_unique()
+    yield words.WENT_IN.format(people="1 person was" if count == 1 else f"{count:,} people were")
+    inside = people.filter(~pl.col("ended_how").is_in(["tallied_out", "resolved"]))
+    if not len(inside):
+        yield words.ALL_OUT
+        return
+    told = []
+    for row in inside.head(MOST_NAMED).iter_rows(named=True):
+        heard = row["last_heard"]
+        last = words.NEVER_HEARD if heard is None else words.LAST_HEARD.format(when=setting.clock(heard))
+        told.append(f"{row['wearer_id']} ({last})")
+    more = [words.MORE_PEOPLE.format(count=len(inside) - MOST_NAMED)] if len(inside) > MOST_NAMED else []
+    yield words.NOT_OUT.format(count=len(inside), who=", ".join([*told, *more]))
+
+
 def _summary(record: IncidentRecord, setting: Setting, findings: list[dict[str, Any]]) -> Iterator[str]:
     results, about = record.results, record.about
     wears, gaps = results["wears"], results["gaps"]
+    yield from not_out_sentences(results["entries"], setting)
     if not len(wears):
         yield review_words.NOBODY
     else:

@@ -13,6 +13,12 @@ ESTIMATE = (
     "or what people saw."
 )
 EVIDENCE = "Messages"
+WENT_IN = "{people} tallied in."
+ALL_OUT = "A desk said of everybody that they came out."
+NOT_OUT = "For {count} nobody said out: {who}."
+LAST_HEARD = "last heard {when}"
+NEVER_HEARD = "never heard under air"
+MORE_PEOPLE = "{count} more"
 MORE_EVIDENCE = "and {count} more, in the results' findings table"
 PLOT_NOTE = (
     "Line: readings of the set. Shaded: estimate with its 90\u00a0% band. Hatched /: silent, nothing was "

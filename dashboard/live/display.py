@@ -25,9 +25,9 @@ class Display:
 
         Over half a day from now it carries its day: else it would read as the one of today.
         """
-        if self.now is not None and abs(at - self.now) > HALF_DAY_S:
-            pattern = f"%-d %b {pattern}"
-        return datetime.fromtimestamp(at, self._zone).strftime(pattern)
+        moment = datetime.fromtimestamp(at, self._zone)
+        day = self.now is not None and abs(at - self.now) > HALF_DAY_S
+        return f"{f'{moment.day} {moment:%b} ' if day else ''}{moment:{pattern}}"
 
     def named_clock(self, at: float) -> str:
         """Return a moment with the name of its clock: ``10:30:00 UTC``, ``12:30:00 local``."""

@@ -1,6 +1,6 @@
 """The words that the live page's script shows; it has none of its own."""
 
-from analysis.live.desk_words import ACKNOWLEDGED_BY_VOICE
+from analysis.wears.calls import ACKNOWLEDGED_BY_VOICE
 from dashboard.live.words import NO_DESK
 
 FOR_SCRIPT = {

@@ -70,6 +70,25 @@ def tally_table(messages: Mapping[str, pl.DataFrame], incident_id: str | None, s
     )
 
 
+def answers_table(answers: pl.DataFrame, setting: Setting) -> Table:
+    """Return who was in at each order and roll call, and how each answered."""
+    rows = [
+        [
+            setting.time(row["called"]),
+            " · ".join(filter(None, (words.CALLS.get(row["call"], row["call"]), row["about"]))),
+            row["wearer_id"] or words.NOT_TALLIED,
+            row["set_id"],
+            row["team"] or "–",
+            setting.time(row["answered"]) if row["answered"] is not None else words.NEVER,
+            *(setting.time(row[name]) for name in ("missing", "out", "ended")),
+        ]
+        for row in answers.iter_rows(named=True)
+    ]
+    return Table(
+        "review-answers", words.ANSWERS, words.ANSWER_HEADS, rows, words.ANSWERS_NOTE, words.NO_ANSWERS
+    )
+
+
 def desk_table(
     messages: Mapping[str, pl.DataFrame], incident_id: str | None, sets: set[str], setting: Setting
 ) -> Table:

@@ -13,7 +13,7 @@ from dashboard.results_store import IncidentRecord
 from dashboard.review import words
 from dashboard.review.clock import SECOND_MS
 from dashboard.review.desk_notes import DeskNote
-from dashboard.review.desk_tables import desk_table, note_table, refused_table, tally_table
+from dashboard.review.desk_tables import answers_table, desk_table, note_table, refused_table, tally_table
 from dashboard.review.setting import Setting, amount, around, reworded, seconds
 from dashboard.rows import Table, cell, number
 
@@ -40,6 +40,7 @@ def incident_tables(
         silence_table(results["gaps"], setting),
         refused_table(results["refused"], setting),
         tally_table(messages, incident_id, setting),
+        answers_table(results["answers"], setting),
         desk_table(messages, incident_id, sets, setting),
         note_table(notes, setting, may_withdraw),
         clock_table(results["clocks"]),

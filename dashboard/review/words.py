@@ -85,6 +85,15 @@ TALLIES = "Tallies"
 TALLY_HEADS = ["Time", "Tally", "Wearer", "Set", "Team", "Task", "Desk (account)", "Corrected"]
 TALLIES_NOTE = "Every tally as it was sent. A corrected one stays in the record."
 NO_TALLIES = "No desk tallied anybody at this incident."
+ANSWERS = "Orders and roll calls: who answered"
+ANSWER_HEADS = ["Called", "Call", "Wearer", "Set", "Team", "Answered", "Missing", "Out", "Lifted or closed"]
+ANSWERS_NOTE = (
+    "Everybody who was in at that moment. Answered: acknowledged by set or voice, or answered for. "
+    "What was said by radio is not in this record."
+)
+NO_ANSWERS = "No order and no roll call while somebody was in."
+CALLS = {"evacuate": "order: evacuate", "withdraw": "order: withdraw", "roll_call": "roll call"}
+NEVER = "not in this record"
 CORRECTED_BY = "corrected {when} by {desk}"
 A_CORRECTION = "corrects an earlier one"
 DESK_DID = "Orders, roll calls and what else the desk did"

@@ -163,6 +163,21 @@ def never_out(log: Any) -> None:
     desk.said = [one for one in desk.said if one[4].get("action") != "out"]
 
 
+def ordered_out(log: Any) -> None:
+    ordinary(log)
+    desk = log.talkers[-1]
+    desk.say(600, "order", incident_id="I-1", order="evacuate", state="given")
+    desk.say(700, "order", incident_id="I-1", order="evacuate", state="lifted")
+
+
+def missed(log: Any) -> None:
+    ordinary(log)
+    desk = log.talkers[-1]
+    desk.say(600, "roll_call", incident_id="I-1", roll_id="R-1", state="called")
+    desk.say(610, "roll_call", incident_id="I-1", roll_id="R-1", state="missing", wearer_id="W-1")
+    desk.say(720, "roll_call", incident_id="I-1", roll_id="R-1", state="answered", wearer_id="W-1")
+
+
 PLANTED: dict[str, tuple[Callable[[Any], None], str]] = {
     "battery_low_at_start": (battery_low, "11\u00a0% charge"),
     "battery_refused": (battery_refused, "refused to start with 5\u00a0% charge"),
@@ -170,6 +185,8 @@ PLANTED: dict[str, tuple[Callable[[Any], None], str]] = {
     "under_air_below_warning": (below_warning, "under air below the warning at 55 bar"),
     "turned_back_late": (below_warning, "By half of the usable air turn-back was due at"),
     "conflicting_records": (conflicting, "Two different messages have the identity S-1/1/"),
+    "order_not_acknowledged": (ordered_out, "to evacuate of 10:10:00 UTC (everybody), W-1 neither"),
+    "missing_at_roll_call": (missed, "said at 10:10:10 UTC; answered for at 10:12:00 UTC"),
     "readings_stuck": (stuck, "stayed at 246 bar"),
     "readings_set_aside": (leap, "1 pressure reading (12 bar) jumped and returned at once"),
     "air_gained": (gained, "more at the end (310 bar) than at the start (280 bar)"),

@@ -1,0 +1,69 @@
+"""Findings about orders and roll calls: who never acknowledged, who was missing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import groupby
+
+from analysis.findings.finding import Context, Finding, clock
+from analysis.wears.calls import ROLL_CALL, CallAnswer
+
+
+def call_findings(context: Context) -> Iterator[Finding]:
+    """Apply every rule about orders and roll calls."""
+    for one in context.answers:
+        if one.missing_us is not None:
+            yield _missing(one)
+    orders = [one for one in context.answers if one.call.kind != ROLL_CALL]
+    for _, those in groupby(orders, key=lambda one: one.call):
+        waited = [one for one in those if _waited_for(one)]
+        if waited:
+            yield _not_acknowledged(waited)
+
+
+def _waited_for(one: CallAnswer) -> bool:
+    """Return whether somebody neither acknowledged an order nor was out before it was lifted."""
+    until_us = one.call.ended_us
+    out = one.out_us is not None and (until_us is None or one.out_us <= until_us)
+    return one.answered_us is None and not out
+
+
+def _not_acknowledged(waited: list[CallAnswer]) -> Finding:
+    call = waited[0].call
+    who = ", ".join(one.wearer_id or f"set {one.set_id}" for one in waited)
+    until = f", until it was lifted at {clock(call.ended_us)}" if call.ended_us is not None else ""
+    whom = call.about or "everybody"
+    return Finding(
+        "order_not_acknowledged",
+        "caution",
+        waited[0].set_id if len(waited) == 1 else None,
+        None,
+        call.called_us,
+        call.ended_us,
+        f"Of those who were in at the order to {call.kind} of {clock(call.called_us)} ({whom}), {who} "
+        f"neither acknowledged it, by set or by voice, nor came out{until}. What was said by radio is not in "
+        "this record.",
+        (call.identity,) if call.identity else (),
+    )
+
+
+def _missing(one: CallAnswer) -> Finding:
+    ends = [at for at in (one.answered_us, one.out_us) if at is not None and at >= (one.missing_us or 0)]
+    ended_us = min(ends, default=None)
+    if ended_us is None:
+        until = "nobody answered for this wearer afterwards"
+    elif ended_us == one.answered_us:
+        until = f"answered for at {clock(ended_us)}"
+    else:
+        until = f"out at {clock(ended_us)}"
+    return Finding(
+        "missing_at_roll_call",
+        "serious",
+        one.set_id,
+        None,
+        one.missing_us,
+        ended_us,
+        f"{one.wearer_id} was missing at the roll call of {clock(one.call.called_us)} ({one.call.about}), "
+        f"said at {clock(one.missing_us or one.call.called_us)}; {until}.",
+        (one.missing_by,) if one.missing_by else (),
+    )

@@ -1,0 +1,240 @@
+"""Orders and roll calls of desks: what is in force, and how each person who was in then answered."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from analysis.records import PowerUp
+from analysis.wears.corrections import said
+from analysis.wears.entries import Entry
+from analysis.wears.tally import Stay
+
+ACKNOWLEDGED_BY_VOICE = {
+    "evacuate": "Order to evacuate acknowledged by voice",
+    "withdraw": "Order to withdraw acknowledged by voice",
+}
+"""A note about a set that has these words and no others acknowledges this order."""
+ACKNOWLEDGED_THE_ONE = "Order acknowledged by voice"  # so said older desks: of the one order in force then
+ROLL_CALL = "roll_call"
+KINDS = ("incident", "order", "roll_call", "note")
+
+Record = dict[str, Any]
+OrderKey = tuple[str, str, str, str, str]  # incident, order, team, set, desk
+
+
+@dataclass
+class GivenOrder:
+    """An order from when it was first given until it was lifted, seconds since 1970."""
+
+    key: OrderKey
+    identity: str
+    given_at: float
+    lifted_at: float | None = None
+    over: bool = False  # its incident was closed: given again it is another
+
+
+@dataclass
+class Roll:
+    """A roll call, seconds since 1970."""
+
+    incident_id: str
+    called_at: float | None = None
+    closed_at: float | None = None
+    called_by: str | None = None  # identity of the call
+    answers: dict[tuple[str, str], tuple[float, str]] = field(default_factory=dict)  # (what, name): at, state
+    missing: dict[str, tuple[float, str]] = field(default_factory=dict)  # by wearer: since when, message
+
+    def answer_for(self, stay: Stay) -> tuple[float, str] | None:
+        """Return when and how somebody was answered for: since going in, by name, or its team of then.
+
+        Whoever is missing by name is found by name only: the rest of the team may answer before.
+        """
+        in_at = stay.in_us * 1e-6
+        by_name = self.answers.get(("wearer", stay.wearer_id))
+        if by_name is not None and by_name[0] < in_at:
+            by_name = None
+        if by_name is not None and by_name[1] == "missing":
+            return by_name
+        found = [by_name] if by_name is not None else []
+        for team in {tally.team for tally in stay.tallies if tally.team}:
+            answer = self.answers.get(("team", team))
+            before = [one for one in stay.tallies if answer is not None and one.in_us * 1e-6 <= answer[0]]
+            if answer is not None and before and before[-1].team == team:
+                found.append(answer)
+        return max(found, default=None)
+
+
+class DeskCalls:
+    """All orders and roll calls; `take` each desk message once, in order of time."""
+
+    def __init__(self) -> None:
+        self.orders: dict[OrderKey, tuple[float, bool, Record]] = {}  # when given or lifted, whether in force
+        self.given: list[GivenOrder] = []
+        self.rolls: dict[tuple[str, str], Roll] = {}
+        self.voice: dict[tuple[str, str], list[float]] = {}  # by set and order: when it was acknowledged
+        self._open: dict[OrderKey, GivenOrder] = {}
+
+    def take(self, kind: str, record: Record, at: float) -> None:
+        """Take one desk message, spoken at `at` (seconds since 1970)."""
+        match kind:
+            case "incident" if record["action"] == "close":
+                for one in self._open.values():
+                    one.over = one.over or one.key[0] == record["incident_id"]
+            case "order":
+                self._order(record, at)
+            case "roll_call":
+                self._roll_call(record, at)
+            case "note":
+                self._note(record, at)
+
+    def _put(self, key: OrderKey, at: float, record: Record, *, given: bool) -> None:
+        self.orders[key] = (at, given, record)
+        last = self._open.get(key)
+        if given and (last is None or last.over):
+            self._open[key] = GivenOrder(key, record["identity"], at)
+            self.given.append(self._open[key])
+        elif not given and last is not None:
+            self._open.pop(key).lifted_at = at
+
+    def _order(self, record: Record, at: float) -> None:
+        desk_id, standing = record["desk_id"], record["standing"]
+        same = (record["incident_id"], record["order"], record["team"] or "", record["set_id"] or "")
+        self._put((*same, desk_id), at, record, given=record["state"] == "given")
+        if standing is None:
+            return
+        # What it lists is in force, also where its own message was lost; what it does not list is lifted.
+        listed = {
+            (one["incident_id"], one["order"], one["team"] or "", one["set_id"] or ""): one[
+                "since"
+            ].timestamp()
+            for one in standing
+        }
+        for key, (said_at, given, was) in list(self.orders.items()):
+            if key[4] == desk_id and given and key[:4] not in listed and said_at <= at:
+                self._put(key, at, was, given=False)
+        for name, since_at in listed.items():
+            if not self.orders.get((*name, desk_id), (0.0, False, None))[1]:
+                self._put((*name, desk_id), since_at, record | {"text": None}, given=True)
+
+    def _roll_call(self, record: Record, at: float) -> None:
+        roll = self.rolls.setdefault((record["incident_id"], record["roll_id"]), Roll(record["incident_id"]))
+        state = record["state"]
+        if state == "called":
+            if roll.called_at is None:
+                roll.called_at, roll.called_by = at, record["identity"]
+        elif state == "closed":
+            roll.closed_at = at
+        else:
+            what = "wearer" if record["wearer_id"] else "team"
+            name = record["wearer_id"] or record["team"] or ""
+            roll.answers[what, name] = at, state
+            if state == "missing" and what == "wearer":
+                roll.missing.setdefault(name, (at, record["identity"]))
+
+    def _note(self, record: Record, at: float) -> None:
+        text, incident_id = record["text"].strip(), record["incident_id"]
+        names = {order for order, words in ACKNOWLEDGED_BY_VOICE.items() if words == text}
+        if text == ACKNOWLEDGED_THE_ONE:
+            names = {key[1] for key, (_, given, _) in self.orders.items() if given and key[0] == incident_id}
+        if record["set_id"] and len(names) == 1:
+            self.voice.setdefault((record["set_id"], names.pop()), []).append(at)
+
+
+@dataclass(frozen=True, slots=True)
+class Call:
+    """An order or a roll call; microseconds since 1970."""
+
+    incident_id: str
+    kind: str  # `evacuate`, `withdraw` or `roll_call`
+    about: str  # roll call: its name; order: whom it named, empty for everybody
+    identity: str | None  # of the message that called
+    called_us: int
+    ended_us: int | None  # when it was lifted or closed
+
+
+@dataclass(frozen=True, slots=True)
+class CallAnswer:
+    """One person who was in when desks called for something; microseconds since 1970."""
+
+    call: Call
+    wearer_id: str | None
+    set_id: str
+    team: str | None
+    answered_us: int | None = None  # acknowledged by set or voice; answered for
+    missing_us: int | None = None
+    missing_by: str | None = None  # identity of the message that said so
+    out_us: int | None = None
+
+
+def read_calls(records: Sequence[PowerUp]) -> DeskCalls:
+    """Return all that desks called for."""
+    words = [(one, kind) for kind in KINDS for one in said(records, kind)]
+    calls = DeskCalls()
+    for one, kind in sorted(words, key=lambda word: (word[0].at_us, word[0].desk_id, word[0].seq)):
+        calls.take(kind, {**one.row, "desk_id": one.desk_id, "identity": one.identity}, one.at_us * 1e-6)
+    return calls
+
+
+def answers(
+    calls: DeskCalls, entries: Sequence[Entry], acknowledged: Mapping[str, Sequence[int]]
+) -> list[CallAnswer]:
+    """Return how each person who was in at an order or a roll call answered, in order of calls and entries.
+
+    - `acknowledged`: by set, when it acknowledged an evacuation alarm.
+
+    A set that nobody tallied in counts where it was under air then, as on the live page.
+    """
+    found = []
+    for order in calls.given:
+        incident_id, name, team, set_id, _ = order.key
+        for entry in entries:
+            who = _in_then(entry, incident_id, _us(order.given_at))
+            if who is None or (team and who[1] != team) or (set_id and who[0] != set_id):
+                continue
+            sets = {who[0], *entry.set_ids}
+            times = [at for one in sets for at in acknowledged.get(one, ()) if name == "evacuate"]
+            times += [_us(at) for one in sets for at in calls.voice.get((one, name), ())]
+            answered = min((at for at in times if at >= _us(order.given_at)), default=None)
+            about = f"team {team}" if team else f"set {set_id}" if set_id else ""
+            call = Call(incident_id, name, about, order.identity, _us(order.given_at), _us(order.lifted_at))
+            found.append(CallAnswer(call, entry.wearer_id, *who, answered, out_us=_out_us(entry)))
+    for (incident_id, roll_id), roll in calls.rolls.items():
+        called_at = roll.called_at or min((at for at, _ in roll.answers.values()), default=None)
+        if called_at is None:
+            continue
+        call = Call(incident_id, ROLL_CALL, roll_id, roll.called_by, _us(called_at), _us(roll.closed_at))
+        for entry in entries:
+            missing = roll.missing.get(entry.wearer_id or "")
+            moment_us = _us(missing[0]) if missing is not None else _us(called_at)
+            who = _in_then(entry, incident_id, _us(called_at)) or _in_then(entry, incident_id, moment_us)
+            if who is None:
+                continue
+            answer = roll.answer_for(entry.stay) if entry.stay is not None else None
+            answered = _us(answer[0]) if answer is not None and answer[1] == "answered" else None
+            missing_us, missing_by = (moment_us, missing[1]) if missing is not None else (None, None)
+            found.append(
+                CallAnswer(call, entry.wearer_id, *who, answered, missing_us, missing_by, _out_us(entry))
+            )
+    return sorted(found, key=lambda one: (one.call.called_us, one.call.kind, one.call.about))
+
+
+def _us(at: float | None) -> Any:
+    return None if at is None else round(at * 1e6)
+
+
+def _in_then(entry: Entry, incident_id: str, at_us: int) -> tuple[str, str | None] | None:
+    """Return set and team of an entry at a moment; None for who was not in then."""
+    stay = entry.stay
+    if stay is None:
+        there = entry.wears and entry.wears[0].started_us <= at_us <= entry.wears[-1].ended_us
+        return (entry.wears[-1].set_id, None) if there else None
+    if stay.incident_id != incident_id or not stay.in_us <= at_us < (stay.ended_us or at_us + 1):
+        return None
+    tally = [one for one in stay.tallies if one.in_us <= at_us][-1]
+    return tally.set_id, tally.team
+
+
+def _out_us(entry: Entry) -> int | None:
+    return entry.ended_us if entry.ended_how in ("tallied_out", "resolved") else None

@@ -1,0 +1,98 @@
+"""The table `answers`: who was in at each order and roll call, and how each answered."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import Any
+
+import pytest
+
+from analysis.incident import analyse
+from analysis.profile import Profile
+from analysis.wears.calls import ACKNOWLEDGED_BY_VOICE
+
+
+@pytest.fixture
+def desk(log: Any) -> Any:
+    """Four of two teams, one of them out before anything is called; and one set of nobody."""
+    desk = log.desk()
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    for number, team in enumerate(("Alder", "Alder", "Birch", "Birch"), 1):
+        one = log.talker(f"S-{number}")
+        one.set_up(number)
+        one.breathe(10 + number, 900)
+        said = {"incident_id": "I-1", "set_id": one.name, "wearer_id": f"W-{number}", "team": team}
+        desk.say(number, "tally", action="in", **said)
+        if number == 4:
+            desk.say(200, "tally", action="out", **said)
+    nobody = log.talker("S-9")
+    nobody.set_up(5)
+    nobody.breathe(15, 900)
+    return desk
+
+
+def order(desk: Any, at_s: float, state: str = "given", **more: Any) -> None:
+    desk.say(at_s, "order", incident_id="I-1", order="evacuate", state=state, **more)
+
+
+def rows(log: Any, incident_id: str | None = None) -> dict[str, dict[str, Any]]:
+    table = analyse(log.frames(), Profile.default(), incident_id)["answers"]
+    return {row["wearer_id"] or row["set_id"]: row for row in table.iter_rows(named=True)}
+
+
+def since(log: Any, moment: datetime | None) -> float | None:
+    return None if moment is None else round((moment - log.at(0)) / timedelta(seconds=1))
+
+
+@pytest.mark.parametrize("incident_id", [None, "I-1"])
+def test_everybody_who_was_in_then_has_a_row_with_what_is_known(
+    log: Any, desk: Any, incident_id: str | None
+) -> None:
+    order(desk, 300)
+    order(desk, 310)  # said again: the same order
+    first = log.talkers[1]
+    first.say(302, "alarm", alarm="evacuate", state="raised")
+    first.say(320, "alarm", alarm="evacuate", state="acknowledged")
+    desk.say(340, "note", incident_id="I-1", set_id="S-2", text=ACKNOWLEDGED_BY_VOICE["evacuate"])
+    desk.say(500, "tally", incident_id="I-1", action="out", set_id="S-3", wearer_id="W-3")
+    order(desk, 600, "lifted")
+    found = rows(log, incident_id)
+    assert sorted(found) == ["S-9", "W-1", "W-2", "W-3"]
+    assert {since(log, row["called"]) for row in found.values()} == {300}
+    assert {since(log, row["ended"]) for row in found.values()} == {600}
+    assert [since(log, found[name]["answered"]) for name in ("W-1", "W-2", "W-3")] == [320, 340, None]
+    assert since(log, found["W-3"]["out"]) == 500
+    assert (found["W-1"]["team"], found["S-9"]["wearer_id"]) == ("Alder", None)
+    (told,) = _told(log, "order_not_acknowledged")
+    assert "set S-9 neither" in told
+    assert "lifted at 10:10:00" in told
+
+
+def test_an_order_to_a_team_is_about_that_team_only(log: Any, desk: Any) -> None:
+    order(desk, 300, team="Birch")
+    assert list(rows(log)) == ["W-3"]
+    assert "(team Birch), W-3 neither" in _told(log, "order_not_acknowledged")[0]
+
+
+def test_a_roll_call_knows_who_was_missing_and_until_when(log: Any, desk: Any) -> None:
+    def roll(at_s: float, state: str, **more: Any) -> None:
+        desk.say(at_s, "roll_call", incident_id="I-1", roll_id="R-1", state=state, **more)
+
+    roll(300, "called")
+    roll(310, "answered", team="Alder")
+    roll(320, "missing", wearer_id="W-2")
+    roll(330, "missing", wearer_id="W-3")
+    roll(400, "answered", wearer_id="W-2")
+    found = rows(log)
+    assert sorted(found) == ["S-9", "W-1", "W-2", "W-3"]
+    assert [since(log, found[name]["answered"]) for name in ("W-1", "W-2", "W-3")] == [310, 400, None]
+    assert [since(log, found[name]["missing"]) for name in ("W-1", "W-2", "W-3")] == [None, 320, 330]
+    second, third = _told(log, "missing_at_roll_call")
+    assert "W-2 was missing" in second
+    assert "answered for at 10:06:40" in second
+    assert "nobody answered for this wearer afterwards" in third
+
+
+def _told(log: Any, code: str) -> list[str]:
+    findings = analyse(log.frames(), Profile.default())["findings"]
+    return [row["statement"] for row in findings.iter_rows(named=True) if row["code"] == code]
