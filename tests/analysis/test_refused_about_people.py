@@ -58,6 +58,8 @@ def test_a_refused_distress_is_on_the_board_until_a_person_resolves_it(
     (line,) = see(110).alarms
     assert (line.alarm, line.set_id, line.wearer_id) == ("distress", "S-1", "W-1")
     assert "message refused" in (line.detail or "")
+    assert (line.derived, line.inferred) == (False, False), "the set reported it"
+    assert (line.acknowledged_at, line.ended_at, line.seen_at, line.unknown_since_at) == (None,) * 4
     (row,) = see(110).rows
     assert (row.attention, row.reasons[0].code) == ("distress", "distress")
     assert not see(150).alarms
