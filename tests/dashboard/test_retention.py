@@ -406,3 +406,15 @@ def test_a_hold_that_cannot_be_written_is_none(archive: Path, monkeypatch: pytes
     with pytest.raises(ArchiveProblem, match="cannot be written: nothing was changed"):
         place_hold(archive, "OLD", "inquiry 7")
     assert holds(archive) == {}
+
+
+def test_parts_of_today_and_of_segments_that_wait_are_left_alone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first, today = date(2031, 5, 3), date(2031, 5, 4)
+    a, b, c = (Path(f"{name}.parquet") for name in "abc")
+    days = [(first, [a, c]), (date(2031, 5, 2), [c]), (today, [b]), (date(2031, 5, 5), [b])]
+    monkeypatch.setattr(retention, "parts_by_day", lambda folder, kind: iter(days))
+    monkeypatch.setattr(retention, "unsettled", lambda folder: {"c"})
+    monkeypatch.setattr(retention, "trouble_of", lambda folder: [])
+    assert retention._sealed_days(tmp_path, "tally", today) == [(first, [a])]
