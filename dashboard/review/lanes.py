@@ -115,7 +115,7 @@ ALARM_ORDER = tuple(ALARMS)
 
 def to_ms(frame: pl.DataFrame, column: str) -> Floats:
     """Return a time column as float64 milliseconds since 1970, NaN where null."""
-    made: Floats = frame[column].to_physical().to_numpy() / MILLISECONDS
+    made: Floats = frame[column].cast(pl.Int64).to_numpy() / MILLISECONDS
     return made
 
 
