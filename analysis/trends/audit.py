@@ -21,7 +21,6 @@ from analysis.trends.ledger import Ledger
 from analysis.trends.measures import FLAGS, PER_WEARS, by_month, sums_by, wears_of, with_never_heard
 from analysis.trends.planning import PlanningRate, planning_rates
 from analysis.trends.rest import rules_in_force, short_rests
-from analysis.trends.roster import no_roster
 from analysis.trends.sets import set_counts
 from analysis.trends.statistics import binomial_rate
 
@@ -163,7 +162,7 @@ def _smallest(standing: Standing) -> pl.DataFrame:
 
 
 def duties_tables(
-    wears: pl.DataFrame, roster: pl.DataFrame | None, equipment: pl.DataFrame, profile: Profile, day: date
+    wears: pl.DataFrame, roster: pl.DataFrame, equipment: pl.DataFrame, profile: Profile, day: date
 ) -> dict[str, pl.DataFrame]:
     """Return ``training`` in the year of a day, and ``tests`` of sets and cylinders as due on that day.
 
@@ -172,7 +171,7 @@ def duties_tables(
     found = {}
     rule = profile.training
     if rule.hours_a_year or rule.wears_a_year:
-        found["training"] = training_of(wears, no_roster() if roster is None else roster, day.year, day, rule)
+        found["training"] = training_of(wears, roster, day.year, day, rule)
     if len(equipment):
         late = (pl.lit(day) - pl.col("due")).dt.total_days()
         found["tests"] = equipment.with_columns(late.alias("overdue_days"))

@@ -77,14 +77,14 @@ def load_roster(path: Path) -> pl.DataFrame:
     return parse_roster(text, path.name, form)
 
 
-def roster_beside(folder: Path) -> pl.DataFrame | None:
-    """Return the roster that a folder has as ``roster.toml`` or ``roster.csv``; None without one.
+def roster_beside(folder: Path) -> pl.DataFrame:
+    """Return the roster that a folder has as ``roster.toml`` or ``roster.csv``; without one it has nobody.
 
     What `retain` kept of people whose names are gone is part of it.
     """
     places = [folder / name for name in FILE_NAMES if (folder / name).is_file()][:1]
     places += [folder / KEPT_NAME] if (folder / KEPT_NAME).is_file() else []
-    return pl.concat([load_roster(place) for place in places]) if places else None
+    return pl.concat([no_roster(), *map(load_roster, places)])
 
 
 def no_roster() -> pl.DataFrame:

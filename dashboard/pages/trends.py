@@ -253,11 +253,11 @@ def _summary(
     limit = words.DOSE_LIMIT.format(limit=profile.heat.dose_limit)
     paragraphs.append(html.P(f"{words.READING} {words.HEAT_NOTE} {limit} {words.ONGOING}", className="note"))
     homeless = wears["station"].null_count()
-    if look.with_roster and homeless:
+    if len(look.roster) and homeless:
         paragraphs.append(
             html.P(words.WITHOUT_STATION.format(count=counted(homeless, "wear")), className="note")
         )
-    if not look.with_roster:
+    if not len(look.roster):
         paragraphs.append(html.P(words.NO_ROSTER, className="note"))
     return html.Section(paragraphs, className="panel")
 

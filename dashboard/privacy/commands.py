@@ -116,24 +116,25 @@ def retain(archive: Path, profile: str, apply: bool, as_json: bool) -> None:
 
 def _keep_stations(archive: Path, doctrine: Profile, now: datetime, names: dict[tuple[str, str], str]) -> int:
     """Note stations, roles and the exposure register before names are dropped."""
+    from analysis.trends.roster import roster_beside, with_station_and_role
     from dashboard.privacy.kept_stations import keep_stations
+    from ingest.archive.store import work_folder
 
-    return keep_stations(archive, _registered(archive, doctrine, now), names)
+    everybody, _ = _registered(archive, doctrine, now)
+    roster = roster_beside(work_folder(archive))
+    return keep_stations(archive, with_station_and_role(everybody, roster), names)
 
 
-def _registered(archive: Path, doctrine: Profile, now: datetime) -> pl.DataFrame:
-    """Bring the exposure register up to date; return the ledger's wears with `station` and `role`."""
-    from analysis.trends.roster import no_roster, with_station_and_role
+def _registered(archive: Path, doctrine: Profile, now: datetime) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Bring the exposure register up to date; return the ledger's wears (`everybody`), and its lines."""
     from dashboard.privacy.register import update
-    from dashboard.trends.wear_ledger import WearLedger, roster_of
+    from dashboard.trends.wear_ledger import WearLedger
     from ingest.archive.reading import Archive
 
     ledger = WearLedger(Archive(archive), doctrine)
     ledger.update(now)
-    roster = roster_of(Archive(archive))
-    wears = with_station_and_role(ledger.tables()["wears"], no_roster() if roster is None else roster)
-    update(archive, ledger.everybody(), now, doctrine.retention.register_years)
-    return wears
+    everybody = ledger.everybody()
+    return everybody, update(archive, everybody, now, doctrine.retention.register_years)
 
 
 @click.command()
@@ -161,16 +162,11 @@ def register(archive: Path, out: Path, wearer_id: str, profile: str | None, as_j
     from analysis.profile import Profile, load_profile
     from analysis.tables import formula_safe
     from dashboard.access.log import AccessLog
-    from dashboard.privacy.register import by_person, update
-    from dashboard.trends.wear_ledger import WearLedger
-    from ingest.archive.reading import Archive
+    from dashboard.privacy.register import by_person
 
     printed = is_stdout(out, as_json)
     doctrine = Profile.default() if profile is None else load_profile(profile)
-    now = datetime.now(UTC)
-    ledger = WearLedger(Archive(archive), doctrine)
-    ledger.update(now)
-    lines = update(archive, ledger.everybody(), now, doctrine.retention.register_years)
+    _, lines = _registered(archive, doctrine, datetime.now(UTC))
     table = by_person(lines, wearer_id)
     if not AccessLog(archive).write("register", wearer_id or "everybody", account=getpass.getuser()):
         raise UnderairError(f"the access log of {archive} cannot be written: the register was not opened")

@@ -32,7 +32,7 @@ from analysis.profile import Profile
 from analysis.tables import COLUMNS, Results, columns_csv, formula_safe, to_csv
 from analysis.trends.comparisons import signals
 from analysis.trends.rest import short_rests
-from analysis.trends.roster import no_roster, roster_beside, with_station_and_role
+from analysis.trends.roster import roster_beside, with_station_and_role
 from dashboard.access.log import access_table
 from dashboard.privacy.register import by_person, update
 from dashboard.results_store import IncidentRecord, record_of
@@ -120,7 +120,7 @@ def write_wearer_record(
     looks = access.filter(pl.col("target").str.contains(_named(wearer_id)))
     formula_safe(looks).write_csv(out / "access.csv")
     roster = roster_beside(work_folder(folder))
-    if roster is not None:
+    if len(roster):
         formula_safe(roster.filter(pl.col("wearer_id") == wearer_id)).write_csv(out / "roster.csv")
     written = WearerRecord(len(incidents), sum(map(len, tables["wears"])), len(heard), len(looks))
     months = profile.retention.identity_months
@@ -153,8 +153,8 @@ def without_others(text: str, others: Collection[str]) -> str:
 def _write_concluded(folder: Path, profile: Profile, wearer_id: str, out: Path, made: datetime) -> None:
     ledger = WearLedger(Archive(folder), profile)
     ledger.update(made)
-    tables, roster = ledger.tables(), roster_beside(work_folder(folder))
-    wears = with_station_and_role(tables["wears"], no_roster() if roster is None else roster)
+    tables = ledger.tables()
+    wears = with_station_and_role(tables["wears"], roster_beside(work_folder(folder)))
     lines = update(folder, ledger.everybody(), made, profile.retention.register_years)
     formula_safe(by_person(lines, wearer_id)).write_csv(out / "exposure_register.csv")
     rests = [one for one in short_rests(wears, profile.rest) if one.wearer_id == wearer_id]

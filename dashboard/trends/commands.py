@@ -121,8 +121,8 @@ def audit(
     from analysis.trends.audit import duties_tables
     from analysis.trends.duties import equipment_beside
     from analysis.trends.ledger import was_heard
-    from analysis.trends.roster import no_roster, with_station_and_role
-    from dashboard.trends.wear_ledger import WearLedger, between, roster_of
+    from analysis.trends.roster import roster_beside, with_station_and_role
+    from dashboard.trends.wear_ledger import WearLedger, between
     from ingest.archive.reading import Archive
     from ingest.archive.store import work_folder
     from ingest.contract.errors import ArchiveProblem
@@ -144,13 +144,12 @@ def audit(
         ledger.update(now, progress, run)
     tables = ledger.tables()
     unheard = between({"wears": ledger.everybody().filter(~was_heard())}, first, last)["wears"]
-    roster = roster_of(archive)
-    known = no_roster() if roster is None else roster
-    tables["wears"], unheard = (with_station_and_role(one, known) for one in (tables["wears"], unheard))
+    place = work_folder(archive_folder)
+    roster = roster_beside(place)
+    tables["wears"], unheard = (with_station_and_role(one, roster) for one in (tables["wears"], unheard))
     chosen, silent = between(tables, first, last), unheard.height
     if not chosen["wears"].height and not (silent and for_inside):
         raise ArchiveProblem(_nothing(archive_folder, tables["wears"], silent))
-    place = work_folder(archive_folder)
     if replaced is not None and reason is not None:
         _publish_anew(place, tables["wears"], replaced, reason, profile, now)
     if for_inside:

@@ -150,25 +150,24 @@ def _charts(by_month: pl.DataFrame, period: str) -> str:
 
 
 def _standing_out(made: Audit, measured: FalseMarks) -> str:
-    table = made.tables["standing_out"]
+    found = made.standing.found
     beside = (sentences.smallest_text(made.standing.smallest), sentences.chance_text(measured))
     notes = f'<p class="note">{escape(" ".join(beside))}</p>'
-    if not len(table):
+    if not found:
         told = words.NOTHING_STANDS_OUT.format(count=made.standing.comparisons)
         return f"<p>{escape(told)}</p>{notes}"
-    items = []
-    for row in table.head(MOST_SIGNALS).iter_rows(named=True):
-        signal = Signal(row["part"], row["name"] or "", row["measure"], row["how"], 1.0, 0.0, 0.0, 0, 0)
-        items.append(f"<li>{escape(f'{sentences.headline(signal)}: {_figures(row)}')}</li>")
+    items = [
+        f"<li>{escape(f'{sentences.headline(one)}: {_figures(one)}')}</li>" for one in found[:MOST_SIGNALS]
+    ]
     return f"<ul>{''.join(items)}</ul>{notes}"
 
 
-def _figures(row: dict[str, Any]) -> str:
-    value, rest, unit = row["value"], row["rest"], sentences.UNIT.get(row["measure"], "")
-    if row["how"] in ("rise", "fall") and row["part"] == "service":
+def _figures(one: Signal) -> str:
+    value, rest, unit = one.value, one.rest, sentences.UNIT.get(one.measure, "")
+    if one.part == "service":
         return f"{sentences.figure(abs(value))} {unit} a year, on a mean of {sentences.figure(rest)}"
-    if row["part"] == "set":
-        if row["how"] == "fall":
+    if one.part == "set":
+        if one.how == "fall":
             return f"{sentences.signed(value)} on a scale from \u22121 (always falling) to 0 (no change)"
         return f"{sentences.figure(value)} per 1000 wears, other sets {sentences.figure(rest)}"
     return f"{sentences.figure(value)} {unit}, the others {sentences.figure(rest)}"

@@ -11,6 +11,7 @@ from analysis.profile import RestRule
 from analysis.trends.comparisons import RECENT_WEARS, Signal
 from analysis.trends.false_marks import FalseMarks
 from analysis.trends.forecast_audit import FEWEST_FORECASTS, Ahead, AuditLine
+from analysis.trends.measures import FLAGS, MEANS
 from analysis.trends.naming import SmallestEffect
 from analysis.trends.planning import PlanningRate, minutes_to_warning
 from analysis.trends.rest import ShortRest, reached_text
@@ -33,16 +34,7 @@ MEASURE = {
     "battery_charge": "battery charge",
     "mean_l_min": "breathing rate",
 }
-UNIT = {
-    "low_air_exits": "per 1000 wears",
-    "no_motion_wears": "per 1000 wears",
-    "distress_wears": "per 1000 wears",
-    "silent_wears": "per 1000 wears",
-    "under_air_min": "min a wear",
-    "hard_min": "min a wear",
-    "heat_dose": "a wear",
-    "silent_min": "min a wear",
-}
+UNIT = dict.fromkeys(FLAGS, "per 1000 wears") | dict.fromkeys(MEANS, "min a wear") | {"heat_dose": "a wear"}
 RULE = {
     "two_cylinders": "two cylinders in succession",
     "long_work": "long work",

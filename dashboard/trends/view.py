@@ -22,12 +22,19 @@ from analysis.trends.forecast_audit import ForecastLines, lines_of
 from analysis.trends.ledger import SET_EVENTS, Ledger, empty_ledger, falls_between_wears, was_heard
 from analysis.trends.measures import sums_by
 from analysis.trends.rest import ShortRest, short_rests
-from analysis.trends.roster import FILE_NAMES, KEPT_NAME, BadRoster, no_roster, with_station_and_role
+from analysis.trends.roster import (
+    FILE_NAMES,
+    KEPT_NAME,
+    BadRoster,
+    no_roster,
+    roster_beside,
+    with_station_and_role,
+)
 from analysis.trends.sets import events_of
 from dashboard.context import PageContext
 from dashboard.once import Once
 from dashboard.trends.measured_chance import MeasuredChance
-from dashboard.trends.wear_ledger import WearLedger, roster_of, utc_now
+from dashboard.trends.wear_ledger import WearLedger, utc_now
 from dashboard.units import METRIC, UNITS, Units
 from ingest.archive.reading import Archive
 from ingest.archive.store import work_folder
@@ -53,7 +60,6 @@ class TrendsLook:
 
     # `wears` and `set_events`, coded (`analysis.trends.coded`); `wears` has `station` and `role` too.
     ledger: Ledger
-    with_roster: bool
     roster_problem: str  # why the roster could not be read; empty when it could
     # (done, total) in messages, or None when everything that has ended is worked out
     working: tuple[int, int] | None
@@ -254,7 +260,7 @@ class Keeper:
         self._looked = -1e9
         self._progress = (0, 0)
         self._stop = threading.Event()
-        self._roster: tuple[object, pl.DataFrame | None, str] = (None, None, "")
+        self._roster: tuple[object, pl.DataFrame, str] = (None, no_roster(), "")
         self._equipment = pl.DataFrame(schema=EQUIPMENT)
         self.chance = MeasuredChance()
         self.when_new: Callable[[TrendsLook], object] | None = None
@@ -344,46 +350,36 @@ class Keeper:
                 del heard
                 lines = lines_of(tables.pop("forecasts"), wears)
                 falls = falls_between_wears(wears)
-                wears = with_station_and_role(
-                    wears.drop(NOT_SHOWN), no_roster() if roster is None else roster
-                )
-                unheard = with_station_and_role(unheard, no_roster() if roster is None else roster)
+                wears = with_station_and_role(wears.drop(NOT_SHOWN), roster)
+                unheard = with_station_and_role(unheard, roster)
                 tables["wears"] = wears
                 self._version += 1
-                look = TrendsLook(
-                    tables,
-                    roster is not None,
-                    problem,
-                    None,
-                    self._version,
-                    lines,
-                    falls,
-                    known_of(wears, unheard),
-                    unheard,
-                )
+                there = known_of(wears, unheard)
+                look = TrendsLook(tables, "", None, self._version, lines, falls, there, unheard)
                 self._joined = (state, look)
                 self._join_again_at = time.monotonic() + AGAIN_AFTER_S
             return replace(
                 self._joined[1],
-                roster=no_roster() if roster is None else roster,
+                roster=roster,
                 equipment=self._equipment,
                 roster_problem=problem,
                 working=working,
                 update_problem=self._problem,
             )
 
-    def _read_roster(self) -> tuple[object, pl.DataFrame | None, str]:
+    def _read_roster(self) -> tuple[object, pl.DataFrame, str]:
         """Return what tells rosters apart, the roster, and why it could not be read; read when it changed."""
-        files = [work_folder(self._archive.folder) / name for name in (*FILE_NAMES, KEPT_NAME, CSV_NAME)]
+        folder = work_folder(self._archive.folder)
+        files = [folder / name for name in (*FILE_NAMES, KEPT_NAME, CSV_NAME)]
         now = tuple(
             (path.name, path.stat().st_mtime_ns, path.stat().st_size) for path in files if path.is_file()
         )
         if self._roster[0] != now:
             try:
-                self._roster = (now, roster_of(self._archive), "")
-                self._equipment = equipment_beside(work_folder(self._archive.folder))
+                self._roster = (now, roster_beside(folder), "")
+                self._equipment = equipment_beside(folder)
             except BadRoster as error:
-                self._roster = (now, None, str(error))
+                self._roster = (now, no_roster(), str(error))
         return self._roster
 
 

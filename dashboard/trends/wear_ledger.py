@@ -30,7 +30,6 @@ from analysis.profile import Profile
 from analysis.tables import Results
 from analysis.trends.coded import plain
 from analysis.trends.ledger import SCHEMAS, VERSION, Ledger, ledger_of, was_heard
-from analysis.trends.roster import roster_beside
 from dashboard.trends.kept_ledger import IDENTITY, Kept, read_coded, read_kept, write_kept, write_table
 from ingest.archive.parts import is_archive
 from ingest.archive.reading import Archive
@@ -171,11 +170,6 @@ def bring_in(archive: Path, name: str, ledger: Ledger) -> None:
     """Put lines into an archive's ledger that came without their messages."""
     for table, frame in ledger.items():
         write_table(frame, archive / "derived" / "brought" / name / f"{table}.parquet")
-
-
-def roster_of(archive: Archive) -> pl.DataFrame | None:
-    """Return the roster in the archive's folder, or in its `work_folder`; None without one."""
-    return roster_beside(work_folder(archive.folder))
 
 
 def _key(profile: Profile) -> str:

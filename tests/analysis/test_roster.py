@@ -112,7 +112,7 @@ def test_toml_with_anything_else_is_refused() -> None:
 
 
 def test_the_roster_beside_an_archive_is_found(tmp_path: Path) -> None:
-    assert roster_beside(tmp_path) is None
+    assert roster_beside(tmp_path).is_empty()
     (tmp_path / "roster.csv").write_text(CSV)
     found = roster_beside(tmp_path)
     assert found is not None

@@ -74,7 +74,6 @@ def look_of(wears: pl.DataFrame, roster: pl.DataFrame, equipment: pl.DataFrame |
     tests = pl.DataFrame(schema=EQUIPMENT) if equipment is None else equipment
     return TrendsLook(
         {"wears": wears},
-        with_roster=True,
         roster_problem="",
         working=None,
         version=1,

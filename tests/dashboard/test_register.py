@@ -17,16 +17,19 @@ from analysis.simulation.past_year import build_past_incident
 from analysis.trends.ledger import NOTED, WEARS
 from analysis.trends.roster import roster_beside, with_station_and_role
 from dashboard.access.log import access_table
+from dashboard.privacy.commands import _keep_stations
 from dashboard.privacy.kept_stations import keep_stations
 from dashboard.privacy.register import LINES, PLACE, by_person, update
 from dashboard.privacy.wearer_record import without_others
 from dashboard.trends.kept_ledger import write_table
 from dashboard.trends.wear_ledger import WearLedger, bring_in
 from dashboard.underair import root
+from ingest.archive.folder import create_archive
 from ingest.archive.reading import Archive
 from ingest.archive.sealing import seal_messages
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import frames_from_heard
+from tests.analysis.conftest import OPENED, WrittenLog
 from tests.dashboard.guarded_pages import GuardedPages
 from tests.three_years import three_years
 
@@ -130,7 +133,6 @@ def test_a_station_stays_known_for_the_incident_when_its_names_go(tmp_path: Path
     """Comparisons over years used to lose every wear whose name was dropped."""
     (tmp_path / "roster.csv").write_text("wearer,station,role\nW-01,North,trainee\nW-02,South,\n")
     roster = roster_beside(tmp_path)
-    assert roster is not None
     wears = with_station_and_role(two_people(), roster)
     names = {
         ("A", "W-01"): "gone-aaaaaaaaaa",
@@ -145,10 +147,19 @@ def test_a_station_stays_known_for_the_incident_when_its_names_go(tmp_path: Path
         .alias("wearer_id")
     )
     kept = roster_beside(tmp_path)
-    assert kept is not None
     known = with_station_and_role(after, kept)
     assert known["station"].to_list() == wears["station"].to_list()
     assert known["role"].to_list() == wears["role"].to_list()
+
+
+def test_the_station_of_who_was_never_heard_stays_known_too(tmp_path: Path) -> None:
+    log = WrittenLog()
+    log.desk().say(10, "tally", action="in", incident_id="I-1", set_id="S-1", wearer_id="W-1")
+    seal_messages(create_archive(tmp_path / "archive"), log.frames(), "made")
+    (tmp_path / "archive" / "roster.csv").write_text("wearer,station\nW-1,North\n")
+    later = OPENED + timedelta(days=9)
+    names = {("I-1", "W-1"): "gone-aaaaaaaaaa"}
+    assert _keep_stations(tmp_path / "archive", Profile.default(), later, names) == 1
 
 
 def station_role_kind(archive: Path) -> list[tuple[object, ...]]:
@@ -156,7 +167,6 @@ def station_role_kind(archive: Path) -> list[tuple[object, ...]]:
     ledger = WearLedger(Archive(archive), Profile.default())
     ledger.update(datetime(2026, 1, 1, tzinfo=UTC))
     roster = roster_beside(archive)
-    assert roster is not None
     wears = with_station_and_role(ledger.tables()["wears"], roster)
     assert set(wears["kind"]) <= {"incident", "drill", "training"}
     return (

@@ -159,7 +159,7 @@ def test_a_list_that_is_none_is_said(tmp_path: Path) -> None:
 )
 def test_nothing_is_published_of_wears_that_are_not_known_whole(tmp_path: Path, odd: dict[str, Any]) -> None:
     context = PageContext(Archive(tmp_path), Profile.default())
-    whole = {"with_roster": True, "roster_problem": "", "working": None, "version": 1}
+    whole = {"roster_problem": "", "working": None, "version": 1}
     past = wears().with_columns(pl.col("started").dt.offset_by("-5y"))
     known = published_now(context, TrendsLook({"wears": past}, **(whole | odd)))
     assert bool(known) is (not odd)
@@ -168,7 +168,7 @@ def test_nothing_is_published_of_wears_that_are_not_known_whole(tmp_path: Path, 
 
 def test_nothing_is_published_into_a_folder_that_is_not_there(tmp_path: Path) -> None:
     context = PageContext(Archive(tmp_path / "none"), Profile.default())
-    look = TrendsLook({"wears": wears()}, with_roster=True, roster_problem="", working=None, version=1)
+    look = TrendsLook({"wears": wears()}, roster_problem="", working=None, version=1)
     assert published_now(context, look) == {}
 
 
