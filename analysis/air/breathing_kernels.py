@@ -84,8 +84,8 @@ OUTLIER_SD = 5.0
 JUMP_RATE_SD = 150.0
 LATEST_STEP_BAR = 10.0
 COARSE_BAR, LEAST_SURE = 1.5, 0.25
-"""Of a gauge with coarser steps, or one read seldom, part of a step is missing from the fall so far: so much of
-a young wear's early end is not sure, but this part always is. Our own rule."""
+"""Of a gauge with coarser steps, or one read seldom, part of a step is missing from the fall so far. So much
+of a young wear's early end is not sure, but this part always is. Our own rule."""
 FINEST_STEP_BAR = 0.05
 FARTHEST_S = 36_000.0
 MOST_UNKNOWN = 2.0
