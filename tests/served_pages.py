@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -15,12 +16,13 @@ from analysis.profile import Profile
 from dashboard.app import create_app
 from dashboard.context import PageContext
 from ingest.archive.reading import Archive
+from tests.conftest import free_port
 
 
 @contextmanager
-def served(application: Any, **options: Any) -> Iterator[int]:
+def served(application: Any, port: int = 0, **options: Any) -> Iterator[int]:
     """Serve a WSGI application; give its port."""
-    server = create_server(application, host="127.0.0.1", port=0, **options)
+    server = create_server(application, host="127.0.0.1", port=port, **options)
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     yield server.effective_port
@@ -38,7 +40,13 @@ def served(application: Any, **options: Any) -> Iterator[int]:
 
 @contextmanager
 def pages_over(folder: Path, pages: dict[str, Any]) -> Iterator[str]:
-    """Serve pages over the archive in `folder`; give their address."""
+    """Serve pages over the archive in `folder`; give their address.
+
+    It is always the same: a browser keeps what it compiled of an address.
+    """
     app = create_app(PageContext(archive=Archive(folder), profile=Profile.default()), pages=pages)
-    with served(app.server, threads=6) as port:
+    with served(app.server, usual_port(), threads=6) as port:
         yield f"http://127.0.0.1:{port}"
+
+
+usual_port = functools.cache(free_port)
