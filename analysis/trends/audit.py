@@ -18,7 +18,15 @@ from analysis.trends.duties import training_of
 from analysis.trends.false_marks import FalseMarks
 from analysis.trends.forecast_audit import ForecastLines, audited, lines_of
 from analysis.trends.ledger import Ledger
-from analysis.trends.measures import FLAGS, PER_WEARS, by_month, sums_by, wears_of, with_never_heard
+from analysis.trends.measures import (
+    FLAGS,
+    MONTH,
+    PER_WEARS,
+    every_month,
+    sums_by,
+    wears_of,
+    with_never_heard,
+)
 from analysis.trends.planning import PlanningRate, planning_rates
 from analysis.trends.rest import rules_in_force, short_rests
 from analysis.trends.sets import set_counts
@@ -72,7 +80,7 @@ def audit(
 
 
 def _months(wears: pl.DataFrame, unheard: pl.DataFrame) -> pl.DataFrame:
-    months = by_month(wears, unheard)
+    months = every_month(with_never_heard(sums_by(wears, MONTH), unheard, MONTH))
     if not len(months):
         return pl.DataFrame(schema={"month": pl.String})
     return months.with_columns(pl.col("month").dt.strftime("%Y-%m"))

@@ -94,15 +94,20 @@ def with_never_heard(sums: pl.DataFrame, unheard: pl.DataFrame, *groups: str | p
     return both.with_columns(pl.all().exclude(names).fill_null(0)).sort(*names)
 
 
-def by_month(wears: pl.DataFrame, unheard: pl.DataFrame | None = None) -> pl.DataFrame:
+MONTH = pl.col("started").dt.truncate("1mo").dt.date().alias("month")
+"""First day of the month (UTC) in which a wear began."""
+
+
+def by_month(wears: pl.DataFrame) -> pl.DataFrame:
     """Sum the wears by month of their start (UTC), every month from first to last, empty ones too.
 
-    Returns `month` (date of its first day), then as `sums_by`; with `unheard` as `with_never_heard`.
+    Returns `month` (date of its first day), then as `sums_by`.
     """
-    month = pl.col("started").dt.truncate("1mo").dt.date().alias("month")
-    sums = sums_by(wears, month)
-    if unheard is not None:
-        sums = with_never_heard(sums, unheard, month)
+    return every_month(sums_by(wears, MONTH))
+
+
+def every_month(sums: pl.DataFrame) -> pl.DataFrame:
+    """Return sums by month with every month from first to last; empty ones have 0."""
     if not len(sums):
         return sums
     months = sums.select(pl.date_range(pl.col("month").min(), pl.col("month").max(), "1mo").alias("month"))

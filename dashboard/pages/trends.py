@@ -15,10 +15,13 @@ from analysis.trends.before_after import changes
 from analysis.trends.comparisons import Signal
 from analysis.trends.measures import (
     FEWEST_WEARS_FOR_A_RATE,
+    MONTH,
     by_month,
+    every_month,
     judged_months,
     monthly_mean,
     monthly_rate,
+    with_never_heard,
 )
 from analysis.trends.prediction import Predicted
 from dashboard.access.roles import sees_people, visitor
@@ -64,7 +67,7 @@ def layout(context: PageContext, query: dict[str, str]) -> Any:
         return html.Div([*parts, *published_page(known, choice.year, fewest)], className="trends")
     body = _body(context, look, choice)
     if body is None:
-        unheard = by_month(look.ledger["wears"].clear(), chosen(look.never_heard, choice))
+        unheard = _with_never_heard(by_month(look.ledger["wears"].clear()), look, choice)
         nothing: list[Any] = [html.P(words.NOTHING, className="panel")] if look.working is None else []
         if len(unheard):
             told = [html.P(words.NOBODY_HEARD, className="lead"), *_never_heard(unheard)]
@@ -101,7 +104,7 @@ def _sections(
     if not len(wears):
         return None
     months, running = by_month(wears), running_month()
-    every_month = by_month(wears, chosen(look.never_heard, choice))
+    all_months = _with_never_heard(months, look, choice)
     compared = _compared(choice)
     same, their_months = (None, None) if choice.station or choice.role else (wears, months)
     found = standing_out(look, compared, same, their_months).found
@@ -133,10 +136,10 @@ def _sections(
         duties.equipment(look, found, today),
         forecast_view.section(forecasts, wears),
         trends_sections.people(wears, choice.display),
-        _month_listing(every_month, running),
+        _month_listing(all_months, running),
     ]
     not_over = running if len(months) and months["month"][-1] == running else None
-    return _summary(wears, every_month, look, context.profile, not_over), parts
+    return _summary(wears, all_months, look, context.profile, not_over), parts
 
 
 def register(app: Dash, context: PageContext) -> None:
@@ -222,6 +225,10 @@ def _working(done: tuple[int, int]) -> Any:
         ],
         className="panel",
     )
+
+
+def _with_never_heard(months: pl.DataFrame, look: TrendsLook, choice: Choice) -> pl.DataFrame:
+    return every_month(with_never_heard(months, chosen(look.never_heard, choice), MONTH))
 
 
 def _never_heard(months: pl.DataFrame) -> list[html.P]:

@@ -112,6 +112,7 @@ def audit(
     Example:
         underair audit --archive archive --out audit --from 2031-01-01 --to 2031-12-31
     """
+    import getpass
     import json
     from contextlib import nullcontext
     from datetime import UTC
@@ -122,6 +123,7 @@ def audit(
     from analysis.trends.duties import equipment_beside
     from analysis.trends.ledger import was_heard
     from analysis.trends.roster import roster_beside, with_station_and_role
+    from dashboard.trends.releases import replace
     from dashboard.trends.wear_ledger import WearLedger, between
     from ingest.archive.reading import Archive
     from ingest.archive.store import work_folder
@@ -151,7 +153,9 @@ def audit(
     if not chosen["wears"].height and not (silent and for_inside):
         raise ArchiveProblem(_nothing(archive_folder, tables["wears"], silent))
     if replaced is not None and reason is not None:
-        _publish_anew(place, tables["wears"], replaced, reason, profile, now)
+        fewest = profile.disclosure.fewest_people
+        replace(place, tables["wears"], replaced, reason, getpass.getuser(), now, fewest)
+        echo(f"{replaced} is published again: {reason}", err=True)
     if for_inside:
         day = now.date() if last is None else min(last, now.replace(tzinfo=None)).date()
         due = duties_tables(tables["wears"], roster, equipment_beside(place), profile, day)
@@ -184,18 +188,6 @@ def audit(
 
 Shown = tuple["dict[str, pl.DataFrame]", str, dict[str, str]]
 """Tables, the note beside them, and the sheets by their file names."""
-
-
-def _publish_anew(
-    place: Path, wears: pl.DataFrame, period: str, reason: str, profile: Profile, now: datetime
-) -> None:
-    import getpass
-
-    from dashboard.trends.releases import replace
-
-    fewest = profile.disclosure.fewest_people
-    replace(place, wears, period, reason, getpass.getuser(), now, fewest)
-    echo(f"{period} is published again: {reason}", err=True)
 
 
 def _outside(
