@@ -21,6 +21,7 @@ from dashboard.live.catching_up import received_until
 from dashboard.live.display import Display
 from ingest.archive.reading import Archive
 from ingest.contract.errors import UnderairError
+from ingest.contract.times import FIRST_YEAR, LAST_YEAR
 
 KEPT = 12  # moments kept ready: a person steps forth and back
 Lines = dict[str, list[tuple[float, float]]]
@@ -33,7 +34,7 @@ class NoMoment(UnderairError):
 def moment(text: str) -> datetime:
     """Return a moment (RFC 3339) in UTC.
 
-    Raises `NoMoment` when it is none, or has no time zone.
+    Raises `NoMoment` when it is none, has no time zone, or is of a year that no message can have.
     """
     try:
         at = datetime.fromisoformat(text)
@@ -41,6 +42,8 @@ def moment(text: str) -> datetime:
         at = datetime.min
     if at.tzinfo is None:
         raise NoMoment(f"the time must be like 2031-05-04T19:53:00Z, with its zone; got {text!r}")
+    if not FIRST_YEAR <= at.year <= LAST_YEAR:  # the first and last years have no room for an hour more
+        raise NoMoment(f"the time must be of the years {FIRST_YEAR} to {LAST_YEAR}; got {text!r}")
     return at.astimezone(UTC)
 
 

@@ -148,3 +148,23 @@ def test_a_time_without_its_zone_is_no_moment() -> None:
     assert moment("2031-05-04T21:53:00+02:00") == datetime(2031, 5, 4, 19, 53, tzinfo=UTC)
     with pytest.raises(NoMoment, match="with its zone"):
         moment("2031-05-04T19:53:00")
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "9999-12-31T23:59:59Z",
+        "9999-12-31T23:59:59-01:00",
+        "0001-01-01T00:00:00Z",
+        "0001-01-01T00:00:00+01:00",
+        "2200-01-01T00:00:00Z",
+    ],
+)
+def test_a_year_that_no_message_can_have_is_answered_with_a_sentence(archive: Archive, text: str) -> None:
+    client = create_app(PageContext(archive, Profile.default())).server.test_client()
+    for address in ("/board.json", "/board/lines.json"):
+        answer = client.get(address, query_string={"at": text})
+        assert (answer.status_code, "1969 to 2199" in answer.text) == (400, True), answer.text
+    printed = CliRunner().invoke(root, ["board", "--archive", str(archive.folder), "--at", text])
+    assert isinstance(printed.exception, NoMoment)  # of which the program prints the sentence
+    assert "1969 to 2199" in str(printed.exception)
