@@ -58,10 +58,30 @@ def board(folder: Path, at: str, incident: str | None, profile_file: str | None,
         echo(
             " · ".join(part for part in (alarm["alarm"], alarm["who"], alarm["age"], alarm["state"]) if part)
         )
+    for order in shown["orders"]:
+        echo(" · ".join(part for part in (order["text"], order["who"]) if part))
+    for roll in shown["rolls"]:
+        echo(" · ".join([roll["text"], *_answers(roll)]))
     for one in shown["contradictions"]:
         echo(one["text"])
     if not rows:
         echo(shown["nobody"], err=True)
+
+
+def _answers(roll: dict[str, Any]) -> list[str]:
+    """Return who is missing, has not answered and has answered; a team is no answer of its own."""
+    from dashboard.live import words
+    from dashboard.live.script_words import FOR_SCRIPT
+
+    lines: dict[str, str] = {
+        "missing": str(FOR_SCRIPT["roll_missing_what"]),
+        "called": words.ORDER_WAITING,
+        "no_tally": f"{words.ROLL_NO_TALLY.capitalize()}: {{who}}",
+        "answered": str(FOR_SCRIPT["roll_answered_what"]),
+    }
+    people = [one for one in roll["answers"] if one["what"] != "team"]
+    named = {code: [str(one["name"]) for one in people if one["code"] == code] for code in lines}
+    return [line.format(who=", ".join(named[code])) for code, line in lines.items() if named[code]]
 
 
 def _of_incident(shown: dict[str, Any], incident: str, at: str) -> dict[str, Any]:

@@ -128,6 +128,31 @@ def test_the_verb_shows_one_incident_and_counts_what_it_leaves_out(
     assert "I-1, I-2" in unknown.output
 
 
+def test_the_verb_prints_orders_and_roll_calls_and_who_has_not_answered(tmp_path: Path) -> None:
+    def word(second: float, kind: str, seq: int, **fields: Any) -> Heard:
+        return said(second, kind, seq, role="desk", incident_id="I-1", **fields)
+
+    wearers = range(1, 4)
+    messages = [
+        *(word(n, "tally", n, action="in", set_id=f"S-{n}", wearer_id=f"W-{n}", team="T") for n in wearers),
+        word(60, "order", 10, order="evacuate", state="given"),
+        word(70, "roll_call", 11, roll_id="R1", state="called"),
+        word(80, "roll_call", 12, roll_id="R1", state="answered", wearer_id="W-1"),
+        word(90, "roll_call", 13, roll_id="R1", state="missing", wearer_id="W-2"),
+        *(said(5 + s, "pressure", s, pressure_bar=290.0) for s in range(100)),
+    ]
+    write_capture(tmp_path / "log.ndjson", sorted(messages, key=lambda one: one.received))
+    import_capture(tmp_path / "log.ndjson", tmp_path / "archive")
+    arguments = ["board", "--archive", str(tmp_path / "archive"), "--at", "2031-05-04T19:01:45Z"]
+    printed = CliRunner().invoke(root, arguments).stdout.splitlines()
+    order = "Evacuate ordered 19:01:00, 0 of 3 acknowledged, 0 out · Not yet: W-2, W-1, W-3"
+    roll = "Roll call 19:01:10: 1 of 3 answered, 1 missing, 0:35"
+    roll = f"{roll} · Missing: W-2 · Not yet: W-3 · Answered: W-1"
+    assert [line for line in printed if line.startswith(("Evacuate ordered", "Roll call"))] == [order, roll]
+    of_it = CliRunner().invoke(root, [*arguments, "--incident", "I-1"]).stdout.splitlines()
+    assert {order, roll} <= set(of_it)
+
+
 def test_whoever_was_never_tallied_out_is_on_the_board_after_fourteen_hours(
     archive: Archive, heard: list[Heard]
 ) -> None:
