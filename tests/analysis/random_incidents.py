@@ -10,8 +10,12 @@ from tests.analysis.conftest import Talker, WrittenLog
 LASTS_S = 1500
 
 
-def random_incident(seed: int) -> list[Heard]:
-    """Return what a listener heard of three to five wearers in one or two incidents, in order of receipt."""
+def random_incident(seed: int, *, leaks: bool = False) -> list[Heard]:
+    """Return what a listener heard of three to five wearers in one or two incidents, in order of receipt.
+
+    `leaks`: every other wearer loses air at some moment, for a while or until nothing is left.
+    """
+    leaking = np.random.default_rng(seed + 10_000)
     chance = np.random.default_rng(seed)
     log = WrittenLog()
     desks = [log.desk("D-1"), log.desk("D-2")]
@@ -20,14 +24,26 @@ def random_incident(seed: int) -> list[Heard]:
         desks[0].say(1, "incident", incident_id=incident_id, action="open")
     count = int(chance.integers(3, 6))
     for number in range(count):
-        _wearer(log, desks, str(chance.choice(incidents)), number, chance)
+        leak = (0.0, 0.0, 0.0)
+        if leaks and leaking.random() < 0.5:
+            leak = (
+                float(leaking.uniform(150, LASTS_S - 200)),
+                float(leaking.uniform(0.7, 3.0)),
+                float(leaking.choice([25.0, 60.0, LASTS_S])),
+            )
+        _wearer(log, desks, str(chance.choice(incidents)), number, chance, leak)
     if chance.random() < 0.3:
         desks[0].say(LASTS_S - 5, "incident", incident_id="I-1", action="close")
     return [heard for _, heard in log.heard()]
 
 
 def _wearer(
-    log: WrittenLog, desks: list[Talker], incident_id: str, number: int, chance: np.random.Generator
+    log: WrittenLog,
+    desks: list[Talker],
+    incident_id: str,
+    number: int,
+    chance: np.random.Generator,
+    leak: tuple[float, float, float],
 ) -> None:
     desk = desks[int(chance.integers(2))]
     who = {
@@ -60,7 +76,7 @@ def _wearer(
         talker = log.talker(f"S-{number}", boot, clock=lambda true_s: true_s + off_s, delay=delay)
         talker.set_up(at_s - 4)
         until_s = min(at_s + float(chance.uniform(200, 900)), LASTS_S)
-        bar = _breathe(talker, at_s, until_s, bar, bar_s, silent, opens=boot == 1, chance=chance)
+        bar = _breathe(talker, at_s, until_s, bar, bar_s, silent, leak, opens=boot == 1, chance=chance)
         if bar < 8:
             break
         how = chance.random()
@@ -86,10 +102,16 @@ def _breathe(
     bar: float,
     bar_s: float,
     silent: tuple[float, float],
+    leak: tuple[float, float, float],
     *,
     opens: bool,
     chance: np.random.Generator,
 ) -> float:
+    def left_bar(at_s: float) -> float:
+        began_s, leak_bar_s, lasts_s = leak
+        leaking_s = min(max(at_s - max(began_s, from_s), 0.0), max(began_s + lasts_s - from_s, 0.0), lasts_s)
+        return bar - bar_s * (at_s - from_s) - leak_bar_s * leaking_s
+
     if opens:
         for back, part in ((3, 0.0), (2, 0.3), (1, 0.9)):
             talker.say(from_s - back, "pressure", pressure_bar=float(int(part * bar)))
@@ -97,7 +119,7 @@ def _breathe(
     drop_s = float(chance.uniform(from_s, until_s)) if chance.random() < 0.2 else None
     for second in np.arange(from_s, until_s, 2.0).tolist():
         lost = silent[0] <= second < sum(silent) or chance.random() < 0.01
-        reading = bar - bar_s * (second - from_s)
+        reading = left_bar(second)
         if reading < 0:
             return 0.0
         if drop_s is not None and 0 <= second - drop_s < 6:
@@ -109,4 +131,4 @@ def _breathe(
         talker.say(alarm_s, "alarm", alarm="distress", state="raised")
         if chance.random() < 0.4:
             talker.say(alarm_s + 30, "alarm", alarm="distress", state="cleared")
-    return max(bar - bar_s * (until_s - from_s), 0.0)
+    return max(left_bar(until_s), 0.0)

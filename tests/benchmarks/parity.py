@@ -33,6 +33,9 @@ def main() -> None:
         for line in told:
             print(f"seed {seed}: taken back: {line}", flush=True)
         better = reassured_by_loss(heard, seed)
+        leaking = random_incident(seed, leaks=True)
+        for thinned in (None, 5, 15):
+            better += reassured_by_loss(leaking, seed, thinned=thinned)
         reassured += len(better)
         for line in better:
             print(f"seed {seed}: better for want of messages: {line}", flush=True)
