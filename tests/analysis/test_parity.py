@@ -296,8 +296,8 @@ def _known_by(full_board: LiveBoard, board: LiveBoard) -> dict[float, float]:
     """Return, by the moment of a turn-back, by when a board that lost readings can know of it.
 
     The moment is that of the first reading at or below the pressure. Who lost that one gives the next but one
-    of the same cylinder (whose first reading, and so the pressure to leave at, may be lower too); where its valve was closed, or another cylinder came, before any, nobody can know:
-    infinite.
+    of the same cylinder (whose first reading, and so the pressure to leave at, may be lower too); where its
+    valve was closed, or another cylinder came, before any, nobody can know: infinite.
     """
     there = {entry.entry_id: entry for entry in board.entries()}
     found = {}
@@ -374,9 +374,7 @@ def _better(
             yield f"{team}", f"team {team} turns back {later.get(team, np.inf) - at:.0f} s later"
 
 
-def _not_comparable(
-    row: Row, other: Row, unlike: set[tuple[str | None, str | None]], now_s: float
-) -> bool:
+def _not_comparable(row: Row, other: Row, unlike: set[tuple[str | None, str | None]], now_s: float) -> bool:
     """Return whether two boards' rows rest on different wears, on none yet, or on a reading that was lost.
 
     When the last readings before a silence were lost, nobody can know that they were lower, or that the valve
