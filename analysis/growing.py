@@ -17,8 +17,8 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.clocks.clocks import MOST_UPTIME_S, ClockFit, fit_clock, in_the_same_queue
-from analysis.records import Bools, Channel, Ints, Key, PowerUp, power_ups
-from analysis.uses import SILENCE
+from analysis.records import Bools, Channel, Floats, Ints, Key, PowerUp, power_ups
+from analysis.uses import FIRST_IN_CONFLICT, SILENCE, expected_us
 
 FIT_EVERY_US = 10_000_000
 FIT_EVERY_PART = 0.02
@@ -164,11 +164,15 @@ def _columns(one: Channel) -> dict[str, NDArray[Any]]:
 class _GrownPowerUp:
     """One power-up that grows, with its clock."""
 
-    def __init__(self, first: PowerUp, use: int, before: _GrownPowerUp | None = None) -> None:
-        self._before = before
+    def __init__(
+        self, first: PowerUp, use: int, before: _GrownPowerUp | None = None, *, beside: bool = False
+    ) -> None:
+        self._before = None if beside else before
+        self._beside = before if beside else None
         self.key: Key = (first.role, first.name, first.boot, use)
         self.kinds: dict[str, _Grown] = {}
         self.conflicts: list[int] = []
+        self.contradicting: list[Mapping[str, pl.DataFrame]] = []  # lots with numbers heard before
         self.fit: ClockFit | None = None
         self.last_received_us = 0
         self._fitted_us = 0
@@ -179,6 +183,27 @@ class _GrownPowerUp:
         self._seqs_room: Ints = self._seqs
         self._shown: PowerUp | None = None
         self.join(first)
+
+    @property
+    def is_of_two(self) -> bool:
+        """Whether two sets use its number at the same time."""
+        return self._beside is not None or len(self.conflicts) >= FIRST_IN_CONFLICT
+
+    def is_beside(self, other: _GrownPowerUp) -> bool:
+        """Return whether it is of a second set that used the same number at the same time."""
+        return self._beside is other
+
+    @property
+    def last_seq(self) -> int:
+        """Its greatest number so far."""
+        return int(self._seqs[-1])
+
+    def said_us(self, seq: Ints) -> Floats:
+        """Return when its numbers were said, or are to be expected, by the speaker's clock."""
+        known = [grown.channel() for grown in self.kinds.values()]
+        numbers = np.concatenate([one.seq for one in known])
+        order = np.argsort(numbers, kind="stable")
+        return expected_us(seq, numbers[order], np.concatenate([one.time_us for one in known])[order])
 
     def is_another(self, new: PowerUp) -> bool:
         """Return whether messages start their numbers again: the boot number was used again.
@@ -299,7 +324,13 @@ class GrowingRecord:
             own = self._power_ups.setdefault(speaker, [])
             known = [one for one in own if one.key[2] == new.boot]
             # A lot may hold the end of one power-up and, under the same number, the beginning of the next.
-            lots = _runs(messages, new) if known and known[-1].contradicts(new) else [new]
+            lots = [new]
+            if known and known[-1].contradicts(new):
+                lots = _runs(messages, new)
+                if not known[-1].is_another(lots[0]):
+                    known[-1].contradicting.append(_said_by(messages, new))
+            if known and known[-1].is_of_two and not known[-1].is_another(lots[0]):
+                lots = self._of_two(_said_by(messages, new), known, own)
             for lot in lots:
                 if not known or known[-1].is_another(lot):
                     known.append(_GrownPowerUp(lot, len(known), own[-1] if own else None))
@@ -307,6 +338,26 @@ class GrowingRecord:
                 else:
                     known[-1].join(lot)
         return news
+
+    @staticmethod
+    def _of_two(
+        said: Mapping[str, pl.DataFrame], known: list[_GrownPowerUp], own: list[_GrownPowerUp]
+    ) -> list[PowerUp]:
+        """Hand on the messages of two sets that use one ID and one number at once; nothing is left."""
+        first = known[-2] if len(known) > 1 and known[-1].is_beside(known[-2]) else known[-1]
+        other = known[-1] if first is not known[-1] else None
+        if other is None:  # what was dropped for its number so far
+            lots = [*first.contradicting, said]
+            said = {kind: pl.concat(lot[kind] for lot in lots if kind in lot) for kind in _kinds(lots)}
+        first.contradicting.clear()
+        mine, others = _parted(said, first, other)
+        for lot, of in ((mine, first), (others, other)):
+            if lot is not None and of is not None:
+                of.join(lot)
+        if others is not None and other is None:
+            known.append(_GrownPowerUp(others, len(known), first, beside=True))
+            own.append(known[-1])
+        return []
 
     def settle(self) -> None:
         """Fit every clock again."""
@@ -331,6 +382,34 @@ class GrowingRecord:
     def of_desks(self) -> list[PowerUp]:
         """Return all desks' power-ups."""
         return [one.power_up for (role, _), own in self._power_ups.items() if role == "desk" for one in own]
+
+
+def _said_by(messages: Mapping[str, pl.DataFrame], one: PowerUp) -> dict[str, pl.DataFrame]:
+    its = (pl.col(f"{one.role}_id") == one.name) & (pl.col("boot") == one.boot) & pl.col("seq").is_not_null()
+    return {kind: messages[kind].filter(its) for kind in one.channels}
+
+
+def _kinds(lots: list[Mapping[str, pl.DataFrame]]) -> dict[str, None]:
+    return dict.fromkeys(kind for lot in lots for kind in lot)
+
+
+def _parted(
+    said: Mapping[str, pl.DataFrame], first: _GrownPowerUp, other: _GrownPowerUp | None
+) -> tuple[PowerUp | None, PowerUp | None]:
+    """Part messages by which of two speakers' times they fit; without a second one, by the first's."""
+    parts: list[dict[str, pl.DataFrame]] = [{}, {}]
+    for kind, frame in said.items():
+        seq, time_us = frame["seq"].to_numpy(), frame["time"].to_physical().to_numpy()
+        off_us = np.abs(time_us - first.said_us(seq))
+        if other is None:  # what comes after all that it said is its own
+            other_off_us = np.where(seq > first.last_seq, np.inf, _SILENCE_US)
+        else:
+            other_off_us = np.abs(time_us - other.said_us(seq))
+        of_other = pl.Series(off_us > other_off_us)
+        for part, chosen in zip(parts, (~of_other, of_other), strict=True):
+            part[kind] = frame.filter(chosen)
+    found = [power_ups(part) for part in parts]
+    return (found[0][0] if found[0] else None, found[1][0] if found[1] else None)
 
 
 def _runs(messages: Mapping[str, pl.DataFrame], mixed: PowerUp) -> list[PowerUp]:

@@ -15,14 +15,14 @@ from tests.analysis.test_parity import assert_same, told_by_board, told_by_revie
 PROFILE = Profile.default()
 
 
-def two_sets(log: Any, *, seconds: int = 900) -> Any:
+def two_sets(log: Any, *, seconds: int = 900, second_boot: int = 2) -> Any:
     """Boot 1 runs empty and is in distress; boot 2, switched on 80 s later, is another, fuller set."""
     desk = log.desk()
     desk.say(1, "incident", incident_id="I-1", action="open")
     desk.say(2, "tally", incident_id="I-1", action="in", wearer_id="W-1", set_id="S-1", team="Larch")
-    first, second = log.talker("S-1"), log.talker("S-1", 2)
+    first, second = log.talker("S-1"), log.talker("S-1", second_boot)
     first.set_up(4)
-    second.set_up(5)
+    second.set_up(85 if second_boot == 1 else 5)
     first.breathe(20, seconds, bar_s=0.3, closes=False)
     first.say(400, "alarm", alarm="distress", state="raised")
     second.breathe(100, seconds - 80, start_bar=290.0, closes=False)
@@ -93,3 +93,37 @@ def test_readings_of_before_a_restart_that_come_late_are_of_the_same_set(log: An
     second.set_up(last_s + 5)
     second.breathe(last_s + 10, 300, start_bar=270.0, opens=False, closes=False)
     assert [row.set_id for row in see(last_s + 250).rows] == ["S-1"]
+
+
+@pytest.mark.parametrize("every_s", [9, 30])
+def test_two_sets_with_one_id_and_one_boot_number_are_two_sets(
+    log: Any, see: Any, board: Any, every_s: int
+) -> None:
+    """Mended: all that the second one said was dropped, since each number had been heard before."""
+    two_sets(log, second_boot=1)
+    for at_s in range(90, 900, every_s):
+        see(at_s)
+    shown = see(900)
+    assert [row.set_id for row in shown.rows] == ["S-1", "S-1.boot1"]
+    first, second = shown.rows
+    assert (first.attention, first.pressure_bar, first.entry_bar) == ("distress", 36.0, 300.0)
+    assert (second.pressure_bar, second.entry_bar) == (218.0, 290.0)
+    see(1000)
+    assert_same(told_by_board(board), told_by_review([heard for _, heard in log.heard()]))
+    results = analyse(log.frames(), PROFILE)
+    assert results["findings"].filter(code="two_sets_one_id").height == 1
+    assert sorted(results["wears"]["set_id"]) == ["S-1", "S-1.boot1"]
+
+
+def test_a_set_that_restarts_at_once_with_its_old_number_is_heard(log: Any, see: Any) -> None:
+    """Mended: it restarted within three seconds, and nothing was shown until it came to new numbers."""
+    first, second = log.talker("S-1"), log.talker("S-1")
+    first.set_up(4)
+    last_s = first.breathe(20, 300, closes=False)
+    second.set_up(last_s + 1)
+    second.breathe(last_s + 2, 300, start_bar=270.0, opens=False, closes=False)
+    (row,) = see(last_s + 60).rows
+    assert row.set_id == "S-1"
+    assert row.pressure_at == pytest.approx(log.at(last_s + 60).timestamp(), abs=2.0)
+    wears = analyse(log.frames(), PROFILE)["wears"]
+    assert wears["ended"].max().timestamp() == pytest.approx(log.at(last_s + 301).timestamp(), abs=2.0)
