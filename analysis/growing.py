@@ -318,11 +318,22 @@ class GrowingRecord:
     def extend(self, messages: Mapping[str, pl.DataFrame]) -> set[tuple[str, str]]:
         """Take new messages; return whose they are, as (role, name)."""
         news = set()
+        begun: set[tuple[str, str, int]] = set()  # power-ups of which this lot has the beginning
         for new in power_ups(messages):
             speaker = (new.role, new.name)
             news.add(speaker)
             own = self._power_ups.setdefault(speaker, [])
             known = [one for one in own if one.key[2] == new.boot]
+            if new.use and new.key[:3] in begun:
+                beside = min(int(one.received_us.min()) for one in new.channels.values())
+                own.append(
+                    _GrownPowerUp(new, len(known), own[-1], beside=beside < known[-1].last_received_us)
+                )
+                continue
+            if new.use and known[-1].is_of_two:
+                continue  # handed on with the first
+            if not known:
+                begun.add(new.key[:3])
             # A lot may hold the end of one power-up and, under the same number, the beginning of the next.
             lots = [new]
             if known and known[-1].contradicts(new):

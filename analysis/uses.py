@@ -83,11 +83,10 @@ def _of_second(heard: pl.DataFrame) -> NDArray[np.bool_] | None:
     """
     times = (
         heard.drop_nulls("time")
-        .group_by("seq")
+        .group_by("kind", "seq")  # some count each kind by itself: that is another fault
         .agg(pl.col("time").min().alias("first"), pl.col("time").max().alias("last"))
-        .sort("seq")
     )
-    twice = times.filter(pl.col("last") - pl.col("first") > SILENCE)
+    twice = times.filter(pl.col("last") - pl.col("first") > SILENCE).unique("seq", keep="first").sort("seq")
     if twice.height < FIRST_IN_CONFLICT:
         return None
     seq, said_us = heard["seq"].to_numpy(), heard["time"].to_physical().fill_null(0).to_numpy()
@@ -96,8 +95,11 @@ def _of_second(heard: pl.DataFrame) -> NDArray[np.bool_] | None:
         for name in ("first", "last")
     ]
     second: NDArray[np.bool_] = apart_us[1] < apart_us[0]
-    changes = int(np.count_nonzero(second[1:] != second[:-1]))
-    return second if changes >= FIRST_IN_CONFLICT else None
+    changes = np.flatnonzero(second[1:] != second[:-1])
+    if len(changes) == 1:  # one that restarted at once: after a silence, `uses_of` tells by that
+        received = heard["received"]
+        return second if received[int(changes[0]) + 1] - received[int(changes[0])] <= SILENCE else None
+    return second if len(changes) >= FIRST_IN_CONFLICT else None
 
 
 def expected_us(

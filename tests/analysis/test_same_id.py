@@ -95,7 +95,7 @@ def test_readings_of_before_a_restart_that_come_late_are_of_the_same_set(log: An
     assert [row.set_id for row in see(last_s + 250).rows] == ["S-1"]
 
 
-@pytest.mark.parametrize("every_s", [9, 30])
+@pytest.mark.parametrize("every_s", [20, 45])
 def test_two_sets_with_one_id_and_one_boot_number_are_two_sets(
     log: Any, see: Any, board: Any, every_s: int
 ) -> None:
@@ -127,3 +127,14 @@ def test_a_set_that_restarts_at_once_with_its_old_number_is_heard(log: Any, see:
     assert row.pressure_at == pytest.approx(log.at(last_s + 60).timestamp(), abs=2.0)
     wears = analyse(log.frames(), PROFILE)["wears"]
     assert wears["ended"].max().timestamp() == pytest.approx(log.at(last_s + 301).timestamp(), abs=2.0)
+
+
+def test_a_set_that_counts_each_kind_by_itself_is_one_set(log: Any) -> None:
+    sets = [log.talker("S-1") for _ in range(2)]
+    for second in range(600):
+        sets[0].say(second + 0.1, "pressure", pressure_bar=300.0 - second * 0.1)
+        if second % 7 == 0:
+            sets[1].say(second + 0.2, "temperature", temperature_c=20.0)
+    results = analyse(log.frames(), PROFILE)
+    assert "two_sets_one_id" not in results["findings"]["code"].to_list()
+    assert results["wears"]["set_id"].to_list() == ["S-1"]
