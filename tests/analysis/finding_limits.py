@@ -160,6 +160,34 @@ def thinned(heard: int, of: int) -> Scene:
     return scene
 
 
+def lost_of(lost: int, of: int) -> Scene:
+    """A pressure a second and nothing else; so many of so many are lost, the last one is heard."""
+
+    def scene(log: WrittenLog) -> None:
+        talker = log.talker("S-1")
+        talker.set_up(50)
+        some = [*range(1, of - 1, 2), *range(2, of - 1, 2)][:lost]
+        for number in range(of):
+            talker.say(60 + number, "pressure", pressure_bar=280.0 - number // 10, lost=number in some)
+
+    return scene
+
+
+def many_leaps(count: int) -> Scene:
+    """Of 50 readings so many leap."""
+
+    def scene(log: WrittenLog) -> None:
+        talker = worn(log, seconds=50, opens=False, closes=False)
+        at_s = range(62, 62 + 4 * count, 4)
+        changed(
+            talker,
+            "pressure",
+            lambda at, fields: {"pressure_bar": fields["pressure_bar"] - 40.0} if at in at_s else {},
+        )
+
+    return scene
+
+
 def overlapping(seconds: int) -> Scene:
     """Boot 2 begins so many seconds before the last reading of boot 1: another set with the same ID."""
 
@@ -430,6 +458,8 @@ AT_LIMITS: dict[str, Scene] = {
     **{f"dropped out for {apart:g} s": goes_on(apart, 0.0) for apart in (60.0, 61.0)},
     **{f"goes on {drop:g} bar lower": goes_on(30.0, drop, 20.0) for drop in (10.0, 11.0)},
     **{f"{heard} of {of} messages heard": thinned(heard, of) for heard, of in ((1, 3), (3, 5))},
+    **{f"{lost} of {of} messages lost": lost_of(lost, of) for lost, of in ((19, 30), (20, 40), (20, 41))},
+    **{f"{count} of 50 readings leap": many_leaps(count) for count in (10, 11)},
     **{f"one ID, both heard for {seconds} s": overlapping(seconds) for seconds in (29, 30)},
     **{f"never tallied out, {after} s ago": never_out(after) for after in (1800, 1801)},
     "the same alarm refused twice": refused_alarms,

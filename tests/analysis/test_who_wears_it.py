@@ -305,3 +305,16 @@ class TestOneRuleForAWearThatGoesOnAndOneThatEnded:
         self.happens(log, 100, 690)
         (row,) = see(710).rows
         assert (row.wearer_id, row.attention, row.entry_bar) == ("W-1", "turn_back", 300.0)
+
+
+def test_who_takes_over_a_set_that_goes_on_breathes_what_it_gives(log: Any, see: Any) -> None:
+    desk, one = log.desk(), log.talker("S-1")
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    one.set_up(0)
+    one.breathe(20, 600, bar_s=0.1, closes=False)
+    tally(desk, 10, "in", "W-1", "S-1")
+    tally(desk, 300, "out", "W-1", "S-1")
+    tally(desk, 310, "in", "W-2", "S-1")
+    row = {row.wearer_id: row for row in see(400).rows}["W-2"]
+    assert (row.pressure_bar, row.lost, row.silent_since_at) == (262.0, None, None)
+    assert row.turn_back_bar == pytest.approx(55 + (300 - 55) / 2), "of the cylinder that goes on"

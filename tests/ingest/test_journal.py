@@ -82,3 +82,13 @@ def test_batch_that_the_disk_did_not_take_leaves_the_segment_as_before(
     frames = read_frames(writer.path.read_bytes())
     assert [record.payload for record in frames.records] == [b"first", b"third"]
     assert frames.damages == []
+
+
+@pytest.mark.parametrize("gone", [False, True])
+def test_a_segment_without_rows_leaves_no_file(tmp_path: Path, gone: bool) -> None:
+    writer = SegmentWriter(tmp_path, NOW)
+    if gone:
+        writer.path.unlink()
+    writer.close()
+    writer.close()
+    assert list(tmp_path.iterdir()) == []
