@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import gc
 import itertools
+import logging
 import os
 import re
 import shutil
@@ -83,6 +84,8 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def pytest_unconfigure(config: pytest.Config) -> None:
+    # Dask's scheduler ends after the stream that its log was given, and would complain of that.
+    logging.getLogger("distributed").handlers.clear()
     if COMPILING in config.stash:
         config.stash[COMPILING].wait(60)
 

@@ -130,7 +130,7 @@ class SeaweedStore(Store):
 
     def stop(self) -> None:
         self._server.kill()  # told to end, it waits half a minute for its parts
-        self._server.wait(30)
+        self._server.wait(60)
 
 
 @contextmanager

@@ -417,7 +417,7 @@ def test_workers_of_a_local_cluster_have_a_limit_of_memory_and_one_thread(
             super().__init__(**named)
 
     monkeypatch.setattr("distributed.LocalCluster", Cluster)
-    with spread_over("local:2") as run:
+    with spread_over("local:1") as run:
         assert list(run(abs, [-1])) == [1]
         assert list(run(threads, range(4))) == [1] * 4
     assert len(limits) == 1

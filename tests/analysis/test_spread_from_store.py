@@ -38,7 +38,7 @@ def test_workers_read_the_store_themselves(store: Path, tmp_path: Path) -> None:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ResourceWarning)  # sockets of the cluster's own closing
         with LocalCluster(
-            n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address="127.0.0.1:0"
+            n_workers=1, threads_per_worker=1, host="127.0.0.1", dashboard_address="127.0.0.1:0"
         ) as cluster:
             engine = str(cluster.scheduler_address).replace("tcp://", "dask://")
             with spread_over(engine) as run:

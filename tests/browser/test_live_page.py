@@ -290,12 +290,12 @@ def test_alarms_orders_and_a_roll_call_never_cover_the_desk(page: Any, tmp_path:
             page.locator("#shown-incident").select_option(index=0)  # all of them
             page.wait_for_selector(".rolls .names li")
             for summary in page.locator(".side summary").all():
-                summary.click(trial=True, timeout=10_000)  # fails on what lies behind something else
+                summary.click(trial=True)  # fails on what lies behind something else
             if width > 900:  # beside the rows the two share the height: none is left empty below the desk
                 heights = [page.locator(name).bounding_box()["height"] for name in (".watch", ".side")]
                 assert sum(heights) > height - 10, width
             for button in page.locator(".watch button:visible").all():
-                button.click(trial=True, timeout=10_000)
+                button.click(trial=True)
             # Mended: beside "not shown" the counts were squeezed into a column and pushed the rows away.
             page.locator("#shown-incident").select_option("TH-20310504-1930")
             page.wait_for_selector(".elsewhere.bad")

@@ -33,7 +33,7 @@ def test_the_page_says_so_within_seconds_when_the_server_is_gone_and_catches_up(
     live.wait_for_selector(".row[data-a=under_air]")
     port = int(served.url.rsplit(":", 1)[1])
     served.close()
-    live.wait_for_selector(".banner:not([hidden])", timeout=20_000)  # two to three, where nothing else runs
+    live.wait_for_selector(".banner:not([hidden])")  # two to three seconds, where nothing else runs
     assert "Not live" in live.locator(".banner").inner_text()
     assert "Not live" in live.title()
     assert live.locator(".banner").bounding_box()["width"] >= 1400

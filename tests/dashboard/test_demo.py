@@ -94,7 +94,7 @@ def test_a_part_killed_while_it_waits_does_not_hold_up_who_says_that_the_moment_
     waiting.join()
     said = threading.Thread(target=moment.set, daemon=True)
     said.start()
-    said.join(10)
+    said.join(60)
     assert not said.is_alive()
     moment.wait()
 

@@ -116,7 +116,7 @@ def test_a_strangers_sets_are_on_the_live_page_by_a_mapping_file_alone(
 
     def rows() -> dict[str, dict[str, Any]]:
         try:
-            with urllib.request.urlopen(f"http://127.0.0.1:{port}/live.json", timeout=30) as response:
+            with urllib.request.urlopen(f"http://127.0.0.1:{port}/live.json", timeout=60) as response:
                 shown = json.loads(gzip.decompress(response.read()))
         except (urllib.error.URLError, ConnectionError):
             return {}

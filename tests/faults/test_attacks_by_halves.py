@@ -47,7 +47,7 @@ def test_300_half_requests_do_not_keep_anybody_from_the_pages(tmp_path: Path) ->
     try:
         for half in halves:
             half.sendall(HALF)
-        with urllib.request.urlopen(f"{served.url}/health", timeout=20) as answer:
+        with urllib.request.urlopen(f"{served.url}/health", timeout=60) as answer:
             assert answer.status == 200
     finally:
         for half in halves:

@@ -26,7 +26,7 @@ NOW = datetime(2031, 5, 4, 19, 0, tzinfo=UTC)
 
 def asked(url: str) -> tuple[int, str]:
     try:
-        with urllib.request.urlopen(url, timeout=30) as answer:  # loopback
+        with urllib.request.urlopen(url, timeout=60) as answer:  # loopback
             return answer.status, answer.read().decode()
     except urllib.error.HTTPError as refusal:
         with refusal:
