@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import defaultdict
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -59,7 +60,7 @@ class Incident:
         ]
         self.seconds = np.arange(60 * minutes)
         tables: dict[str, list[pl.DataFrame]] = {"air": [], "heat": []}
-        frames: dict[str, list[pl.DataFrame]] = {"pressure": [], "motion": [], "temperature": []}
+        frames: defaultdict[str, list[pl.DataFrame]] = defaultdict(list)
         wears, alarms, gaps, clocks, findings, turns = [], [], [], [], [], []
         time = np.datetime64(OPENED.replace(tzinfo=None), "us") + self.seconds * np.timedelta64(
             1_000_000, "us"
