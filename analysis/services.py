@@ -21,10 +21,10 @@ NAMED = {"desk_id": ["desk_id"], "wearer_id": ["wearer_id"], "team": ["incident_
 def told_apart(messages: Mapping[str, pl.DataFrame]) -> Mapping[str, pl.DataFrame]:
     """Return messages in which no two services give a desk, a wearer or a team the same name."""
     said = {kind: messages[kind] for kind in DESK_KINDS if kind in messages and messages[kind].height}
-    services = {name for frame in said.values() for name in frame["service"].unique()}
-    if len(services) < 2:
+    ends = {name for frame in said.values() for name in (frame["service"].min(), frame["service"].max())}
+    if len(ends) < 2:
         return messages
-    home = min(services)
+    home = min(str(name) for name in ends)
     for column, whole in NAMED.items():
         shared = _shared(said, whole)
         if shared.height:
