@@ -11,8 +11,7 @@ from typing import Any
 import polars as pl
 
 from analysis.profile import Training
-from analysis.trends.roster import BadRoster, day_of, known_keys, lines_of_csv, word_of
-from ingest.toml_faults import document_of
+from analysis.trends.roster import BadRoster, day_of, known_keys, lines_of, read_text, word_of
 
 TOML_NAME, CSV_NAME = "roster.toml", "equipment.csv"
 WHAT = ("set", "cylinder")
@@ -54,22 +53,11 @@ def equipment_beside(folder: Path) -> pl.DataFrame:
     Raises `BadRoster` when one of them cannot be read.
     """
     found = [pl.DataFrame(schema=EQUIPMENT)]
-    for name in (TOML_NAME, CSV_NAME):
-        path = folder / name
-        if not path.is_file():
-            continue
-        try:
-            text = path.read_text(encoding="utf-8-sig")
-            lines = (
-                document_of(text).get("equipment", [])
-                if name == TOML_NAME
-                else lines_of_csv(text, KEYS, {"what", "id", "due"})
-            )
-        except (OSError, UnicodeDecodeError, ValueError) as error:
-            raise BadRoster(f"cannot read {path}: {error}") from None
-        if not isinstance(lines, list) or not all(isinstance(line, dict) for line in lines):
-            raise BadRoster(f"roster {name}: expected [[equipment]] tables")
-        found.append(parse_equipment(lines, name))
+    for path in (folder / TOML_NAME, folder / CSV_NAME):
+        if path.is_file():
+            form = path.suffix.removeprefix(".")
+            lines = lines_of(read_text(path), path.name, form, "equipment", KEYS, ("what", "id", "due"))
+            found.append(parse_equipment(lines, path.name))
     return pl.concat(found).sort("due", "what", "id", "test")
 
 

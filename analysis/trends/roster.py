@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from datetime import date, datetime
 from itertools import pairwise
 from pathlib import Path
@@ -50,7 +50,7 @@ def parse_roster(text: str, origin: str, form: str) -> pl.DataFrame:
 
     Raises `BadRoster` with the line, the value and what was expected.
     """
-    lines = _lines_of_toml(text, origin) if form == "toml" else _lines_of_csv(text, origin)
+    lines = lines_of(text, origin, form, "wearer", KEYS, ("wearer", "station"))
     rows = [_row(line, origin, number) for number, line in enumerate(lines, 1)]
     rows.sort(key=lambda row: (row["wearer_id"], row["from"]))
     for one, following in pairwise(rows):
@@ -70,11 +70,7 @@ def load_roster(path: Path) -> pl.DataFrame:
     form = path.suffix.lower().removeprefix(".")
     if form not in ("toml", "csv"):
         raise BadRoster(f"roster {path}: expected a file that ends in .toml or .csv")
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise BadRoster(f"cannot read the roster {path}: {error}") from None
-    return parse_roster(text, path.name, form)
+    return parse_roster(read_text(path), path.name, form)
 
 
 def roster_beside(folder: Path) -> pl.DataFrame:
@@ -113,38 +109,39 @@ def with_station_and_role(wears: pl.DataFrame, roster: pl.DataFrame) -> pl.DataF
     return wears.with_columns(found["station"], found["role"])
 
 
-def _lines_of_toml(text: str, origin: str) -> Sequence[Mapping[str, Any]]:
+def read_text(path: Path) -> str:
+    """Return the text of a file; raises `BadRoster` when it cannot be read."""
+    try:
+        return path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise BadRoster(f"cannot read the roster {path}: {error}") from None
+
+
+def lines_of(
+    text: str, origin: str, form: str, table: str, keys: Sequence[str], needed: Collection[str]
+) -> Sequence[Mapping[str, Any]]:
+    """Return the lines of a table: of TOML its ``[[table]]``, of CSV all, without what is empty.
+
+    Raises `BadRoster` when the form is not kept, or the first line of CSV lacks a column that is `needed`.
+    """
+    if form == "csv":
+        reader = csv.DictReader(io.StringIO(text))
+        if not set(needed) <= set(reader.fieldnames or ()):
+            told = f"the first line must name the columns {', '.join(keys)}"
+            raise BadRoster(f"roster {origin}: {told}; got {', '.join(reader.fieldnames or ()) or 'nothing'}")
+        return [{key: value for key, value in line.items() if value not in (None, "")} for line in reader]
     try:
         document = document_of(text)
     except ValueError as error:
         raise BadRoster(f"roster {origin} is not TOML: {error}") from None
     unknown = sorted(set(document) - {"wearer", "equipment"})
-    lines = document.get("wearer", [])
+    lines = document.get(table, [])
     if unknown or not isinstance(lines, list) or not all(isinstance(line, dict) for line in lines):
         what = f", got {', '.join(unknown)}" if unknown else ""
         raise BadRoster(
             f"roster {origin}: expected [[wearer]] and [[equipment]] tables and nothing else{what}"
         )
     return lines
-
-
-def _lines_of_csv(text: str, origin: str) -> Sequence[Mapping[str, Any]]:
-    try:
-        return lines_of_csv(text, KEYS, {"wearer", "station"})
-    except ValueError as error:
-        raise BadRoster(f"roster {origin}: {error}") from None
-
-
-def lines_of_csv(text: str, keys: Sequence[str], needed: set[str]) -> list[dict[str, Any]]:
-    """Return the lines of a CSV file by their columns, without what is empty.
-
-    Raises `ValueError` when its first line lacks a column that is needed.
-    """
-    reader = csv.DictReader(io.StringIO(text))
-    if not needed <= set(reader.fieldnames or ()):
-        got = ", ".join(reader.fieldnames or ()) or "nothing"
-        raise ValueError(f"the first line must name the columns {', '.join(keys)}; got {got}")
-    return [{key: value for key, value in line.items() if value not in (None, "")} for line in reader]
 
 
 def known_keys(line: Mapping[str, Any], keys: Sequence[str], where: str) -> None:
