@@ -11,6 +11,9 @@ from analysis.live.outlook import EMPTY_BAR, minutes_to_empty
 from analysis.live.rows import GaugeRow, Interval, Lost, Reason, Row
 from analysis.live.voice import stuck_since_us
 from analysis.wears.gauges import VoiceGauge
+from analysis.wears.valve import UNBREATHABLE_L_S
+
+MOST_L_MIN = 60.0 * UNBREATHABLE_L_S  # a higher rate is the noise of the readings
 
 
 def row_of(
@@ -152,7 +155,7 @@ def row_of(
         if moment is not None and (wear is not None or spoken is not None)
         else None,
         turn_back_reached_at=in_seconds(moment.at_us) if moment is not None else None,
-        rate_l_min=outlook.rate_l_min if outlook and heard else None,
+        rate_l_min=outlook.rate_l_min if outlook and heard and outlook.rate_l_min <= MOST_L_MIN else None,
         low_air=low_air,
         turn_back=turn_back,
         fan=outlook.fan if outlook and heard else (),

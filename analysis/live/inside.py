@@ -26,7 +26,7 @@ from analysis.wears.entries import Entry, EntryState, ran_empty, state_of
 from analysis.wears.gauges import UNHEARD_US, VoiceGauge
 from analysis.wears.tally import TallyEntry
 from analysis.wears.turn_back import prompt_times_s
-from analysis.wears.valve import spikes
+from analysis.wears.valve import SPIKE_BAR, spikes
 from analysis.wears.wears import Wear, cylinder_of, find_wears, thresholds_of
 
 LINE_STEP_S = 10.0  # the air line so far keeps one point each
@@ -178,15 +178,21 @@ class Inside:
     doubtful: tuple[str, ...] = ()  # other sets that its wearer is tallied in with, both under air at once
 
     def reading(self, now_us: int) -> tuple[int, float] | None:
-        """Return the newest reading of this entry, (moment, bar): never that of another wearer of the set."""
+        """Return the newest reading of this entry, (moment, bar): never that of another wearer of the set.
+
+        Nor one that has leapt up from the readings on which the figures rest.
+        """
         if self.known_until_us is not None:
             if not self.entry.wears:
                 return None
-            last = self.entry.wears[-1]
-            good = np.flatnonzero(~last.spike)
-            return int(last.at_us[good[-1]]), float(last.pressure_bar[good[-1]])
+            return self.entry.wears[-1].last_kept
         newest = self.live_set.reading(now_us)
-        return newest if newest is not None and newest[0] > self.known_from_us else None
+        if newest is None or newest[0] <= self.known_from_us:
+            return None
+        wear = self.wear
+        if wear is not None and newest[1] - wear.last_kept[1] > SPIKE_BAR:
+            return wear.last_kept
+        return newest
 
     def spoken(self, now_us: int) -> VoiceGauge | None:
         """Return the last gauge read by voice, where the set has said nothing since, or far more."""

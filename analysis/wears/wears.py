@@ -137,6 +137,12 @@ class Wear:
         return float(self.pressure_bar[-1])
 
     @property
+    def last_kept(self) -> tuple[int, float]:
+        """The last reading that is no slip: moment and pressure."""
+        last = np.flatnonzero(~self.spike)[-1]
+        return int(self.at_us[last]), float(self.pressure_bar[last])
+
+    @property
     def restarted_from(self) -> Wear | None:
         """The wear that this one goes on with: the set restarted in its middle; None otherwise."""
         before = self.previous

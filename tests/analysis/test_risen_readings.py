@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pytest
 
 from analysis.incident import analyse
@@ -124,3 +125,31 @@ def test_afterwards_it_is_one_cylinder_and_a_finding_says_why(log: Any, see: Any
     assert "cylinder_changed" not in results["findings"]["code"].to_list()
     see(RISES_S + 500)
     assert_same(told_by_board(board), told_by_review([heard for _, heard in log.heard()]))
+
+
+def test_of_two_courses_under_one_name_the_row_shows_the_one_that_its_figures_rest_on(
+    log: Any, see: Any
+) -> None:
+    desk, one = log.desk(), log.talker("S-1")
+    desk.say(1, "tally", incident_id="I-1", action="in", wearer_id="W-1", set_id="S-1", team="Larch")
+    one.set_up(0)
+    one.breathe(20, 100, start_bar=140.0, closes=False)
+    for second in range(120, 320):  # every other reading is of a fuller cylinder
+        bar = 300.0 if second % 2 else 140.0
+        one.say(second, "pressure", pressure_bar=float(round(bar - 0.09 * (second - 20))))
+    bars = [only(see(at_s + 0.5)).pressure_bar or 0.0 for at_s in range(200, 320)]
+    assert max(bars) < 140.0
+
+
+def test_a_rate_that_nobody_breathes_is_not_shown(log: Any, see: Any) -> None:
+    desk, one = log.desk(), log.talker("S-1")
+    desk.say(1, "tally", incident_id="I-1", action="in", wearer_id="W-1", set_id="S-1", team="Larch")
+    one.set_up(0)
+    noise = np.random.default_rng(1).uniform(-15.0, 15.0, 290)
+    for number in range(290):
+        bar = 300.0 - 0.2 * number + float(noise[number])
+        one.say(20 + 2 * number, "pressure", pressure_bar=float(round(bar)))
+    rates = [only(see(float(at_s))).rate_l_min for at_s in range(100, 600, 5)]
+    known = [rate for rate in rates if rate is not None]
+    assert known
+    assert max(known) <= 600.0
