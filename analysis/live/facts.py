@@ -13,7 +13,7 @@ from analysis.live.voice import stuck_since_us
 from analysis.wears.gauges import VoiceGauge
 from analysis.wears.valve import UNBREATHABLE_L_S
 
-MOST_L_MIN = 60.0 * UNBREATHABLE_L_S  # a higher rate is the noise of the readings
+MOST_L_MIN = 60.0 * UNBREATHABLE_L_S  # unless air is being lost, a higher rate is noise of the readings
 
 
 def row_of(
@@ -155,7 +155,9 @@ def row_of(
         if moment is not None and (wear is not None or spoken is not None)
         else None,
         turn_back_reached_at=in_seconds(moment.at_us) if moment is not None else None,
-        rate_l_min=outlook.rate_l_min if outlook and heard and outlook.rate_l_min <= MOST_L_MIN else None,
+        rate_l_min=outlook.rate_l_min
+        if outlook and heard and (losing_min is not None or outlook.rate_l_min <= MOST_L_MIN)
+        else None,
         low_air=low_air,
         turn_back=turn_back,
         fan=outlook.fan if outlook and heard else (),
