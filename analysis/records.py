@@ -220,13 +220,18 @@ def _take(found: dict[Key, PowerUp], frame: pl.DataFrame, role: str, column: str
     received = micros(frame["received"])
     retained = frame["retained"].to_numpy()
     order: Ints | slice = slice(None)
-    edges: list[int] = []
     conflicts: list[int] = []
     apart: set[Key] = set()
-    # Often one power-up in its own order; else it is brought into order.
-    if code is not None or (boot != boot[0]).any() or (seq[1:] <= seq[:-1]).any():
-        if code is None:
-            code = np.zeros(len(seq), np.uint32)
+    # Often one power-up, or several one after the other (a merged day), in their own order: then nothing is
+    # copied. Else all is brought into order.
+    rises, several = seq[1:] > seq[:-1], code is not None or (boot != boot[0]).any()
+    if code is None:
+        code = np.zeros(len(seq), np.uint32)
+    if several:
+        rises = (boot[1:] > boot[:-1]) | ((boot[1:] == boot[:-1]) & rises)
+        rises = (code[1:] > code[:-1]) | ((code[1:] == code[:-1]) & rises)
+    edges: list[int] = []
+    if not rises.all():
         order = np.lexsort((seq, boot, code))
         again = _said_again(seq[order], boot[order], code[order])
         if again.any():
@@ -238,6 +243,7 @@ def _take(found: dict[Key, PowerUp], frame: pl.DataFrame, role: str, column: str
             apart = {(role, names[int(code[i])], int(boot[i]), 0) for i in order[keep[far]].tolist()}
             order = order[keep]
         boot, seq, code = boot[order], seq[order], code[order]
+    if several:
         edges = (np.flatnonzero((boot[1:] != boot[:-1]) | (code[1:] != code[:-1])) + 1).tolist()
     time = micros(frame["time"])[order]
     received, retained = received[order], retained[order]
@@ -249,7 +255,7 @@ def _take(found: dict[Key, PowerUp], frame: pl.DataFrame, role: str, column: str
     first_payload = _payload_at(frame, order) if role == "set" and "payload" in frame else None
     conflicting = set(conflicts)
     for first, last in zip([0, *edges], [*edges, len(seq)], strict=True):
-        name, number = names[0 if code is None else int(code[first])], int(boot[first])
+        name, number = names[int(code[first])], int(boot[first])
         power_up = found.get((role, name, number, 0))
         if power_up is None:
             power_up = found[role, name, number, 0] = PowerUp(role, name, number)

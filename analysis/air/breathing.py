@@ -56,7 +56,7 @@ HEARD_S = 5.0
 HIGHEST_L_MIN = 1000.0
 LATE_S = 2.0
 NORMAL_90 = 1.645
-SAID_AND_ENDS = slice(kernels.F_SAID_S, kernels.F_LATE_S + 1)
+SAID_AND_ENDS = [kernels.F_SAID_S, kernels.F_EARLY_S, kernels.F_LATE_S]
 
 _NO_RATE = np.empty(0)
 

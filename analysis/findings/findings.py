@@ -45,11 +45,11 @@ def find(context: Context) -> pl.DataFrame:
     used: dict[str, int] = {}
     for one in found:
         # Two findings of one rule about the very same moment and message are distinguished by a number.
-        used[one.finding_id] = used.get(one.finding_id, 0) + 1
-        again = used[one.finding_id]
+        name = one.finding_id
+        again = used[name] = used.get(name, 0) + 1
         rows.append(
             (
-                one.finding_id if again == 1 else f"{one.finding_id}-{again}",
+                name if again == 1 else f"{name}-{again}",
                 one.code,
                 one.severity,
                 one.wear_id,

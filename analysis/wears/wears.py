@@ -257,15 +257,16 @@ def _wears_of(
         return []
     # A retained copy (some gateways retain everything) is knowledge, not a reading of this moment.
     of_now = ~channel.retained & np.isfinite(channel.numbers["pressure_bar"])
-    # Nearly always all of them: then nothing is copied. A view of a frame is: for what cannot be written the
-    # compiled loops would be compiled once more.
-    whole = of_now.all() and channel.numbers["pressure_bar"].flags.writeable
-    live: Ints | slice = slice(None) if whole else np.flatnonzero(of_now)
+    # Nearly always all of them: then nothing is copied.
+    live: Ints | slice = slice(None) if of_now.all() else np.flatnonzero(of_now)
     if not of_now.any():
         return []
     at_us, seq, received_us = channel.at_us[live], channel.seq[live], channel.received_us[live]
-    bar = channel.numbers["pressure_bar"][live]
-    gas_c = channel.numbers["gas_temperature_c"][live]
+    # But a view of a frame is: for what cannot be written the compiled loops would be compiled once more.
+    bar, gas_c = (
+        np.require(channel.numbers[name][live], requirements="W")
+        for name in ("pressure_bar", "gas_temperature_c")
+    )
     first_setup = _setup_at(setups, power_up.key, int(at_us[0]))
     volume_l = TYPICAL_WATER_VOLUME_L
     if first_setup is not None and (known := cylinder_of(first_setup.said)) is not None:

@@ -430,3 +430,19 @@ def test_a_set_that_pauses_is_not_older_for_it(log: Any, jitter: Delay) -> None:
     clocks = fit_clocks(messages)
     assert row(clocks)["steps"] == 0
     assert np.abs(errors_s(log, messages, clocks)).max() < 0.15
+
+
+@pytest.mark.parametrize("swapped", [False, True])
+def test_readings_of_several_sets_in_order_are_used_where_they_are(log: Any, swapped: bool) -> None:
+    """A merged day has set after set in its own order; one message that overtook another is put right."""
+    for name, boot in (("S-1", 1), ("S-1", 2), ("S-2", 1)):
+        speak(log, seconds=5, name=name, boot=boot, from_s=100 * boot)
+    frame = log.frames()["pressure"].sort("set_id", "boot", "seq")
+    if swapped:
+        frame = frame[[0, 1, 3, 2, *range(4, frame.height)]]
+    found = power_ups({"pressure": frame})
+    assert [one.key[1:3] for one in found] == [("S-1", 1), ("S-1", 2), ("S-2", 1)]
+    for one in found:
+        seq = one.channels["pressure"].seq
+        assert seq.tolist() == sorted(frame.filter(set_id=one.name, boot=one.boot)["seq"])
+        assert np.shares_memory(seq, frame["seq"].to_numpy()) is not swapped
