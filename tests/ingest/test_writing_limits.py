@@ -78,6 +78,20 @@ def test_a_full_queue_is_waited_for_and_its_bytes_are_shared_out(writing: Writin
     assert len(seen) == 1, "it fits"
 
 
+def test_a_full_queue_gets_no_empty_part(writing: Writing) -> None:
+    """What takes the queue would read it as the end of what waits."""
+    seen: list[int] = []
+
+    def wait(seconds: float) -> None:
+        seen.append(len(writing._queue))
+        writing._take()
+
+    writing._room.wait = wait  # type: ignore[assignment]
+    assert writing.put(deliveries(1000))
+    assert writing.put(deliveries(1))
+    assert (seen, queued(writing)[0]) == ([1], 1)
+
+
 def test_no_more_than_sixteen_megabytes_wait(writing: Writing) -> None:
     seen: list[tuple[int, int]] = []
 
