@@ -131,17 +131,20 @@ def click_gives_the_moment_under_the_pointer(page: Any) -> None:
     "zone_of_browser", dict.fromkeys(case.browser for case in CASES), ids=lambda zone: zone.replace("/", "-")
 )
 def test_ticks_alarms_and_strips_lie_where_their_time_is(
-    chromium: Any, address: str, staged: dict[str, SimulatedIncident], zone_of_browser: str
+    page: Any, address: str, staged: dict[str, SimulatedIncident], zone_of_browser: str
 ) -> None:
     """Each change on the browser's own clock; the page's UTC is none of the browser's business."""
     cases = [case for case in CASES if case.browser == zone_of_browser]
-    context = chromium.new_context(viewport={"width": 1440, "height": 900}, timezone_id=zone_of_browser)
-    page = context.new_page()
+    clock = page.context.new_cdp_session(page)
+    clock.send("Emulation.setTimezoneOverride", {"timezoneId": zone_of_browser})
     for case, zone in [*((case, zone_of_browser) for case in cases), (cases[-1], "UTC")]:
         incident = incident_of(case)
         page.goto(f"{address}/review?incident={incident}&zone={zone}")
         page.wait_for_selector("#review-lanes .js-plotly-plot .barlayer .point path")
         page.wait_for_selector("#review-overview .heatmaplayer image")
+        told, due = page.evaluate("Intl.DateTimeFormat().resolvedOptions().timeZone"), zone_of_browser
+        offsets = [case.moment.astimezone(ZoneInfo(one)).utcoffset() for one in (told, due)]
+        assert offsets[0] == offsets[1], told
         start, end = (
             datetime.fromtimestamp(at / 1000, UTC)
             for at in page.evaluate(
@@ -176,4 +179,4 @@ def test_ticks_alarms_and_strips_lie_where_their_time_is(
         assert right >= overview["width"] * 0.98
         if zone == "UTC":
             click_gives_the_moment_under_the_pointer(page)
-    context.close()
+    clock.detach()  # the next test has the machine's own clock
