@@ -58,7 +58,7 @@ def with_rests(out: Iterable[Out], rules: Rest) -> tuple[Out, ...]:
 
 
 def _with_rest(out: Out, everybody: list[Out], rules: Rest) -> Out:
-    if out.wearer_id is None:  # nobody knows who it was, nor what came before
+    if out.wearer_id is None or out.perhaps_inside:  # nobody knows who it was, or whether there is a rest
         return out
     own = [one for one in everybody if one.wearer_id == out.wearer_id and one.at <= out.at]
     longest, source = 0.0, ""

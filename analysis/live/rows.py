@@ -314,6 +314,11 @@ class Out(msgspec.Struct, frozen=True):
     ended_by: str | None = None  # identity of the message by which a person ended the entry
     service: str = ""
 
+    @property
+    def perhaps_inside(self) -> bool:
+        """Whether the set was never heard and nobody said out: no exit is known, so no rest either."""
+        return self.under_air_s is None and self.ended_how == "incident_closed"
+
 
 class IncidentRow(msgspec.Struct, frozen=True):
     """An open incident."""

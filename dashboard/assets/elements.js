@@ -2,6 +2,7 @@
 "use strict";
 const underair = (window.underair = /** @type {Underair} */ ({}));
 (() => {
+  const MOST_NAMED = 10;
   // From attributes: `on...` is a listener, true an attribute without a value, null and false none.
   underair.make = (tag, attributes = {}, ...children) => {
     const element = document.createElement(tag);
@@ -24,6 +25,11 @@ const underair = (window.underair = /** @type {Underair} */ ({}));
   };
   underair.fill = (template, values) =>
     template.replace(/\{(\w+)\}/g, (whole, name) => (name in values ? values[name] : whole));
+  // A sentence with a hundred names is not read.
+  underair.few = (names, template) => {
+    const who = names.slice(0, MOST_NAMED).join(", ");
+    return names.length > MOST_NAMED ? underair.fill(template, { who, count: names.length - MOST_NAMED }) : who;
+  };
 
   // Keeps one element for each key, in the given order, without touching what did not change.
   underair.keyed = (parent, items, create, update) => {

@@ -37,7 +37,8 @@
   };
   const doubtAboutClosing = (values) => {
     const inside = tallied.filter((one) => one.incident_id === values.incident_id && one.wearer_id).map((one) => one.wearer_id);
-    return values.action === "close" && inside.length ? underair.fill(words.close_inside, { who: inside.join(", ") }) : "";
+    if (values.action !== "close" || !inside.length) return "";
+    return underair.fill(words.close_inside, { count: inside.length, who: underair.few(inside, words.close_more) });
   };
   // A set that is tallied in brings its wearer with it; what somebody has typed stays.
   const fillFromSet = (event) => {

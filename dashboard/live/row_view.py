@@ -79,7 +79,7 @@ def row_view(row: Row, now: float, display: Display, name_incident: bool = False
         or lost not in (None, "missing", "tally_refused"),
         "aside": _by_voice(row, display),
         "over": row.started_at is None,
-        "soon": words.relief(row.relief_at, display),
+        "soon": words.relief(row.relief_at, now, display),
         "hardest": _hardest(row, display),
         "fields": _fields(row),
         "tally": row.tally_identity,

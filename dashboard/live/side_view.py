@@ -329,7 +329,7 @@ def out_view(one: Out, display: Display) -> dict[str, Any]:
         parts.append(
             words.OUT_REST.format(at=display.clock(one.rest_until_at, "%H:%M"), source=one.rest_source)
         )
-    elif one.wearer_id is not None:
+    elif one.wearer_id is not None and not one.perhaps_inside:
         parts.append(words.OUT_NO_REST)
     return {
         "key": one.key,

@@ -153,6 +153,7 @@ INSIDE = "{minutes} min"
 OUT_BY = "out by {at}"
 BY_VOICE = "by voice {gauge}"
 RELIEF = "next team ready by {at}"
+RELIEF_DUE = "next team due now, past {age}"
 HARD = "hard: {minutes}"
 HARDEST = "If it stays as hard as the hardest 3 min: {minutes} ({rate})"
 SHORT = "< 1 min"
@@ -281,9 +282,15 @@ def gauge_read(gauge: GaugeRow, display: Display) -> str:
     return f"{display.pressure(gauge.bar)}, {display.clock(gauge.at, '%H:%M')}"
 
 
-def relief(at: float | None, display: Display) -> str:
-    """Return when the next wearer or team must be ready; empty where that is not known."""
-    return "" if at is None else RELIEF.format(at=display.clock(at, "%H:%M"))
+def relief(at: float | None, now: float, display: Display) -> str:
+    """Return by when the next wearer or team must be ready, or how long past; empty where not known."""
+    if at is None:
+        return ""
+    return (
+        RELIEF_DUE.format(age=duration(now - at))
+        if at <= now
+        else RELIEF.format(at=display.clock(at, "%H:%M"))
+    )
 
 
 def team_members(team: Team, now: float, display: Display) -> str:
@@ -293,7 +300,7 @@ def team_members(team: Team, now: float, display: Display) -> str:
         parts.append(NOT_ACCOUNTED.format(count=team.not_accounted))
     if team.silent:
         parts.append(SILENT.format(count=team.silent))
-    told = (", ".join(parts), _lowest(team, now, display), relief(team.relief_at, display))
+    told = (", ".join(parts), _lowest(team, now, display), relief(team.relief_at, now, display))
     return " · ".join(filter(None, told))
 
 

@@ -161,7 +161,7 @@ def test_what_was_wrong_is_put_right_in_its_place_and_no_incident_is_closed_by_a
     incident.locator("[name=incident_id]").fill("I-1")
     incident.get_by_role("button", name="Close").click()
     expect(incident.locator(".doubt")).to_have_text(
-        "Not sent: still in or under air: W-8. Press again to send anyway."
+        "Not sent: 1 still in or under air: W-8. Press again to send anyway."
     )
     assert Archive(listener.archive).messages()["incident"]["action"].to_list() == ["open"]
     incident.locator("[name=incident_id]").fill("I-2")

@@ -270,6 +270,31 @@ class TestSide:
         assert "10:40" in rest
         assert "a rule" in rest
 
+    def test_nobody_who_was_never_heard_nor_said_to_be_out_is_at_rest(self) -> None:
+        """Of who is perhaps inside, "rest until 02:10" would say that somebody saw them come out."""
+        unsaid = replace(OUT, ended_how="incident_closed", inside_s=6 * 3600.0, heard_at_exit=False)
+        (heard,) = with_rests([unsaid], PROFILE.rest)
+        assert heard.rest_until_at is not None  # its minutes under air are known to have been work
+        (never,) = with_rests([replace(unsaid, under_air_s=None, pressure_bar=None)], PROFILE.rest)
+        assert never.rest_until_at is None
+        assert out_view(never, STANDARD)["text"].endswith("never heard under air, 360 min inside")
+
+    @pytest.mark.parametrize(
+        ("due_s", "said"),
+        [
+            (60.0, "next team ready by 10:31"),
+            (0.0, "next team due now, past 0:00"),
+            (-125.0, "next team due now, past 2:05"),
+        ],
+    )
+    def test_a_next_team_that_is_overdue_says_for_how_long(self, due_s: float, said: str) -> None:
+        shown = team_view(self.team(relief_at=NOW + due_s), NOW, STANDARD)
+        assert shown["members"].endswith(f" · {said}")
+        (row,) = picture(replace(ROW, relief_at=NOW + due_s))["rows"]
+        assert row["soon"] == said
+        (row,) = picture(replace(ROW, relief_at=None))["rows"]
+        assert row["soon"] == ""
+
     def test_an_estimated_moment_says_so(self) -> None:
         assert note_view(NOTE, STANDARD)["at"] == "10:30:00"
         assert note_view(replace(NOTE, certainty="estimated"), STANDARD)["at"] != "10:30:00"
@@ -479,8 +504,8 @@ class TestCameOut:
         assert until((0.0, 20.0)) is None
         assert until((0.0, 45.0)) == 10.0
         assert until((0.0, 44.9)) is None
-        assert until((0.0, 20.0), (30.0, 20.0)) == 10.0
-        assert until((0.0, 20.0), (30.1, 20.0)) is None
+        assert until((0.0, 20.0), (29.9, 20.0)) == 10.0  # 9.9 minutes from exit to entry
+        assert until((0.0, 20.0), (30.0, 20.0)) is None
         assert until((0.0, 20.0), (25.0, 20.0), (65.0, 20.0)) is None
 
     def test_all_minutes_inside_are_work_where_the_end_was_not_heard(self) -> None:

@@ -32,3 +32,12 @@ test("no line begins with the dot between two parts", () => {
   underair.text(element, "I-0504 · Cooperage · Fellmire Quay");
   assert.equal(element.textContent, "I-0504\u00a0· Cooperage\u00a0· Fellmire Quay");
 });
+
+test("of many names ten are said, and how many more there are", () => {
+  const names = (count) => Array.from({ length: count }, (_, number) => `W-${number + 1}`);
+  const few = (count) => underair.few(names(count), "{who} and {count} more");
+  assert.equal(few(1), "W-1");
+  assert.equal(few(10), names(10).join(", "));
+  assert.equal(few(11), `${names(10).join(", ")} and 1 more`);
+  assert.equal(few(190), `${names(10).join(", ")} and 180 more`);
+});

@@ -71,6 +71,7 @@ interface Underair {
   text(element: Element, value: string): void;
   attribute(element: Element, name: string, value: any): void;
   fill(template: string, values: Record<string, any>): string;
+  few(names: string[], template: string): string;
   keyed<T>(parent: any, items: T[], create: (item: T) => any, update: (element: any, item: T) => void): void;
   options(select: any, items: LiveChoice[]): void;
   // live.js and its painters
