@@ -156,7 +156,10 @@
       event.preventDefault();
       rove(next);
       next.focus();
-    } else if (event.key === "Enter") choose(row);
+    } else if (event.key === "Enter") {
+      event.preventDefault(); // what opens has the focus at once, and would take this key press for its own
+      choose(row);
+    }
   };
   const choose = (row) => {
     rove(row);
@@ -218,7 +221,9 @@
         row?.classList.add("moved");
         setTimeout(() => row?.classList.remove("moved"), MOVED_MS);
       }
-      if (rows.firstElementChild && !rows.querySelector(".row[tabindex='0']")) rove(rows.firstElementChild);
+      const first = rows.firstElementChild;
+      // Tab enters at whoever needs attention most, until somebody has chosen a row.
+      if (first && !rows.contains(document.activeElement) && !rows.querySelector(".chosen") && first.tabIndex < 0) rove(first);
       underair.text(rows.parentElement.lastElementChild, `${words.legend} ${data.forecast}`);
       rows.nextElementSibling.hidden = items.length > 0;
       underair.text(rows.nextElementSibling, data.nobody);

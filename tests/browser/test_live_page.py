@@ -201,11 +201,22 @@ def test_rows_are_walked_by_keyboard_and_keep_their_places_while_held_or_under_a
     assert live.evaluate(place) == 2
     live.keyboard.press("Home")
     assert live.evaluate(place) == 0
+    # A new first row is where Tab enters, until somebody has chosen one.
+    live.evaluate("() => document.activeElement.blur()")
+    crew.set("S-1", "alarm", alarm="heat", state="raised")
+    live.wait_for_selector(".row:first-child[data-a=other_alarm][tabindex='0']")
+    live.locator(".row").first.focus()
     live.keyboard.press("Enter")
-    assert live.locator(".actions form.tally [name=set_id]").input_value() == "S-0"
+    expect(live.locator(".actions")).to_be_visible()
+    clock = live.locator(".clock").inner_text()
+    expect(live.locator(".clock")).not_to_have_text(clock)
+    expect(live.locator(".actions")).to_be_visible()  # the same key press must not close it again
+    assert live.locator(".actions form.tally [name=set_id]").input_value() == "S-1"
     live.keyboard.press("Escape")
-    assert not live.locator(".actions").is_visible()
+    expect(live.locator(".actions")).to_be_hidden()
     assert live.evaluate(place) == 0
+    crew.set("S-1", "alarm", alarm="heat", state="cleared")
+    live.wait_for_selector(".row:first-child .who:has-text('S-0')")
 
     live.keyboard.press("h")
     live.wait_for_selector("button.hold[aria-pressed=true]")
