@@ -9,6 +9,7 @@
   const SOONEST_MS = 120;
   const AFTER_TICK_MS = 30;
   const SEEN_HERE_MS = 300000; // as on the server: losing air that was seen sounds again after this
+  const COUNTERS = { page: "counter(page)", pages: "counter(pages)" }; // of CSS
   const LINES_EVERY_MS = 10000;
 
   /** @type {LiveState} */
@@ -62,6 +63,18 @@
       underair.actions.build(state.words),
     );
     state.parts = parts;
+    onEverySheet();
+  };
+
+  // Each sheet of paper says when it was printed and which one it is: sheets come apart.
+  const onEverySheet = () => {
+    const paper = new CSSStyleSheet();
+    document.adoptedStyleSheets = [...document.adoptedStyleSheets, paper];
+    window.addEventListener("beforeprint", () => {
+      const number = state.words.sheet.split(/[{}]/).map((part) => (part in COUNTERS ? COUNTERS[part] : JSON.stringify(part))).join(" ");
+      const said = JSON.stringify(state.parts.printed.textContent);
+      paper.replaceSync(`@page { margin: 14mm 8mm 10mm; font: 9pt sans-serif; @top-left { content: ${said}; white-space: nowrap; } @top-right { content: ${number}; } }`);
+    });
   };
 
   const plainList = (parent, items, textOf, decorate = (_element, _item) => {}) => {

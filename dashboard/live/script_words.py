@@ -17,6 +17,7 @@ FOR_SCRIPT = {
     "gap_no_alarm": "none that is still listed",
     "dismiss": "Close",
     "printed": "Printed on {date} at {clock}. Paper is not live.",
+    "sheet": "Sheet {page} of {pages}",
     "bad_sign": "!",
     "units": {"metric": "bar, L", "imperial": "psi, ft³"},
     "units_what": "Units: {now}. Press to change",

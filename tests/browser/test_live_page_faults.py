@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 from playwright.sync_api import expect
+from pypdfium2 import PdfDocument
 
 from dashboard.serving import Served
 from ingest.listener import Listener
@@ -159,4 +160,9 @@ def test_the_live_page_on_paper_keeps_its_strips_in_their_column_and_says_that_i
         assert "Paper is not live" in page.locator(".printed").inner_text()
         page.emulate_media(media="screen")
         assert not page.locator(".printed").is_visible()
+        sheets = [sheet.get_textpage().get_text_range() for sheet in PdfDocument(page.pdf(format="A5"))]
+        assert len(sheets) > 2
+        for number, sheet in enumerate(sheets, 1):
+            assert "Paper is not live" in sheet, number
+            assert f"Sheet {number} of {len(sheets)}" in sheet
         page.goto("about:blank")
