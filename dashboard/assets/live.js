@@ -51,7 +51,7 @@
     const list = underair.list.build(state.words);
     const side = underair.side.build(state.words);
     root.replaceChildren(
-      make("div", { class: "top" }, parts.banner, cry),
+      make("div", { class: "foremost" }, parts.banner, cry),
       ...(state.at ? [moments()] : []),
       parts.announce,
       parts.printed,
