@@ -46,6 +46,7 @@ from analysis.wears.entries import find_entries, turns_of
 from analysis.wears.gauges import read_gauges
 from analysis.wears.tally import (
     FORGOTTEN_AFTER_US,
+    Keys,
     TallyEntry,
     read_tallies,
     two_at_once,
@@ -67,7 +68,8 @@ class Scope:
     of_desk: bool  # whether it is a desk's own record; only that tells what is wrong with the record itself
     heard_until_us: int  # until when the whole archive goes on, microseconds since 1970
     tallied: bool  # whether anybody is tallied in the whole archive
-    keys: Mapping[str, str] = field(default_factory=dict)  # by incident_id, what it is asked for by
+    # By incident_id: from when each use of it was spoken of (receipt), and what that is asked for by.
+    keys: Keys = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -121,7 +123,7 @@ def analysed(
     messages = told_apart(messages)
     keys = scope.keys if scope is not None else {}
     if incident_id is not None and key is not None:
-        keys = {incident_id: key}
+        keys = {incident_id: [(0, key)]}
     sets = sets_of(messages, incident_id) if incident_id is not None else None
     records = power_ups(messages, sets)
     everything = len(records)

@@ -76,9 +76,12 @@ def messages_of(
         and not any(one.height for frames in everything for one in frames)
     ):
         raise nothing_is_there(folder, rows, since)
-    keys: dict[int, dict[str, str]] = {}
-    for piece, name, key in batch.incidents.select("piece", "incident_id", "key").iter_rows():
-        keys.setdefault(piece, {})[name] = key
+    keys: dict[int, dict[str, list[tuple[int, str]]]] = {}
+    uses = batch.incidents.sort("piece", "incident_id", "incident_use").with_columns(
+        pl.col("first").dt.epoch("us")
+    )
+    for piece, name, first_us, key in uses.select("piece", "incident_id", "first", "key").iter_rows():
+        keys.setdefault(piece, {}).setdefault(name, []).append((first_us, key))
     nothing = no_messages()
     ends = micros(batch.table["until"] + KNOWN_AFTER)
     for number, (piece, of_desk) in enumerate(batch.table.select("piece", "of_desk").iter_rows()):

@@ -9,13 +9,13 @@ from datetime import UTC, datetime, timedelta
 
 import polars as pl
 
-from analysis.wears.tally import USED_AGAIN_US
+from analysis.wears.tally import USED_AFTER_CLOSE_US, USED_AGAIN_US
 from ingest.archive.index import LATER
 from ingest.contract.errors import ArchiveProblem
 
 LONGEST_PAUSE = timedelta(microseconds=USED_AGAIN_US)
 """Desks that open, or tally in, under a name so long after its last word begin another. Our own rule."""
-PAUSE_AFTER_CLOSE = timedelta(hours=6)
+PAUSE_AFTER_CLOSE = timedelta(microseconds=USED_AFTER_CLOSE_US)
 """And so long after every open was closed, when the name is opened again. Our own rule."""
 CALLED = timedelta(hours=1)
 """A note may be written so long before the incident is opened. Our own rule."""

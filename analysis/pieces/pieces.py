@@ -45,7 +45,7 @@ class Pieces:
     power_ups: pl.DataFrame  # piece, set_id, boot, first, last: what the piece answers for
     # piece, set_id, first, last: its power-ups, and sets that were tallied in, whether heard or not.
     sets: pl.DataFrame
-    # piece, incident_id, incident_use (from 1 for the first use of a name), key (see `incident_uses`).
+    # piece, incident_id, incident_use (from 1 for the first use of a name), key, first (see `incident_uses`).
     incidents: pl.DataFrame
     desks: pl.DataFrame  # piece, desk_id, boot: the desk records that say something about it
     # piece, incident_id, day, low, high: days on which notes about it were brought in afterwards, and the
@@ -293,7 +293,7 @@ def _numbered(
         ),
         power_ups=mine.select("piece", "set_id", "boot", "first", "last"),
         sets=pl.concat([mine.select(on_air), tallied_in.select(on_air)]).unique().sort(pl.all()),
-        incidents=incidents.select("piece", *_INCIDENT, "key"),
+        incidents=incidents.select("piece", *_INCIDENT, "key", "first"),
         desks=said.filter(~pl.col("later")).select("piece", "desk_id", "boot").unique().sort(pl.all()),
         later=said.filter("later")
         .select("piece", "incident_id", "day", "low", "high")

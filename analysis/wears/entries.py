@@ -18,7 +18,7 @@ from analysis.profile import Profile
 from analysis.wears.charges import Charge, EarlyEnds, charges_of, is_surely_another
 from analysis.wears.gauges import APART_BAR, UNHEARD_US, VoiceGauge
 from analysis.wears.rejoined import rejoined
-from analysis.wears.tally import Stay, TallyEntry
+from analysis.wears.tally import Keys, Stay, TallyEntry, key_of
 from analysis.wears.turn_back import TurnBackNote, note_about
 from analysis.wears.valve import CLOSED_BELOW_BAR
 from analysis.wears.wears import Wear
@@ -278,7 +278,7 @@ def find_entries(
     early: EarlyEnds | None = None,
     policies: Sequence[PolicyName] = POLICIES,
     gauges: Sequence[VoiceGauge] = (),
-    keys: Mapping[str, str] | None = None,
+    keys: Keys | None = None,
 ) -> list[Entry]:
     """Return everybody's entries, in order of time.
 
@@ -289,7 +289,7 @@ def find_entries(
     - `early`: mapping of wear_id to (moments, minutes), optional: for the policy that looks at the forecast.
     - `policies`: those to judge by.
     - `gauges`: read by voice.
-    - `keys`: by incident_id what its entries are named by, where that is not the id itself.
+    - `keys`: by incident_id what its entries are named by, from when on, where that is not the id itself.
     """
     entries = [*_tallied(wears, rejoined(wears, stays), keys or {}), *_untallied(wears)]
     entries.sort(key=lambda entry: (entry.began_us, entry.entry_id))
@@ -305,18 +305,21 @@ def find_entries(
     return entries
 
 
-def _tallied(wears: Sequence[Wear], stays: Sequence[Stay], keys: Mapping[str, str]) -> list[Entry]:
+def _tallied(wears: Sequence[Wear], stays: Sequence[Stay], keys: Keys) -> list[Entry]:
     by_tally: dict[str, list[Wear]] = {}
     for wear in wears:
         if wear.tally is not None:
             by_tally.setdefault(wear.tally.in_identity, []).append(wear)
     found = []
+    first: dict[tuple[str, str], int] = {}  # by key and wearer: the number with which the use begins
     for stay in stays:
+        key = key_of(stay, keys)
+        number = stay.number - first.setdefault((key, stay.wearer_id), stay.number) + 1
         own = [wear for tally in stay.tallies for wear in by_tally.get(tally.in_identity, ())]
         own.sort(key=lambda wear: (wear.started_us, wear.wear_id))
         found.append(
             Entry(
-                entry_id=f"{keys.get(stay.incident_id, stay.incident_id)}/{stay.wearer_id}/{stay.number}",
+                entry_id=f"{key}/{stay.wearer_id}/{number}",
                 incident_id=stay.incident_id,
                 wearer_id=stay.wearer_id,
                 set_ids=tuple(dict.fromkeys(tally.set_id for tally in stay.tallies)),

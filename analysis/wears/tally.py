@@ -11,7 +11,7 @@ ends nothing, and is kept to be told.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import polars as pl
@@ -27,6 +27,14 @@ entry stays open. So long after an incident is closed, an `out` still counts. Ou
 USED_AGAIN_US = 24 * 3600 * 1_000_000
 """An incident that is opened, or tallied in, so long after the desks' last word of it is another one of the
 same name. Our own rule."""
+USED_AFTER_CLOSE_US = 6 * 3600 * 1_000_000
+"""And one that is opened so long after their last word, when every open was closed. Our own rule."""
+
+
+Keys = Mapping[str, Sequence[tuple[int, str]]]
+SPOKEN_EARLIER_US = 3 * 3600 * 1_000_000
+"""A tally may count from so long before its incident was spoken of: half the shortest pause between two uses
+of a name."""
 
 
 def written_then() -> pl.Expr:
@@ -97,6 +105,13 @@ class Stay:
     def in_us(self) -> int:
         """When the wearer was tallied in."""
         return self.tallies[0].in_us
+
+
+def key_of(stay: Stay, keys: Keys) -> str:
+    """Return what the incident of a stay is asked for by: the use of its name that had begun then."""
+    uses = keys.get(stay.incident_id) or [(0, stay.incident_id)]
+    begun = [key for from_us, key in uses if from_us - SPOKEN_EARLIER_US <= stay.in_us]
+    return begun[-1] if begun else uses[0][1]
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,6 +215,7 @@ class _Reader:
         self._shared: list[Shared] = []
         self._unmatched: list[TallyWord] = []
         self._spoken_us: dict[str, int] = {}  # by incident: when desks spoke of it last
+        self._opens: dict[str, int] = {}  # by incident: how many opens are not closed
         self._use: dict[str, int] = {}
         self._began_us: dict[str, int] = {}
 
@@ -215,7 +231,7 @@ class _Reader:
             if identity in never_said:
                 continue
             if kind != "resolved":
-                self._count_uses(str(row["incident_id"]), from_us, begins=row["action"] in ("open", "in"))
+                self._count_uses(str(row["incident_id"]), from_us, str(row["action"]))
             if kind == "incident":
                 self._open_or_close(from_us, identity, row)
             elif kind == "resolved":
@@ -243,11 +259,16 @@ class _Reader:
             self._tallies, corrected, self._stays, self._shared, self._unmatched, words, self._began_us
         )
 
-    def _count_uses(self, incident_id: str, at_us: int, *, begins: bool) -> None:
+    def _count_uses(self, incident_id: str, at_us: int, action: str) -> None:
+        """Count the uses of a name by the rule of `analysis.pieces.incident_uses`."""
         last_us = self._spoken_us.get(incident_id, at_us)
-        if begins and at_us - last_us > USED_AGAIN_US:
+        opens = self._opens.get(incident_id, 0)
+        if action in ("open", "in") and at_us - last_us > USED_AGAIN_US:
             self._use[incident_id] = self._use.get(incident_id, 0) + 1
             self._began_us[incident_id] = at_us
+        elif action == "open" and at_us - last_us > USED_AFTER_CLOSE_US and opens <= 0:
+            self._use[incident_id] = self._use.get(incident_id, 0) + 1
+        self._opens[incident_id] = opens + {"open": 1, "close": -1}.get(action, 0)
         self._spoken_us[incident_id] = max(at_us, last_us)
 
     def _open_or_close(self, at_us: int, identity: str, row: Row) -> None:
@@ -255,7 +276,9 @@ class _Reader:
         for stay in [one for ones in self._open.values() for one in ones]:
             if stay.incident_id != row["incident_id"]:
                 continue
-            if row["action"] != "close" and stay.use == self._use.get(stay.incident_id, 0):
+            again = stay.use != self._use.get(stay.incident_id, 0)
+            lately = stay.closed_us is not None and at_us - stay.closed_us <= FORGOTTEN_AFTER_US
+            if row["action"] != "close" and (lately or not again):  # whoever has a row still keeps it
                 stay.closed_us = stay.closed_by = None
             elif row["action"] == "close" and stay.closed_us is None and stay.in_us < at_us:
                 stay.closed_us, stay.closed_by = at_us, identity

@@ -1,0 +1,81 @@
+"""A name that is given again the next day is another incident: in every table, asked for in any way."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pytest
+from click.testing import CliRunner
+
+from dashboard.underair import root
+from ingest.contract.captures import Heard, write_capture
+from ingest.importing import import_capture
+
+OPENED = datetime(2031, 5, 10, 10, 0, tzinfo=UTC)
+HOUR = 3600.0
+
+
+def said(second: float, kind: str, seq: int, speaker: str, **fields: Any) -> Heard:
+    at = OPENED + timedelta(seconds=second)
+    role = "desk" if speaker.startswith("D") else "set"
+    payload = {f"{role}_id": speaker, "boot": 1, "seq": seq, "time": at.isoformat(), "kind": kind, **fields}
+    return Heard(at, f"underair/v1/trial/{role}/{speaker}/{kind}", json.dumps(payload).encode(), False)
+
+
+@pytest.fixture(scope="module")
+def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A drill of 10 May, closed after 4 h with W-2 still in; the name again 18 h later, sets left on."""
+    incident = "DRILL"
+    tallies = [
+        (100, "in", "S-1", "W-1"), (110, "in", "S-2", "W-2"), (800, "out", "S-1", "W-1"),
+        (22 * HOUR + 100, "in", "S-1", "W-1"), (22 * HOUR + 110, "in", "S-2", "W-2"),
+        (22 * HOUR + 800, "out", "S-1", "W-1"), (22 * HOUR + 810, "out", "S-2", "W-2"),
+    ]  # fmt: skip
+    words = [(0.0, "open"), (4 * HOUR, "close"), (22 * HOUR, "open"), (25 * HOUR, "close")]
+    messages = [
+        *(
+            said(at, "incident", 10 + n, "D-1", incident_id=incident, action=do)
+            for n, (at, do) in enumerate(words)
+        ),
+        *(
+            said(at, "tally", 20 + n, "D-1", incident_id=incident, action=do, set_id=of, wearer_id=who)
+            for n, (at, do, of, who) in enumerate(tallies)
+        ),
+    ]
+    for speaker in ("S-1", "S-2"):
+        days = [(start + 120 + 5 * n, 300 - n) for start in (0.0, 22 * HOUR) for n in range(120)]
+        shut = [(start + 730 + 5 * n, 0) for start in (0.0, 22 * HOUR) for n in range(4)]
+        readings = sorted([*days, *shut])
+        messages += [
+            said(at, "pressure", n, speaker, pressure_bar=bar) for n, (at, bar) in enumerate(readings)
+        ]
+    folder = tmp_path_factory.mktemp("again")
+    write_capture(folder / "log.ndjson", sorted(messages, key=lambda one: one.received))
+    import_capture(folder / "log.ndjson", folder / "archive")
+    return folder / "archive"
+
+
+def entries(archive: Path, *more: str) -> list[tuple[str, datetime, str]]:
+    arguments = ["analyse", "--archive", str(archive), "--out", str(archive.parent / "out"), "-q", *more]
+    printed = CliRunner().invoke(root, [*arguments, "--table", "entries", "--format", "parquet"])
+    assert printed.exit_code == 0, printed.output
+    (found,) = (archive.parent / "out").rglob("entries*.parquet")
+    table = pl.read_parquet(found).sort("tallied_in", "entry_id")
+    found.unlink()
+    return table.select("entry_id", "tallied_in", "ended_how").rows()
+
+
+def test_each_entry_has_one_key_by_archive_and_by_incident(archive: Path) -> None:
+    whole = entries(archive)
+    assert [(entry_id, at.day, how) for entry_id, at, how in whole] == [
+        ("DRILL@2031-05-10/W-1/1", 10, "tallied_out"),
+        ("DRILL@2031-05-10/W-2/1", 10, "incident_closed"),
+        ("DRILL@2031-05-11/W-1/1", 11, "tallied_out"),
+        ("DRILL@2031-05-11/W-2/1", 11, "tallied_out"),
+    ]
+    by_incident = [one for day in (10, 11) for one in entries(archive, "--incident", f"DRILL@2031-05-{day}")]
+    assert by_incident == whole
