@@ -71,8 +71,15 @@ def _still_open(words: Messages, until: datetime) -> Iterator[tuple[datetime, da
     tallies = words["tally"]
     desks = {kind: frame if kind in DESK_KINDS else frame.clear() for kind, frame in words.items()}
     stays = read_tallies(power_ups(desks)).stays if tallies.height else []
-    for incident_id in sorted({stay.incident_id for stay in stays if stay.ended_us is None}):
-        own = [stay for stay in stays if stay.incident_id == incident_id and stay.ended_us is None]
+    # Of who was in when it was closed *Who came out* tells 12 h longer than the row, as without a restart.
+    told_us = (until - CATCH_UP).timestamp() * 1e6
+    stays = [
+        one
+        for one in stays
+        if one.ended_us is None or (one.ended_how == "incident_closed" and one.ended_us >= told_us)
+    ]
+    for incident_id in sorted({stay.incident_id for stay in stays}):
+        own = [stay for stay in stays if stay.incident_id == incident_id]
         first = _moment(min(stay.in_us for stay in own)) - SAME_INCIDENT
         last = _moment(max(stay.tallies[-1].in_us for stay in own))
         of_incident = tallies.filter((pl.col("incident_id") == incident_id) & (pl.col("received") >= first))

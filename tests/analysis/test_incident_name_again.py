@@ -79,3 +79,12 @@ def test_each_entry_has_one_key_by_archive_and_by_incident(archive: Path) -> Non
     ]
     by_incident = [one for day in (10, 11) for one in entries(archive, "--incident", f"DRILL@2031-05-{day}")]
     assert by_incident == whole
+
+
+def test_who_was_in_at_the_close_is_told_twelve_hours_longer_than_the_row(archive: Path) -> None:
+    def told(at: str) -> list[str]:
+        arguments = ["board", "--archive", str(archive), "--at", at, "--json"]
+        return [one["who"] for one in json.loads(CliRunner().invoke(root, arguments).stdout)["out"]]
+
+    assert told("2031-05-11T02:01:00Z") == ["W-2"]
+    assert told("2031-05-11T07:59:00Z") == ["W-2"]
