@@ -18,6 +18,7 @@ class AlarmKind:
     not_raised: Literal["serious", "caution", "note"] = "caution"  # how bad: the readings show it, no message
     in_readings: bool = False  # readings can contradict a set that reports it
     alone: bool = True  # counts where the readings show it and the set never raised it
+    about_the_set: bool = False  # not about whoever wears it: alone it is no sign of somebody inside
     own_state: bool = False  # a row of the live page has a state for it
 
 
@@ -29,7 +30,7 @@ KINDS: dict[str, AlarmKind] = {
     "low_air": AlarmKind("low-air warning", "serious", in_readings=True, own_state=True),
     "heat": AlarmKind("heat alarm", in_readings=True),
     "evacuate": AlarmKind("evacuation call"),
-    "fault": AlarmKind("fault"),
-    "battery": AlarmKind("battery alarm", "note", alone=False),
+    "fault": AlarmKind("fault", about_the_set=True),
+    "battery": AlarmKind("battery alarm", "note", alone=False, about_the_set=True),
 }
 """By the contract's name, in the order of lists and of a row's reasons."""

@@ -138,7 +138,7 @@ def _not_raised(alarm: Alarm) -> Iterator[Finding]:
     if alarm.source != "derived" or alarm.derived is None or alarm.wear is None:
         return
     until_us = alarm.derived.cleared_us if alarm.derived.cleared_us is not None else alarm.wear.ended_us
-    if (until_us - alarm.raised_us) * 1e-6 < STANDS_S and alarm.alarm != "battery":
+    if (until_us - alarm.raised_us) * 1e-6 < STANDS_S and not KINDS[alarm.alarm].about_the_set:
         return
     lost = _lost_near(alarm.wear, alarm.raised_us)
     severity: Severity = "note" if lost else KINDS[alarm.alarm].not_raised

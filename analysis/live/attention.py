@@ -144,7 +144,7 @@ def rows_of_alarms_alone(
     of_set: dict[str, list[AlarmLine]] = defaultdict(list)
     for line in alarms:
         unclear = line.ended_at is None or line.wearer_id is None
-        if unclear and line.alarm not in ("fault", "battery") and line.row_key not in known:
+        if unclear and not KINDS[line.alarm].about_the_set and line.row_key not in known:
             of_set[line.row_key].append(line)
     found = []
     for key, lines in of_set.items():

@@ -74,10 +74,10 @@ def test_merged_in_this_very_moment(
 
         return first
 
-    collected, summary_of = Archive.collected, ingest.archive.index._summary_of
+    collected, summary = Archive.collected, ingest.archive.index.summary
     with monkeypatch.context() as patched:
         patched.setattr(Archive, "collected", merging_first("collected", collected))
-        patched.setattr(ingest.archive.index, "_summary_of", merging_first("summary", summary_of))
+        patched.setattr(ingest.archive.index, "summary", merging_first("summary", summary))
         found = read(archive)
     assert merged
     assert len(list((archive / "pressure").rglob("*.parquet"))) == 1
@@ -93,6 +93,6 @@ def test_one_that_never_holds_still_is_an_error_in_words(
         raise FileNotFoundError("merged again")
 
     monkeypatch.setattr(Archive, "collected", gone)
-    monkeypatch.setattr(ingest.archive.index, "_summary_of", gone)
+    monkeypatch.setattr(ingest.archive.index, "summary", gone)
     with pytest.raises(ArchiveProblem, match="changes faster than it can be read"):
         READERS[reader](archive)

@@ -419,3 +419,14 @@ def test_planted_fault_is_found_in_pieces_too(code: str) -> None:
         *analyse(of_desks, PROFILE, scope=Scope(frozenset(), True, until_us, True))["findings"]["finding_id"],
     ]
     assert sorted(found) == sorted(direct["finding_id"])
+
+
+def test_a_set_that_seldom_reports_and_loses_most_of_its_messages_is_told_without_a_fault(log: Any) -> None:
+    """No two readings were near each other: the sentence had no figure for how far apart they were."""
+    one = log.talker("S-1")
+    for number in range(12):
+        one.say(60.0 * number, "pressure", pressure_bar=300.0 - 3.0 * number)
+        for part in range(1, 9):
+            one.say(60.0 * number + 6.0 * part, "motion", motion_m_s2=1.0, lost=True)
+    (told,) = find(log).filter(pl.col("code") == "messages_lost")["statement"]
+    assert "not counted. What happened between the readings was not observed." in told
