@@ -237,7 +237,9 @@ def chromium() -> Iterator[Any]:
     if program is None:
         missing("chromium", "apt-get install chromium-headless-shell")
         return
-    from playwright.sync_api import sync_playwright
+    from playwright.sync_api import expect, sync_playwright
+
+    expect.set_options(timeout=60_000)  # for what never comes, as in `wait_until`
 
     with sync_playwright() as playwright:
         # What one page compiled of plotly serves the next at that address: half of what drawing costs.

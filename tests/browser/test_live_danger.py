@@ -31,6 +31,13 @@ def row_of(page: Any, who: str) -> Any:
     return page.locator(".row", has=page.locator(".who", has_text=who))
 
 
+def see_everything(page: Any) -> None:
+    """Press each button by its name: one that was pressed goes, and the others move up."""
+    buttons = page.locator(".alarms .seen:visible")
+    for name in buttons.evaluate_all("buttons => buttons.map((button) => button.ariaLabel)"):
+        page.get_by_role("button", name=name, exact=True).click()
+
+
 def test_danger_is_on_top_is_heard_and_is_counted(
     listening: Any, crew: Crew, breathing: Callable[..., Breathing]
 ) -> None:
@@ -103,8 +110,7 @@ def test_danger_is_on_top_is_heard_and_is_counted(
             " && !one.hidden)",
             arg=name,
         )
-    for button in page.locator(".alarms .seen:visible").all():
-        button.click()
+    see_everything(page)
     page.wait_for_selector("button.sound[data-wanted='']")
     nothing_sounds(page)
     assert page.locator(".row[data-a=distress]").count() == 1
@@ -243,7 +249,6 @@ def test_an_alarm_reaches_the_eye_where_the_page_is_scrolled_down(live: Any, cre
         expect(cry).to_be_in_viewport(ratio=0.99)
         cry.click()
         expect(page.locator(".alarms li").first).to_be_in_viewport(ratio=0.99)
-    for seen in page.locator(".alarms .seen:visible").all():
-        seen.click()
+    see_everything(page)
     expect(page.locator(".alarms .new")).to_have_count(0, timeout=60_000)
     expect(cry).to_be_hidden()
