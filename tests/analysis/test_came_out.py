@@ -7,11 +7,16 @@ from typing import Any
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from analysis.live.came_out import at_exit, with_rests
 from analysis.live.rows import Out
 from analysis.profile import Profile
 
+EXIT_S = 1_935_657_000.0
+OUT = Out(
+    "I-1/W-1/1", "W-1", "S-1", "Alder", "I-1", EXIT_S - 60, 80.0, 1260.0, EXIT_S - 70, False, True, 1300.0
+)
 REST = Profile.default().rest  # two cylinders, or 45 min of work: 10 min each
 
 
@@ -139,3 +144,35 @@ def test_unheard_work_is_all_the_time_inside() -> None:
 def test_the_latest_is_shown_first_and_each_exit_once() -> None:
     shown = with_rests([out("a", 20, 1), out("b", 90, 1), out("a", 25, 1)], REST)
     assert [(one.key, one.at) for one in shown] == [("b", 5400.0), ("a", 1500.0)]
+
+
+class TestRests:
+    def test_rests_add_up_until_a_pause_as_long_as_the_rule_asks_for(self) -> None:
+        """The profile: ten minutes after two cylinders or 45 minutes of work."""
+
+        def until(*outs: tuple[float, float]) -> float | None:
+            came = [
+                replace(OUT, key=str(number), at=EXIT_S + 60 * at_min, under_air_s=60 * under_min)
+                for number, (at_min, under_min) in enumerate(outs)
+            ]
+            last = with_rests(came, REST)[0].rest_until_at
+            return None if last is None else round((last - EXIT_S) / 60.0 - outs[-1][0], 6)
+
+        assert until((0.0, 20.0)) is None
+        assert until((0.0, 45.0)) == 10.0
+        assert until((0.0, 44.9)) is None
+        assert until((0.0, 20.0), (29.9, 20.0)) == 10.0  # 9.9 minutes from exit to entry
+        assert until((0.0, 20.0), (30.0, 20.0)) is None
+        assert until((0.0, 20.0), (25.0, 20.0), (65.0, 20.0)) is None
+
+    def test_all_minutes_inside_are_work_where_the_end_was_not_heard(self) -> None:
+        unheard = replace(OUT, heard_at_exit=False, under_air_s=None, inside_s=45 * 60.0)
+        assert with_rests([unheard], REST)[0].rest_until_at is not None
+        assert with_rests([replace(unheard, inside_s=44 * 60.0)], REST)[0].rest_until_at is None
+
+    def test_others_and_later_exits_do_not_count(self) -> None:
+        others = replace(OUT, key="2", wearer_id="W-2", at=OUT.at + 60)
+        again = replace(OUT, key="3", at=OUT.at + 1500)
+        latest, other, first = with_rests((OUT, others, again), REST)
+        assert (latest.key, other.key, first.key) == ("3", "2", OUT.key)
+        assert (latest.rest_until_at is None, other.rest_until_at, first.rest_until_at) == (False, None, None)

@@ -151,3 +151,13 @@ def _outputs(output: str) -> Any:
         return {"id": name, "property": prop}
     parts = [part.rsplit(".", 1) for part in output.strip(".").split("...")]
     return [{"id": name, "property": prop} for name, prop in parts]
+
+
+class Hand:
+    """A clock that the test moves."""
+
+    def __init__(self) -> None:
+        self.at = 1_000_000.0
+
+    def __call__(self) -> float:
+        return self.at

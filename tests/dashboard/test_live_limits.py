@@ -487,35 +487,3 @@ class TestHearing:
         assert heard.at(now_s, [0.1] * 10 + [9.0] * 2).delay_p95_s == 9.0
         assert heard.at(now_s + 61.0, []).received_last_minute == 0
         assert heard.at(now_s, []).delay_p95_s is None
-
-
-class TestCameOut:
-    def test_rests_add_up_until_a_pause_as_long_as_the_rule_asks_for(self) -> None:
-        """The profile: ten minutes after two cylinders or 45 minutes of work."""
-
-        def until(*outs: tuple[float, float]) -> float | None:
-            came = [
-                replace(OUT, key=str(number), at=NOW + 60 * at_min, under_air_s=60 * under_min)
-                for number, (at_min, under_min) in enumerate(outs)
-            ]
-            last = with_rests(came, PROFILE.rest)[0].rest_until_at
-            return None if last is None else round((last - NOW) / 60.0 - outs[-1][0], 6)
-
-        assert until((0.0, 20.0)) is None
-        assert until((0.0, 45.0)) == 10.0
-        assert until((0.0, 44.9)) is None
-        assert until((0.0, 20.0), (29.9, 20.0)) == 10.0  # 9.9 minutes from exit to entry
-        assert until((0.0, 20.0), (30.0, 20.0)) is None
-        assert until((0.0, 20.0), (25.0, 20.0), (65.0, 20.0)) is None
-
-    def test_all_minutes_inside_are_work_where_the_end_was_not_heard(self) -> None:
-        unheard = replace(OUT, heard_at_exit=False, under_air_s=None, inside_s=45 * 60.0)
-        assert with_rests([unheard], PROFILE.rest)[0].rest_until_at is not None
-        assert with_rests([replace(unheard, inside_s=44 * 60.0)], PROFILE.rest)[0].rest_until_at is None
-
-    def test_others_and_later_exits_do_not_count(self) -> None:
-        others = replace(OUT, key="2", wearer_id="W-2", at=OUT.at + 60)
-        again = replace(OUT, key="3", at=OUT.at + 1500)
-        latest, other, first = with_rests((OUT, others, again), PROFILE.rest)
-        assert (latest.key, other.key, first.key) == ("3", "2", OUT.key)
-        assert (latest.rest_until_at is None, other.rest_until_at, first.rest_until_at) == (False, None, None)

@@ -62,7 +62,8 @@ def test_a_frame_has_ten_thousand_messages_or_four_megabytes(
     assert queued(writing) == (0, 0)
 
 
-def test_a_full_queue_is_waited_for_and_its_bytes_are_shared_out(writing: Writing) -> None:
+def taken_at_each_wait(writing: Writing) -> list[tuple[int, int]]:
+    """Have whoever waits for room get it at once; return what was queued at each wait."""
     seen: list[tuple[int, int]] = []
 
     def wait(seconds: float) -> None:
@@ -70,6 +71,11 @@ def test_a_full_queue_is_waited_for_and_its_bytes_are_shared_out(writing: Writin
         writing._take()
 
     writing._room.wait = wait  # type: ignore[assignment]
+    return seen
+
+
+def test_a_full_queue_is_waited_for_and_its_bytes_are_shared_out(writing: Writing) -> None:
+    seen = taken_at_each_wait(writing)
     assert writing.put(deliveries(1001), 100_100)
     assert seen == [(1000, 100_000)]
     assert queued(writing) == (1, 100)
@@ -93,13 +99,7 @@ def test_a_full_queue_gets_no_empty_part(writing: Writing) -> None:
 
 
 def test_no_more_than_sixteen_megabytes_wait(writing: Writing) -> None:
-    seen: list[tuple[int, int]] = []
-
-    def wait(seconds: float) -> None:
-        seen.append(queued(writing))
-        writing._take()
-
-    writing._room.wait = wait  # type: ignore[assignment]
+    seen = taken_at_each_wait(writing)
     writing.put(deliveries(1), 15_999_999)
     writing.put(deliveries(1), 1)
     assert (seen, queued(writing)) == ([], (2, 16_000_000))
