@@ -256,7 +256,12 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
         ("called", TIME, "", "when it was first given or called"),
         ("ended", TIME, "", "when it was lifted or closed"),
         ("wearer_id", pl.String, "", "wearer who was in then; null for a set without a tally"),
-        ("set_id", pl.String, "", "the set that the wearer had then"),
+        (
+            "set_id",
+            pl.String,
+            "",
+            "the set that the wearer had then; null for who was missed without a tally",
+        ),
         ("team", pl.String, "", "team of that moment"),
         ("answered", TIME, "", "acknowledged by set or voice; at a roll call: answered for"),
         ("missing", TIME, "", "when a desk first said that the wearer was missing"),

@@ -160,7 +160,7 @@ class CallAnswer:
 
     call: Call
     wearer_id: str | None
-    set_id: str
+    set_id: str | None  # None: a desk missed somebody who was not tallied in
     team: str | None
     answered_us: int | None = None  # acknowledged by set or voice; answered for
     missing_us: int | None = None
@@ -217,6 +217,11 @@ def answers(
             found.append(
                 CallAnswer(call, entry.wearer_id, *who, answered, missing_us, missing_by, _out_us(entry))
             )
+        unknown = roll.missing.keys() - {one.wearer_id for one in found if one.call == call}
+        for wearer_id in sorted(unknown):
+            (at, by), (last_at, state) = roll.missing[wearer_id], roll.answers["wearer", wearer_id]
+            answered = _us(last_at) if state == "answered" else None
+            found.append(CallAnswer(call, wearer_id, None, None, answered, _us(at), by))
     return sorted(found, key=lambda one: (one.call.called_us, one.call.kind, one.call.about))
 
 

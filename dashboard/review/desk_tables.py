@@ -77,7 +77,7 @@ def answers_table(answers: pl.DataFrame, setting: Setting) -> Table:
             setting.time(row["called"]),
             " · ".join(filter(None, (words.CALLS.get(row["call"], row["call"]), row["about"]))),
             row["wearer_id"] or words.NOT_TALLIED,
-            row["set_id"],
+            row["set_id"] or "–",
             row["team"] or "–",
             setting.time(row["answered"]) if row["answered"] is not None else words.NEVER,
             *(setting.time(row[name]) for name in ("missing", "out", "ended")),

@@ -93,6 +93,16 @@ def test_a_roll_call_knows_who_was_missing_and_until_when(log: Any, desk: Any) -
     assert "nobody answered for this wearer afterwards" in third
 
 
+def test_whoever_is_missed_without_a_tally_is_told_too(log: Any, desk: Any) -> None:
+    for at_s, state in ((300, "called"), (310, "missing"), (400, "answered")):
+        who = {"wearer_id": "W-9"} if state != "called" else {}
+        desk.say(at_s, "roll_call", incident_id="I-1", roll_id="R-1", state=state, **who)
+    row = rows(log)["W-9"]
+    assert (row["set_id"], since(log, row["missing"]), since(log, row["answered"])) == (None, 310, 400)
+    (told,) = _told(log, "missing_at_roll_call")
+    assert "W-9 was missing" in told
+
+
 def _told(log: Any, code: str) -> list[str]:
     findings = analyse(log.frames(), Profile.default())["findings"]
     return [row["statement"] for row in findings.iter_rows(named=True) if row["code"] == code]
