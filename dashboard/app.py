@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import importlib
 import logging
+from pathlib import Path
 from types import ModuleType
 from typing import Any
 from urllib.parse import parse_qsl
@@ -45,25 +46,7 @@ PAGE_MODULES = {
     "/trends": "dashboard.pages.trends",
 }
 
-INDEX = f"""<!DOCTYPE html>
-<html lang="en-GB">
-<head>
-{{%metas%}}
-<title>{{%title%}}</title>
-<link rel="icon" href="data:,">
-<link rel="stylesheet" href="/theme.css">
-<script src="/assets/early/theme.js"></script>
-{{%css%}}
-</head>
-<body>
-<noscript><p>{words.NEEDS_SCRIPT}</p></noscript>
-{{%app_entry%}}
-{{%config%}}
-{{%scripts%}}
-{{%renderer%}}
-</body>
-</html>"""
-
+INDEX = Path(__file__).with_name("templates").joinpath("index.html").read_text(encoding="utf-8")
 SESSION_SCRIPT = '<script src="/assets/early/session.js"></script>'
 
 

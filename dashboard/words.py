@@ -48,7 +48,6 @@ FAILED = (
     "administrator: the service's log has the details. Use voice contact and the gauges meanwhile."
 )
 FAILED_BY = "This could not be shown: {problem}"
-NEEDS_SCRIPT = "These pages need JavaScript, which this browser has switched off."
 
 
 def shortened(name: str, most: int) -> str:

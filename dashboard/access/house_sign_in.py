@@ -15,7 +15,6 @@ from msgspec import Meta, Struct
 
 from dashboard.access import words
 from dashboard.access.accounts import ROLES, AccountFile
-from dashboard.access.bare_page import bare_page
 from dashboard.access.roles import Visitor
 from dashboard.access.sign_in import SignIn
 from ingest.contract.errors import BadSettings
@@ -87,8 +86,8 @@ class HouseSignIn(SignIn):
         named, why = self._named(flask.request)
         if named is None:
             flask.g.refusal = why
-            body = f'<main class="sign-in"><p role="alert" class="problem">{words.HOUSE_FIRST}</p></main>'
-            return flask.make_response(bare_page(words.TITLE, body, "sign_in.css"), 403)
+            page = flask.render_template("sign_in.html", title=words.TITLE, problem=words.HOUSE_FIRST)
+            return flask.make_response(page, 403)
         return self._begin(named.account, wanted)
 
     def _try(self) -> flask.Response:

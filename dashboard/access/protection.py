@@ -19,12 +19,11 @@ from dash.exceptions import DependencyException
 from werkzeug.exceptions import HTTPException
 
 from dashboard.access import roles, words
-from dashboard.access.bare_page import as_page
 from dashboard.access.reach import LARGEST_BODY_BYTES, Reach
 from dashboard.access.roles import Visitor
 from dashboard.access.sessions import form_token
 from dashboard.access.sign_in import SignIn
-from dashboard.words import FAILED
+from dashboard.words import CAUTION, FAILED, PRODUCT
 from ingest.contract.errors import UnderairError
 from ingest.contract.refusals import depth_exceeds
 
@@ -116,8 +115,12 @@ def protect(app: Dash, reach: Reach, sign_in: SignIn | None) -> None:
         if response.status_code >= 400:
             reason = flask.g.get("refusal", response.status)
             log.warning("refused: %s; %s", plain(reason), _who_and_what())
-            return as_page(flask.request, response)
+            return _as_page(flask.request, response)
         return response
+
+    @server.context_processor
+    def shared() -> dict[str, Any]:
+        return {"product": PRODUCT, "caution": CAUTION, "words": words}
 
 
 def refuse(status: int, reason: str, sentence: str, **headers: str) -> flask.Response:
@@ -126,6 +129,18 @@ def refuse(status: int, reason: str, sentence: str, **headers: str) -> flask.Res
     response = flask.jsonify(problem=sentence)
     response.status_code = status
     response.headers.update(headers)
+    return response
+
+
+def _as_page(request: flask.Request, response: flask.Response) -> flask.Response:
+    """Return a refusal as it is, or as a page to a browser that opens one: a person would else read JSON."""
+    told = response.get_json(silent=True) if response.is_json else None
+    problem = told.get("problem") if isinstance(told, dict) else None
+    if request.headers.get("Sec-Fetch-Mode") != "navigate" or not isinstance(problem, str):
+        return response
+    problem = problem[:1].upper() + problem[1:]
+    response.set_data(flask.render_template("refused.html", title=words.NOT_DONE, problem=problem))
+    response.mimetype = "text/html"
     return response
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hmac
-import html
 import logging
 import math
 import secrets
@@ -17,33 +16,14 @@ import flask
 from dashboard.access import roles, words
 from dashboard.access.accounts import AccountFile, BadAccounts, TooBusy
 from dashboard.access.attempts import Attempts
-from dashboard.access.bare_page import bare_page
 from dashboard.access.log import AccessLog
 from dashboard.access.roles import Visitor
 from dashboard.access.sessions import LASTS_S, Sessions, form_token
-from dashboard.words import CAUTION, PRODUCT
 
 FORM_LASTS_S = 3600
 FORM_TOKEN_LENGTH = 48
 
 log = logging.getLogger(__name__)
-
-_BODY = """<main class="sign-in">
-<h1>{product}</h1>
-<p class="caution">{caution}</p>
-<form method="post" action="/sign-in">
-{problem}
-<input type="hidden" name="form" value="{form}">
-<input type="hidden" name="next" value="{next}">
-<label for="name">{name}</label>
-<input id="name" name="name" autocomplete="username" autocapitalize="none" spellcheck="false"
- maxlength="40" required autofocus>
-<label for="password">{password}</label>
-<input id="password" name="password" type="password" autocomplete="current-password"
- maxlength="256" required>
-<button type="submit">{submit}</button>
-</form>
-</main>"""
 
 
 class SignIn:
@@ -194,17 +174,10 @@ class SignIn:
         token = flask.request.cookies.get(self.form_cookie, "")
         if len(token) != FORM_TOKEN_LENGTH or not token.isalnum():
             token = secrets.token_hex(FORM_TOKEN_LENGTH // 2)
-        body = _BODY.format(
-            product=PRODUCT,
-            caution=html.escape(CAUTION),
-            problem=f'<p role="alert" class="problem">{html.escape(problem)}</p>' if problem else "",
-            form=token,
-            next=html.escape(_safe_next(wanted), quote=True),
-            name=words.NAME,
-            password=words.PASSWORD,
-            submit=words.SUBMIT,
+        page = flask.render_template(
+            "sign_in.html", title=words.TITLE, problem=problem, form=token, next=_safe_next(wanted)
         )
-        response = flask.make_response(bare_page(words.TITLE, body, "sign_in.css"), status)
+        response = flask.make_response(page, status)
         self._set(response, self.form_cookie, token, FORM_LASTS_S)
         return response
 

@@ -28,7 +28,7 @@ def test_nothing_at_an_address(app: Any) -> None:
     web = app.server.test_client()
     page = web.get("/assets/nothing.css", headers=OPENED)
     assert (page.status_code, page.mimetype) == (404, "text/html")
-    for part in (access_words.NOT_THERE, words.CAUTION.replace("'", "&#x27;"), 'href="/"'):
+    for part in (access_words.NOT_THERE, words.CAUTION.replace("'", "&#39;"), 'href="/"'):
         assert part in page.text
     script = web.get("/assets/nothing.css")
     assert (script.status_code, script.get_json()) == (404, {"problem": access_words.NOT_THERE})
