@@ -72,7 +72,7 @@ def analyse(
     """
     from importlib.metadata import version
 
-    from analysis.profile import Profile, load_profile
+    from analysis.profile import load_profile
     from analysis.tables import TABLES, columns_csv
 
     printed = is_stdout(out, as_json)
@@ -80,7 +80,7 @@ def analyse(
         raise click.UsageError(
             f"--out - prints one table, without --engine; name it with --table: {', '.join(TABLES)}."
         )
-    rules = Profile.default() if profile is None else load_profile(profile)
+    rules = load_profile(profile)
     about = {
         "underair": version("underair"),
         "profile": rules.name,

@@ -48,10 +48,10 @@ def learn(archive: Path, out: Path, profile: str | None, as_json: bool) -> None:
     from analysis.air.learning import Forecasts, learnt_bytes, write_learnt
     from analysis.learnt_interval import forecasts_of_results, learn_interval
     from analysis.pieces.piecewise import analyse_archive
-    from analysis.profile import Profile, load_profile
+    from analysis.profile import load_profile
 
     printed = is_stdout(out, as_json)
-    rules = Profile.default() if profile is None else load_profile(profile)
+    rules = load_profile(profile)
     own: list[Forecasts] = []
     people: dict[str, int] = {}
     with TemporaryDirectory() as name:

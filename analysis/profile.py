@@ -264,11 +264,13 @@ def parse_profile(text: str, origin: str) -> Profile:
     return profile
 
 
-def load_profile(path: Path | str) -> Profile:
-    """Read a profile file, or a shipped one by its name (see `shipped_profiles`).
+def load_profile(path: Path | str | None) -> Profile:
+    """Read a profile file, or a shipped one by its name (see `shipped_profiles`); without either the default.
 
     Raises `BadProfile` when it cannot be read or does not keep the rules.
     """
+    if path is None:
+        return Profile.default()
     if str(path) in shipped_profiles():
         return shipped_profile(str(path))
     try:

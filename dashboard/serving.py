@@ -137,7 +137,7 @@ class Served:
             raise BadSettings(f"the service's name must be {ID_WORDS}, got {service!r}")
         reach = (reach or Reach()).checked()
         host = reach.host
-        profile = profile if profile is not None else Profile.default()
+        profile = profile or Profile.default()
         archive = Archive(archive_folder)
         self._archive_folder = archive_folder
         if place_of(archive_folder).is_shared:
@@ -257,31 +257,22 @@ class Served:
 
 def serve(
     archive_folder: Path,
-    broker_url: str | None,
-    port: int,
     profile_file: str | None,
-    reach: Reach,
-    desk_id: str,
-    service: str | None,
     config: Path | None,
     metrics: str | None,
     outward: Path | None,
     log_form: Form,
     log_level: str,
+    **served_as: Any,
 ) -> None:
-    """Serve until Ctrl-C or SIGTERM; refusals go to standard error."""
+    """Serve until Ctrl-C or SIGTERM; refusals go to standard error. `served_as`: more for `Served`."""
     log_to_stderr(log_form, log_level)
-    profile = load_profile(profile_file) if profile_file is not None else Profile.default()
     served = Served(
         archive_folder,
-        broker_url,
-        port,
-        profile,
-        reach=reach,
-        desk_id=desk_id,
-        service=service,
+        profile=load_profile(profile_file),
         login=load_login(config),
         outward=None if outward is None else load_outward(outward),
+        **served_as,
     )
     manager = ServiceManager()
     operations = served.operations(metrics) if metrics is not None else nullcontext()

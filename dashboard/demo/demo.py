@@ -67,7 +67,7 @@ def run_demo(port: int, *, open_browser: bool) -> None:
             url = stage.page_url
             page.close()  # each part has its own handle; ours would keep a browser waiting at the end
             broker.start()
-        stage.broker_is_up.set()
+        stage.moment("broker-is-up").set()
         if open_browser:
             threading.Thread(target=_open_browser, args=(url, ended), daemon=True).start()
         _wait(parts, stage, ended)

@@ -47,28 +47,18 @@ class DemoStage:
     folder: Path  # the demo's own folder; it goes at the end
     page: socket.socket  # listens already, so that a browser that is early waits and is not turned away
     broker_url: str  # of the built-in broker, made for this run
-    username: str  # of the built-in broker, made for this run
-    password: str  # of the built-in broker, made for this run
+    username: str
+    password: str
 
-    @property
-    def broker_is_up(self) -> Moment:
-        """The broker accepts connections."""
-        return Moment(self.folder / "broker-is-up")
+    def moment(self, name: str) -> Moment:
+        """Return one of the moments that parts wait for.
 
-    @property
-    def listener_listens(self) -> Moment:
-        """The listener has subscribed: the built-in broker keeps nothing for who is away."""
-        return Moment(self.folder / "listener-listens")
-
-    @property
-    def past_is_written(self) -> Moment:
-        """The archive holds what happened before the demo began."""
-        return Moment(self.folder / "past-is-written")
-
-    @property
-    def kernels_are_warm(self) -> Moment:
-        """The live page finds its compiled loops in numba's cache."""
-        return Moment(self.folder / "kernels-are-warm")
+        - ``broker-is-up``: it accepts connections.
+        - ``listener-listens``: it has subscribed; the built-in broker keeps nothing for who is away.
+        - ``past-is-written``: the archive holds what happened before the demo began.
+        - ``kernels-are-warm``: the live page finds its compiled loops in numba's cache.
+        """
+        return Moment(self.folder / name)
 
     @property
     def archive(self) -> Path:
@@ -121,8 +111,8 @@ def _crew(stage: DemoStage) -> None:
     from ingest.broker.mqtt import Publisher
 
     rest = demo_crew.begin(stage.archive, datetime.now(UTC))
-    stage.past_is_written.set()
-    stage.listener_listens.wait()
+    stage.moment("past-is-written").set()
+    stage.moment("listener-listens").wait()
     with Publisher(stage.broker_url) as publisher:
         demo_crew.go_on_for_ever(rest, publisher.publish)
 
@@ -134,8 +124,8 @@ def _page(stage: DemoStage) -> None:
 
     def prepare() -> None:
         # Compiling here would freeze the page; it answers at once, and says that it is starting.
-        for ready in (stage.past_is_written, stage.broker_is_up, stage.kernels_are_warm):
-            ready.wait()
+        for ready in ("past-is-written", "broker-is-up", "kernels-are-warm"):
+            stage.moment(ready).wait()
 
     Served(stage.archive, stage.broker_url, listening=stage.page, prepare=prepare).start()
     threading.Event().wait()
@@ -144,17 +134,17 @@ def _page(stage: DemoStage) -> None:
 def _listener(stage: DemoStage) -> None:
     from ingest.listener import Listener
 
-    stage.broker_is_up.wait()
+    stage.moment("broker-is-up").wait()
     with Listener(stage.broker_url, stage.archive) as listener:
         listener.subscribed.wait()
-        stage.listener_listens.set()
+        stage.moment("listener-listens").set()
         threading.Event().wait()
 
 
 def _history(stage: DemoStage) -> None:
     """Fill numba's cache for the live page, write the earlier incident, then what is needed later."""
     compile_live()
-    stage.kernels_are_warm.set()
+    stage.moment("kernels-are-warm").set()
     os.nice(10)  # the page goes first
     from dashboard.demo import crew as demo_crew
 

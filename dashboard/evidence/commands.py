@@ -21,18 +21,11 @@ from ingest.shown_text import echo
 from ingest.talk import INCOMPLETE
 
 if TYPE_CHECKING:
-    from analysis.profile import Profile
     from dashboard.evidence.origin import ArchiveState
 
 _NEW_FOLDER = OutPath(file_okay=False, path_type=Path)
 _FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 _FOLDER = ArchivePlace(must_exist=True)
-
-
-def _profile(name: str | None) -> Profile:
-    from analysis.profile import Profile, load_profile
-
-    return Profile.default() if name is None else load_profile(name)
 
 
 @click.command()
@@ -112,13 +105,14 @@ def report(
     """
     begin_short_command()
 
+    from analysis.profile import load_profile
     from dashboard.evidence.case import incident_of_archive
     from dashboard.evidence.report import report_html, report_parts
     from dashboard.review.clock import zone_of
     from dashboard.units import UNITS
 
     printed = is_stdout(out, as_json)
-    rules = _profile(profile)
+    rules = load_profile(profile)
     zone_of(zone)  # said before the incident is analysed
     record, origin = incident_of_archive(archive, rules, incident, datetime.now(UTC))
     if printed:
@@ -186,9 +180,10 @@ def case(
     if missing or archive is None or incident is None or out is None or why is None:
         raise click.UsageError(f"a case needs {', '.join(missing)}; `underair case --help` shows an example")
     begin_short_command()
+    from analysis.profile import load_profile
     from dashboard.evidence.case import write_case
 
-    head, state = write_case(archive, _profile(profile), incident, out, why=why, key=key)
+    head, state = write_case(archive, load_profile(profile), incident, out, why=why, key=key)
     echo(json.dumps({"folder": str(out), "head": head}) if as_json else f"{out}: head {head}")
     _end_with_state(state, "the case")
 

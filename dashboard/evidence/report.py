@@ -17,7 +17,6 @@ import polars as pl
 from markupsafe import Markup, escape
 
 from analysis.profile import Profile
-from dashboard.evidence import words
 from dashboard.evidence.origin import Origin
 from dashboard.evidence.svg import svg_of
 from dashboard.results_store import IncidentRecord
@@ -66,42 +65,38 @@ def report_parts(
     clock = clock_of(zone, whole)
     owner = {wear: row["key"] for row in everybody.iter_rows(named=True) for wear in row["wear_ids"]}
     setting = Setting(owner, whole, units, clock, profile.turn_back.policy, profile.forecast.version)
-    findings = [_with_proof(item) for item in finding_items(results["findings"], setting)]
+    findings = finding_items(results["findings"], setting)
     tables = incident_tables(record, notes, setting)
     identity = str(about["incident_id"] or about["key"])
-    signs = [f"{ALARM_CHARACTERS[kind]} {review_words.ALARMS[kind]}" for kind in alarm_kinds(results)]
     yield from _template().generate(
-        words=words,
         style=files("dashboard.evidence").joinpath("report.css").read_text(encoding="utf-8"),
         identity=identity,
         caution=CAUTION,
+        product=PRODUCT,
         name=about["name"] or identity,
         facts=" · ".join(
             str(fact) for fact in (identity, about["place"], about["type"], _when(about, clock)) if fact
         ),
-        made_line=f"Made {origin.made:%Y-%m-%d %H:%M:%S} UTC",
-        made_with=f"{PRODUCT} {origin.versions.get('underair', '')} · profile {profile.name}",
-        choices=[
-            words.TIMES.format(zone=clock.span_name(whole)),
-            *([words.OTHER_UNITS.format(**units.label)] if units.name != METRIC.name else []),
-        ],
-        faults=origin.archive.faults,
+        zone=clock.span_name(whole),
+        units=units.label,
+        converted=units.name != METRIC.name,
         summary=" ".join(_summary(record, setting, findings)),
         grave=[item for item in findings if item["severity"] == "serious"],
         nobody=review_words.NOBODY,
         overview=svg_of(overview_figure(results, everybody, whole, clock), PLOT_PX, review_words.OVERVIEW)
         if len(everybody)
         else "",
-        signs=" · ".join([words.OVERVIEW_NOTE, *signs, words.ESTIMATE]),
+        signs=[f"{ALARM_CHARACTERS[kind]} {review_words.ALARMS[kind]}" for kind in alarm_kinds(results)],
         before=[table for table in tables if table.name in BEFORE_THE_FINDINGS],
         findings=findings,
+        most_evidence=MOST_EVIDENCE,
         no_findings=review_words.NO_FINDINGS,
         courses=_courses(record, everybody, setting),
-        plot_note=f"{words.PLOT_NOTE.format(zone=clock.span_name(whole))} {words.ESTIMATE}",
         after=[table for table in tables if table.name not in BEFORE_THE_FINDINGS],
         profile=profile,
         numbers=_numbers(profile),
-        origin=list(_origin(origin)),
+        origin=origin,
+        archive=origin.archive,
     )
 
 
@@ -145,13 +140,6 @@ def _when(about: dict[str, Any], clock: Clock) -> str | None:
     return f"{started:%Y-%m-%d %H:%M} to {until} {clock.name(about['started'])}"
 
 
-def _with_proof(item: dict[str, Any]) -> dict[str, Any]:
-    evidence = item["evidence"]
-    more = len(evidence) - MOST_EVIDENCE
-    proof = ", ".join(evidence[:MOST_EVIDENCE]) or "–"
-    return item | {"proof": f"{proof}, {words.MORE_EVIDENCE.format(count=more)}" if more > 0 else proof}
-
-
 def silences_sentence(gaps: pl.DataFrame) -> str:
     """Return how many silences there are, how long they are, and how many messages were lost in them."""
     together = review_words.duration_text(float(gaps["seconds"].sum()))
@@ -169,18 +157,19 @@ def not_out_sentences(entries: pl.DataFrame, setting: Setting) -> Iterator[str]:
     if not len(people):
         return
     count = people["wearer_id"].n_unique()
-    yield words.WENT_IN.format(people="1 person was" if count == 1 else f"{count:,} people were")
+    yield "1 person was tallied in." if count == 1 else f"{count:,} people were tallied in."
     inside = people.filter(~pl.col("ended_how").is_in(["tallied_out", "resolved"]))
     if not len(inside):
-        yield words.ALL_OUT
+        yield "A desk said of everybody that they came out."
         return
     told = []
     for row in inside.head(MOST_NAMED).iter_rows(named=True):
         heard = row["last_heard"]
-        last = words.NEVER_HEARD if heard is None else words.LAST_HEARD.format(when=setting.clock(heard))
+        last = "never heard under air" if heard is None else f"last heard {setting.clock(heard)}"
         told.append(f"{row['wearer_id']} ({last})")
-    more = [words.MORE_PEOPLE.format(count=len(inside) - MOST_NAMED)] if len(inside) > MOST_NAMED else []
-    yield words.NOT_OUT.format(count=len(inside), who=", ".join([*told, *more]))
+    if len(inside) > MOST_NAMED:
+        told.append(f"{len(inside) - MOST_NAMED} more")
+    yield f"For {len(inside)} nobody said out: {', '.join(told)}."
 
 
 def _summary(record: IncidentRecord, setting: Setting, findings: list[dict[str, Any]]) -> Iterator[str]:
@@ -231,7 +220,7 @@ def _courses(record: IncidentRecord, everybody: pl.DataFrame, setting: Setting) 
     for person in lanes_of_each(record.results, record.messages, everybody.iter_rows(named=True)):
         view = View(_lanes(person), setting.units, setting.shown, PLOT_PX)
         figure, _ = lanes_figure([person], None, setting.whole, view, scales_of([person]))
-        yield svg_of(figure, PLOT_PX, words.COURSE_OF.format(who=person.key))
+        yield svg_of(figure, PLOT_PX, f"Course of {person.key}")
 
 
 def _lanes(person: PersonLanes) -> tuple[str, ...]:
@@ -268,29 +257,3 @@ def _plain(value: Any) -> str:
     if isinstance(value, dict):
         return ", ".join(f"{name} {_plain(part)}" for name, part in value.items())
     return str(value) or "–"
-
-
-def _origin(origin: Origin) -> Iterator[tuple[str, str]]:
-    """Yield from what, by whom and with what it was made; only the head of the report says when."""
-    yield (
-        words.MESSAGES,
-        words.MESSAGES_TEXT.format(
-            kept=f"{origin.kept:,}", refused=f"{origin.refused:,}", conflicting=f"{origin.conflicting:,}"
-        ),
-    )
-    yield words.SHA256, origin.sha256
-    if origin.account:
-        yield (
-            words.EXPORTED,
-            f"{origin.account} on {origin.machine}" + (f": {origin.why}" if origin.why else ""),
-        )
-    state = words.WHOLE if origin.archive.whole else words.NOT_WHOLE
-    yield words.ARCHIVE, " ".join([state, *origin.archive.faults])
-    for capture in origin.archive.captures:
-        yield words.IMPORTED, capture
-    for clock_set in origin.archive.clocks:
-        yield words.CLOCK_SET, clock_set
-    for writer, head in sorted(origin.archive.heads.items()):
-        yield words.HEAD.format(writer=writer), head
-    yield words.PROGRAM, f"commit {origin.commit}; source SHA-256 {origin.source_sha256}"
-    yield words.VERSIONS, ", ".join(f"{name} {number}" for name, number in origin.versions.items())

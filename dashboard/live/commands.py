@@ -29,7 +29,7 @@ def board(folder: Path, at: str, incident: str | None, profile_file: str | None,
     \b
     Example: underair board --archive archive --at 2031-05-04T19:53:00Z
     """
-    from analysis.profile import Profile, load_profile
+    from analysis.profile import load_profile
     from dashboard.live.as_it_was import PastBoards, moment
     from dashboard.live.display import STANDARD
     from dashboard.live.script_words import FOR_SCRIPT
@@ -37,8 +37,7 @@ def board(folder: Path, at: str, incident: str | None, profile_file: str | None,
     from ingest.archive.reading import Archive
 
     require_archive(folder)
-    profile = load_profile(profile_file) if profile_file is not None else Profile.default()
-    shown = PastBoards(Archive(folder), profile).picture(moment(at), STANDARD)
+    shown = PastBoards(Archive(folder), load_profile(profile_file)).picture(moment(at), STANDARD)
     if incident is not None:
         shown = _of_incident(shown, incident, at)
     if as_json:
@@ -46,8 +45,7 @@ def board(folder: Path, at: str, incident: str | None, profile_file: str | None,
         return
     echo(shown["banner"], err=True)
     echo(", ".join(shown["summary"].get(incident or "", [])))
-    heads: dict[str, Any] = FOR_SCRIPT
-    head = [str(heads.get(f"head_{name}", "")) for name in COLUMNS]
+    head = [str(FOR_SCRIPT.get(f"head_{name}", "")) for name in COLUMNS]
     rows = [[_cell(row, name) for name in COLUMNS] for row in shown["rows"]]
     widths = [max(len(line[place]) for line in [head, *rows]) for place in range(len(COLUMNS))]
     for line in [head, *rows] if rows else []:
@@ -74,10 +72,10 @@ def _answers(roll: dict[str, Any]) -> list[str]:
     from dashboard.live.script_words import FOR_SCRIPT
 
     lines: dict[str, str] = {
-        "missing": str(FOR_SCRIPT["roll_missing_what"]),
+        "missing": FOR_SCRIPT["roll_missing_what"],
         "called": words.ORDER_WAITING,
         "no_tally": f"{words.ROLL_NO_TALLY.capitalize()}: {{who}}",
-        "answered": str(FOR_SCRIPT["roll_answered_what"]),
+        "answered": FOR_SCRIPT["roll_answered_what"],
     }
     people = [one for one in roll["answers"] if one["what"] != "team"]
     named = {code: [str(one["name"]) for one in people if one["code"] == code] for code in lines}

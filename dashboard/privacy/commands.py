@@ -40,11 +40,10 @@ def wearer(wearer_id: str, archive: Path, out: Path, profile: str | None, as_jso
     Example: underair wearer W-07 --archive archive --out about-W-07
     """
 
-    from analysis.profile import Profile, load_profile
+    from analysis.profile import load_profile
     from dashboard.privacy.wearer_record import write_wearer_record
 
-    doctrine = Profile.default() if profile is None else load_profile(profile)
-    written = write_wearer_record(archive, doctrine, wearer_id, out, datetime.now(UTC))
+    written = write_wearer_record(archive, load_profile(profile), wearer_id, out, datetime.now(UTC))
     if as_json:
         echo(json.dumps(vars(written)))
     counts = f"{counted(written.wears, 'wear')}, {counted(written.messages, 'message')}"
@@ -159,14 +158,13 @@ def register(archive: Path, out: Path, wearer_id: str, profile: str | None, as_j
     Example: underair register --archive archive --out register.csv
     """
 
-    from analysis.profile import Profile, load_profile
+    from analysis.profile import load_profile
     from analysis.tables import formula_safe
     from dashboard.access.log import AccessLog
     from dashboard.privacy.register import by_person
 
     printed = is_stdout(out, as_json)
-    doctrine = Profile.default() if profile is None else load_profile(profile)
-    _, lines = _registered(archive, doctrine, datetime.now(UTC))
+    _, lines = _registered(archive, load_profile(profile), datetime.now(UTC))
     table = by_person(lines, wearer_id)
     if not AccessLog(archive).write("register", wearer_id or "everybody", account=getpass.getuser()):
         raise UnderairError(f"the access log of {archive} cannot be written: the register was not opened")

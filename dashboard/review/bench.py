@@ -57,7 +57,7 @@ def bench(look: Look, token: str | None = None) -> Any:
         "findings": finding_items(results["findings"], setting, look.notes),
         "overlay": look.request.overlay,
         "token": token,
-        "words": {**words.FOR_SCRIPT, **words.NOTE_FORM},
+        "words": words.FOR_SCRIPT,
     }
     findings = html.Section(
         [html.H2(words.FINDINGS, id="review-findings-title"), html.Div(id="review-findings")],

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+import msgspec
 
 from analysis.policies import POLICY_WORDS
 from dashboard.rows import heads
@@ -265,29 +268,6 @@ NOTE_NOT_YOURS = "You can write notes only into incidents on the live page."
 NOTE_NEEDS_INCIDENT = "These wears belong to no incident; a note needs one. Tally the sets first."
 NOTE_NOT_SENT = "Not sent, and not kept: {problem}. Write it again when the broker is back."
 NOTE_TIME = "Moment that it is about"
-NOTE_FORM = {
-    "noteTitle": "Write a note",
-    "noteHint": (
-        "The note becomes a desk message in the archive and appears here when it is there. No record is "
-        "changed. Times are on this page's clock ({zone}), unless you add an offset, as in "
-        "2031-05-04T21:12:00+02:00."
-    ),
-    "noteTime": NOTE_TIME,
-    "noteText": "Note",
-    "noteSource": "Source, if not the desk",
-    "noteSet": "About set (optional)",
-    "noteCertainty": "Certainty",
-    "noteCertainties": CERTAINTIES,
-    "noteSend": "Save note",
-    "noteReason": "Why is “{text}” withdrawn?",
-    "noteWithdraw": "Withdraw",
-    "noteCancel": "Cancel",
-    "noteSent": "Sent. It shows here once it is in the record …",
-    "noteLate": (
-        "Sent, but not in the record yet. Is a listener running on this archive? Reload the page to look "
-        "again; do not send it twice."
-    ),
-}
 
 COMPARE = "Compare"
 OVERLAY = "On one axis"
@@ -300,19 +280,12 @@ NO_BOOKMARKS = "none yet"
 LOOKED_AT = "Looked at: “{statement}”"
 LOOKED_BY = "looked at {when} by {whom}"
 BOOKMARKED = "Bookmark: {name}"
-FOR_SCRIPT = {
+FOR_SCRIPT: dict[str, Any] = {
     "grades": SEVERITY,
-    "everyWearer": "every wearer",
-    "filterWearer": "Findings of",
-    "moreAlike": "{count} more of this kind",
-    "look": "Looked at",
-    "lookNote": "What you found (optional)",
-    "board": "The desk's board at this moment",
-    "bookmarkName": "Name of this view",
-    "bookmarkKeep": "Save view",
     "noFindings": NO_FINDINGS,
-    "atMost": "At most {most} wearers at once: remove one first.",
-    "unreachable": "The server does not answer. The page still shows its last answer.",
+    "noteTime": NOTE_TIME,
+    "noteCertainties": CERTAINTIES,
+    **msgspec.toml.decode(Path(__file__).with_name("script_words.toml").read_bytes()),
 }
 
 

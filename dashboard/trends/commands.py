@@ -118,7 +118,7 @@ def audit(
     from datetime import UTC
 
     from analysis.pieces.spread import spread_over
-    from analysis.profile import Profile, load_profile
+    from analysis.profile import load_profile
     from analysis.trends.audit import duties_tables
     from analysis.trends.duties import equipment_beside
     from analysis.trends.ledger import was_heard
@@ -135,7 +135,7 @@ def audit(
         raise click.UsageError("--replace PERIOD and --reason TEXT go together.")
     if since is not None and not for_inside:
         raise click.UsageError("--before-after compares exact counts: add --inside.")
-    profile = Profile.default() if profile_file is None else load_profile(profile_file)
+    profile = load_profile(profile_file)
     archive = Archive(archive_folder)
     ledger = WearLedger(archive, profile)
     now = datetime.now(UTC)

@@ -12,7 +12,6 @@ from pathlib import Path
 import pytest
 
 from analysis.profile import Profile
-from dashboard.evidence import words as report_words
 from dashboard.evidence.case import CaseProblem, write_case
 from dashboard.evidence.origin import Origin
 from dashboard.evidence.report import report_html
@@ -25,14 +24,14 @@ from ingest.contract.captures import read_capture
 from tests.dashboard.invented_incident import INCIDENT as INVENTED
 from tests.dashboard.invented_incident import OPENED, Incident
 
-SECTIONS = {
-    "SUMMARY",
-    "COURSE",
-    "OVERVIEW",
-    "FINDINGS",
-    "METHODS",
-    "MADE_FROM",
-}
+SECTIONS = [
+    "In short",
+    "Course of each wearer",
+    "Everybody on one clock",
+    "Findings and what proves them",
+    "How the figures are made, and their limits",
+    "Made from",
+]
 SAMPLE = Path(__file__).parents[2] / "sample_logs" / "late_turn_back.ndjson.gz"
 
 
@@ -82,9 +81,13 @@ def test_the_report_is_one_file_that_says_who_what_and_how(
     assert page.loaded == []
     assert "script" not in page.tags
     assert page.text.count(CAUTION) == 1  # and on the edge of every page, by the style sheet
-    headings = [title for name, title in vars(report_words).items() if name in SECTIONS]
-    assert len(headings) == len(SECTIONS)
-    headings += [review_words.ENTRIES, review_words.WEARS, review_words.ALARM_TABLE, review_words.TURN_BACK]
+    headings = [
+        *SECTIONS,
+        review_words.ENTRIES,
+        review_words.WEARS,
+        review_words.ALARM_TABLE,
+        review_words.TURN_BACK,
+    ]
     headings += [review_words.HEAT, review_words.SILENCES, review_words.REFUSED, review_words.TALLIES]
     headings += [review_words.DESK_DID, review_words.NOTES, review_words.CLOCKS_TITLE]
     assert all(heading in page.text for heading in headings)
@@ -118,7 +121,7 @@ def test_the_report_is_shown_in_other_units_and_on_one_local_clock(
     assert "Every time in this report is Europe/Berlin, UTC+02:00" in texts["local"]
     assert "Pressure, psi" in texts["local"]
     assert "Pressure, bar" not in texts["local"]
-    before_the_methods = texts["local"].split(report_words.METHODS)[0]
+    before_the_methods = texts["local"].split(SECTIONS[4])[0]
     # One clock and one system of units in every sentence; when it was made is the only other time.
     assert re.findall(r"\d\d:\d\d(?::\d\d)? UTC", before_the_methods.split("Made 20")[1]) == [
         re.findall(r"\d\d:\d\d:\d\d UTC", before_the_methods)[0]

@@ -34,6 +34,12 @@ def texts_of(module: Path) -> Iterator[str]:
 def test_no_text_of_the_pages_and_findings_writes_it_otherwise() -> None:
     modules = [*(ROOT / "dashboard").rglob("*.py"), *(ROOT / "analysis/findings").glob("*.py")]
     texts = [(module.name, text) for module in modules for text in texts_of(module)]
+    for page in [*(ROOT / "dashboard").rglob("*.j2"), *(ROOT / "dashboard").rglob("*.toml")]:
+        written = re.sub(
+            r"\{[%{].*?[%}]\}", " ", re.sub(r"&nbsp;|\\u00a0", "\u00a0", page.read_text(encoding="utf-8"))
+        )
+        texts.append((page.name, written))
+    assert [name for name, text in texts if name == "report.html.j2" and "90\u00a0%" in text]
     assert sum("\u00a0%" in text for _, text in texts) > 10
     assert [one for one in texts if OTHERWISE.search(one[1])] == []
 
