@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from importlib.metadata import version
 
+from analysis.trends.columns import WORDS
 from dashboard.words import CAUTION
 
 TITLE = "Under air: summary of {month}"
@@ -71,33 +72,11 @@ def published_note(people: int) -> str:
     return PUBLISHED_NOTE.format(people=people)
 
 
-_OUTSIDE = {
-    "by_month": "the service by month",
-    "by_quarter": "the service, stations, roles and kinds by quarter",
-    "by_year": "the same by year",
-    "planning_rates": "mean air consumption of a wear by task and year: median, 90th and 95th percentile",
-}
-_INSIDE = {
-    "by_month": "sums by month, and wears with each event per 1000 wears with their 95\u00a0% interval",
-    "by_part": "the same by kind, station and role",
-    "planning_rates": "quantiles of the wears' mean rates with their 95\u00a0% interval",
-    "sets": "what was found about each set",
-    "forecasts": "forecasts and what happened, by minutes ahead",
-    "rest": "rests shorter than the rules in force ask for",
-    "standing_out": "what stands out among all comparisons",
-    "smallest_effects": "the smallest effect that would have been named 8 times in 10",
-    "training": "each person's training in the year, and what the yearly minimum still asks",
-    "tests": "test dates of sets and cylinders; overdue_days is negative until a test is due",
-    "chance": "how often chance alone names or marks something, on copies of your wears without a difference",
-    "before_after": "rates before and after a date, with the ratio and its 95\u00a0% interval",
-}
-
-
 def readme(profile_name: str, tables: Iterable[str], people: int) -> str:
     """Return the note beside published tables."""
     return _note(
         profile_name,
-        {name: _OUTSIDE[name] for name in tables},
+        {name: WORDS["tables"]["outside"][name] for name in tables},
         f"{published_note(people)} Small stations, roles and kinds are merged until each is large enough. "
         "Columns ending in _low and _high are the ends of a range. Rates are wears with the event per 1000 "
         "wears, made from those ends. A period with wears is published once, when it is over, and never "
@@ -107,7 +86,7 @@ def readme(profile_name: str, tables: Iterable[str], people: int) -> str:
 
 def inside_readme(profile_name: str, tables: Iterable[str]) -> str:
     """Return the note beside the service's own tables."""
-    return _note(profile_name, {name: _INSIDE[name] for name in tables}, INSIDE_ONLY)
+    return _note(profile_name, {name: WORDS["tables"]["inside"][name] for name in tables}, INSIDE_ONLY)
 
 
 def _note(profile_name: str, tables: Mapping[str, str], meaning: str) -> str:

@@ -6,7 +6,7 @@ import pytest
 from ucumvert import PintUcumRegistry
 
 from analysis.tables import COLUMNS
-from analysis.trends import columns as trends_columns
+from analysis.trends.columns import WORDS, everywhere
 from dashboard.units import UNITS
 from ingest.contract.columns import ARROW_SCHEMAS
 from ingest.contract.units import UCUM, described
@@ -37,12 +37,7 @@ def units() -> set[str]:
     ours = {column.unit for columns in COLUMNS.values() for column in columns}
     fields = [field for schema in ARROW_SCHEMAS.values() for field in schema]
     shown = {label for choice in UNITS.values() for label in choice.label.values()}
-    trends = (
-        trends_columns._EVERYWHERE,
-        trends_columns._PUBLISHED,
-        trends_columns._INSIDE_RATES,
-        *trends_columns._OWN.values(),
-    )
+    trends = [everywhere(published=one) for one in (True, False)] + list(WORDS["own"].values())
     ours |= shown | {unit for notes in trends for unit, _ in notes.values()}
     return ours | {(field.metadata or {}).get(b"unit", b"").decode() for field in fields}
 
