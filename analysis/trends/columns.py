@@ -46,7 +46,7 @@ def notes_of(shown: Mapping[str, pl.DataFrame], *, published: bool) -> dict[str,
     Raises `KeyError` when a column has none.
     """
     every = everywhere(published=published)
-    found = {}
+    found: dict[str, Notes] = {}
     for name, table in shown.items():
         own = every | {column: (unit, what) for column, (unit, what) in WORDS["own"].get(name, {}).items()}
         found[name] = {column: own[column] for column in table.columns}

@@ -5,24 +5,22 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, fields, replace
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
-from analysis.trends.naming import Floats, numbered
 from analysis.trends.statistics import share_interval
 
-Places = NDArray[np.int32]
 FEWEST_FORECASTS = 20
 """Fewer known outcomes say nothing. Our own rule."""
+HARD_L_MIN = (40.0, 60.0, 80.0)
+"""A wearer's mean rates between these are taken together. Our own rule."""
 
 
 @dataclass(frozen=True)
-class Ahead:
-    """Forecasts of so many minutes ahead, one a wear."""
+class Account:
+    """What became of the forecasts of so many minutes ahead, one a wear, or of another group."""
 
     ahead_min: int  # 0: all of them together
     said: int  # how many there were
@@ -45,6 +43,7 @@ class Ahead:
     happened: tuple[float, float, float] | None  # (5 %, median, 95 %) of the minutes that it took, or None
     # (early, late) end of the 90 % interval, mean over the forecasts, or None.
     promised: tuple[float, float] | None
+    group: str = ""  # such as a month; empty for minutes ahead
 
     @property
     def early_share(self) -> float:
@@ -53,102 +52,95 @@ class Ahead:
 
 
 @dataclass(frozen=True)
-class KnownForecasts:
-    """Forecasts of which something is known, one value each."""
-
-    place: Places  # its place among all forecasts
-    wear: Places  # number of its wear
-    # `happened`, `said`, `early_end`, `late_end`: minutes; `happened` is NaN where the wear ended before the
-    # warning, but after the early end
-    happened: Floats
-    said: Floats
-    early_end: Floats
-    late_end: Floats
-
-    def only(self, those: NDArray[Any]) -> KnownForecasts:
-        """Return some of them."""
-        return KnownForecasts(*(getattr(self, one.name)[those] for one in fields(self)))
-
-
-@dataclass(frozen=True)
 class ForecastLines:
-    """A ledger's forecasts as arrays: a third of what the table takes."""
+    """A ledger's forecasts with their wears as numbers: a third of what its table takes."""
 
     # `wear`, `month`, `ahead`: of each forecast: its wear's number, its month (UTC) counted from year 0, the
     # minutes
-    wear: Places
-    month: Places
-    ahead: Places
-    known: KnownForecasts
+    every: pl.DataFrame
+    # Of those of which something is known also `happened`, `said`, `early_end`, `late_end`: minutes;
+    # `happened` is null where the wear ended before the warning, but after the early end.
+    known: pl.DataFrame
 
     def of(self, wears: pl.DataFrame) -> ForecastLines:
         """Return the forecasts of some of the ledger's wears."""
-        there = numbers_of_wears(wears)
-        own = np.zeros(max(int(self.wear.max(initial=-1)), int(there.max(initial=-1))) + 1, dtype=np.bool_)
-        own[there] = True
-        keep = own[self.wear]
-        known = self.known.only(keep[self.known.place])
-        place = (np.cumsum(keep, dtype=np.int32) - 1)[known.place].astype(np.int32)
-        return ForecastLines(self.wear[keep], self.month[keep], self.ahead[keep], replace(known, place=place))
+        own = pl.col("wear").is_in(_numbers_of(wears).implode())
+        return ForecastLines(self.every.filter(own), self.known.filter(own))
 
 
 def lines_of(forecasts: pl.DataFrame, wears: pl.DataFrame) -> ForecastLines:
-    """Return a ledger's forecasts as arrays; the column `row` numbers the wears, or else their order."""
-    rows = wears.select("wear_id", pl.Series("row", numbers_of_wears(wears)))
-    row = forecasts.select("wear_id").join(rows, on="wear_id", how="left", maintain_order="left")["row"]
-    at = pl.col("at")
-    month = forecasts.select((at.dt.year().cast(pl.Int32) * 12 + at.dt.month() - 1).alias("month"))["month"]
-    if row.null_count():  # a period's forecasts, whose wears began before it
-        after = len(rows) and int(rows["row"].to_numpy().max()) + 1
-        row = row.fill_null(forecasts["wear_id"].rank("dense").cast(pl.Int32) + after)
-    wear = row.to_numpy()
-    happened, watched, early_end, said, late_end = (
-        forecasts[name].cast(pl.Float64).to_numpy()
-        for name in ("happened_min", "watched_min", "early_min", "said_min", "late_min")
-    )
+    """Return a ledger's forecasts; the wears' column `row` numbers the wears, or else their order."""
+    rows = wears.select("wear_id", _numbers_of(wears))
+    wear = forecasts.select("wear_id").join(rows, on="wear_id", how="left", maintain_order="left")["wear"]
+    if wear.null_count():  # a period's forecasts, whose wears began before it
+        after = rows.select(pl.col("wear").max() + 1).item() or 0
+        wear = wear.fill_null(forecasts["wear_id"].rank("dense").cast(pl.Int32) + after)
+    at, happened = pl.col("at"), pl.col("happened_min")
+    month = at.dt.year().cast(pl.Int32) * 12 + at.dt.month() - 1
+    every = forecasts.select(wear, month.alias("month"), pl.col("ahead_min").cast(pl.Int32).alias("ahead"))
     # Watched beyond the early end and no warning yet: it did not come early, whenever it would have come.
-    place = np.flatnonzero(np.isfinite(happened) | (watched >= early_end)).astype(np.int32)
-    minutes = (each[place] for each in (happened, said, early_end, late_end))
-    known = KnownForecasts(place, wear[place], *minutes)
-    return ForecastLines(wear, month.to_numpy(), forecasts["ahead_min"].cast(pl.Int32).to_numpy(), known)
+    tells = happened.is_not_null() | (pl.col("watched_min") >= pl.col("early_min"))
+    minutes = forecasts.select(
+        happened="happened_min", said="said_min", early_end="early_min", late_end="late_min", tells=tells
+    )
+    known = pl.concat([every, minutes], how="horizontal").filter("tells").drop("tells")
+    return ForecastLines(every, known)
 
 
-def numbers_of_wears(wears: pl.DataFrame) -> Places:
+def _numbers_of(wears: pl.DataFrame) -> pl.Series:
     """Return the number of each wear in the ledger that it is of."""
-    return wears["row"].to_numpy() if "row" in wears.columns else np.arange(len(wears), dtype=np.int32)
+    numbers = wears["row"] if "row" in wears.columns else pl.int_range(len(wears), dtype=pl.Int32, eager=True)
+    return numbers.alias("wear")
 
 
-def audited(lines: ForecastLines) -> list[Ahead]:
+def audited(lines: ForecastLines) -> list[Account]:
     """Return the account by minutes ahead, and over all as the first."""
-    groups = _groups(lines, lines.ahead)
-    return [_account(0, lines.known, len(lines.wear)), *(_account(int(a), *one) for a, one in groups)]
+    groups = _groups(lines.every, lines.known, "ahead")
+    return [_account(lines.known, len(lines.every)), *(_account(*one, ahead) for ahead, one in groups)]
 
 
-def _groups(lines: ForecastLines, group: NDArray[Any]) -> Iterator[tuple[Any, tuple[KnownForecasts, int]]]:
+def by_month(lines: ForecastLines) -> list[Account]:
+    """Return the account month by month (UTC), oldest first, so that a drift is seen."""
+    return [
+        _account(*one, group=f"{number // 12:04d}-{number % 12 + 1:02d}")
+        for number, one in _groups(lines.every, lines.known, "month")
+    ]
+
+
+def by_hardness(lines: ForecastLines, wears: pl.DataFrame) -> list[Account]:
+    """Return the account by how hard the wearer breathed over the whole wear.
+
+    `wears`: of the same ledger; `mean_l_min` says how hard. Wears without a rate are left out.
+    """
+    rate = pl.col("mean_l_min")
+    rates = wears.select(_numbers_of(wears), rate).filter(rate >= 0)
+    rates = rates.select("wear", group=pl.sum_horizontal(rate >= bound for bound in HARD_L_MIN))
+    every, known = (each.join(rates, on="wear", maintain_order="left") for each in (lines.every, lines.known))
+    names = [f"{low:.0f} to {high:.0f} L/min" for low, high in itertools.pairwise((0.0, *HARD_L_MIN))]
+    names.append(f"above {HARD_L_MIN[-1]:.0f} L/min")
+    return [_account(*one, group=names[number]) for number, one in _groups(every, known, "group")]
+
+
+def _groups(
+    every: pl.DataFrame, known: pl.DataFrame, by: str
+) -> Iterator[tuple[int, tuple[pl.DataFrame, int]]]:
     """Yield each group in order: of what something is known, and how many forecasts it has."""
-    names, number = np.unique(group, return_inverse=True)
-    said = np.bincount(number, minlength=len(names))
-    own = number[lines.known.place].astype(np.int16 if len(names) < 1 << 15 else np.int64)
-    order = np.argsort(own, kind="stable")
-    ends = np.searchsorted(own[order], np.arange(len(names) + 1))
-    for at, name in enumerate(names):
-        yield name, (lines.known.only(order[ends[at] : ends[at + 1]]), int(said[at]))
+    parts = known.partition_by(by, as_dict=True)
+    for name, said in every.group_by(by).len().sort(by).iter_rows():
+        yield name, (parts.get((name,), known.clear()), said)
 
 
-def _interval_by_wear(wear: Places, happened: NDArray[np.bool_]) -> tuple[float, float]:
+def _interval_by_wear(lines: pl.DataFrame, what: str) -> tuple[float, float]:
     """Return the interval of the share of lines for which something happened, lines of a wear being alike.
 
     The exact interval of so many fewer lines as the share varies more between wears than between independent
     lines (Korn and Graubard 1998, Survey Methodology 24:193-201; from memory). Where all lines agree nothing
     tells how alike they are: a wear then counts once.
     """
-    if not len(wear):
-        return share_interval(0, 0)
-    lot = numbered(wear.astype(np.int64))
-    size = np.bincount(lot).astype(np.float64)
-    if len(size) == len(wear):
-        return share_interval(int(happened.sum()), len(wear))
-    count = np.bincount(lot, happened)
+    by_wear = lines.group_by("wear", maintain_order=True).agg(count=pl.col(what).sum(), size=pl.len())
+    count, size = (by_wear[name].to_numpy().astype(np.float64) for name in ("count", "size"))
+    if len(size) == len(lines):
+        return share_interval(int(count.sum()), len(lines))
     of, share = float(size.sum()), float(count.sum() / size.sum())
     fewer = of / len(size)
     if 0 < share < 1 and len(size) > 1:
@@ -157,67 +149,28 @@ def _interval_by_wear(wear: Places, happened: NDArray[np.bool_]) -> tuple[float,
     return share_interval(float(count.sum()) / fewer, of / fewer)
 
 
-def _account(ahead: int, lines: KnownForecasts, said: int) -> Ahead:
-    has = np.isfinite(lines.happened)
-    came_early = has & (lines.happened < lines.early_end)
-    came_late = has & (lines.happened > lines.late_end)
-    inside = ~came_early[has] & ~came_late[has]
-    known, early, late = int(has.sum()), int(came_early.sum()), int(came_late.sum())
-    happened = lines.happened[has]
-    low, middle, high = np.quantile(happened, (0.05, 0.5, 0.95)) if known else (math.nan,) * 3
-    off = np.abs(happened - lines.said[has])
-    return Ahead(
+def _account(lines: pl.DataFrame, said: int, ahead: int = 0, group: str = "") -> Account:
+    happened = pl.col("happened")
+    lines = lines.with_columns(
+        early=(happened < pl.col("early_end")).fill_null(value=False),
+        late=(happened > pl.col("late_end")).fill_null(value=False),
+    )
+    has = lines.drop_nulls("happened").with_columns(inside=~pl.col("early") & ~pl.col("late"))
+    known, early, late = len(has), int(has["early"].sum()), int(has["late"].sum())
+    took = np.quantile(has["happened"], (0.05, 0.5, 0.95)).tolist() if known else ()
+    return Account(
         ahead,
         said,
         known,
         known - early - late,
         early,
         late,
-        len(has) - early,
-        len(has),
-        _interval_by_wear(lines.wear[has], inside),
-        _interval_by_wear(lines.wear, came_early),
-        float(np.median(off)) if known else math.nan,
-        (float(low), float(middle), float(high)) if known else None,
-        (float(lines.early_end[has].mean()), float(lines.late_end[has].mean())) if known else None,
+        len(lines) - early,
+        len(lines),
+        _interval_by_wear(has, "inside"),
+        _interval_by_wear(lines, "early"),
+        has.select((happened - pl.col("said")).abs().median()).item() if known else math.nan,
+        tuple(took) or None,
+        has.select(pl.col("early_end", "late_end").mean()).row(0) if known else None,
+        group,
     )
-
-
-HARD_L_MIN = (40.0, 60.0, 80.0)
-"""A wearer's mean rates between these are taken together. Our own rule."""
-
-
-@dataclass(frozen=True)
-class AuditLine:
-    """The account of one group of forecasts; `Ahead.ahead_min` is 0: all minutes ahead together."""
-
-    group: str
-    account: Ahead
-
-
-def by_month(lines: ForecastLines) -> list[AuditLine]:
-    """Return the account month by month (UTC), oldest first, so that a drift is seen."""
-    return [
-        AuditLine(f"{number // 12:04d}-{number % 12 + 1:02d}", _account(0, *one))
-        for number, one in _groups(lines, lines.month)
-    ]
-
-
-def by_hardness(lines: ForecastLines, wears: pl.DataFrame) -> list[AuditLine]:
-    """Return the account by how hard the wearer breathed over the whole wear.
-
-    `wears`: of the same ledger; `mean_l_min` says how hard. Wears without a rate are left out.
-    """
-    there = numbers_of_wears(wears)
-    rates = np.full(max(int(lines.wear.max(initial=-1)), int(there.max(initial=-1))) + 1, np.nan)
-    rates[there] = wears["mean_l_min"].cast(pl.Float64).to_numpy()
-    rate = rates[lines.wear]
-    # The last group is of those without a rate.
-    group = np.where(rate >= 0, np.searchsorted(HARD_L_MIN, rate, side="right"), len(HARD_L_MIN) + 1)
-    names = [f"{low:.0f} to {high:.0f} L/min" for low, high in itertools.pairwise((0.0, *HARD_L_MIN))]
-    names.append(f"above {HARD_L_MIN[-1]:.0f} L/min")
-    return [
-        AuditLine(names[number], _account(0, *one))
-        for number, one in _groups(lines, group)
-        if number < len(names)
-    ]

@@ -10,8 +10,7 @@ from dash import html
 
 from analysis.trends.forecast_audit import (
     FEWEST_FORECASTS,
-    Ahead,
-    AuditLine,
+    Account,
     ForecastLines,
     audited,
     by_hardness,
@@ -68,7 +67,7 @@ def section(lines: ForecastLines, wears: pl.DataFrame) -> Any:
     return html.Section(parts, id="trends-forecast", className="panel forecast")
 
 
-def groups_figure(said: Sequence[AuditLine]) -> dict[str, Any]:
+def groups_figure(said: Sequence[Account]) -> dict[str, Any]:
     """Return the plot of the shares inside and early, group by group, with their 95 % intervals.
 
     Shapes tell the two apart (circle, square), and hollow ones rest on fewer than `FEWEST_FORECASTS`.
@@ -82,7 +81,7 @@ def groups_figure(said: Sequence[AuditLine]) -> dict[str, Any]:
     ]
     every = max(1, -(-len(groups) // MOST_TICKS))
     ticks = list(range(0, len(groups), every))
-    names = [f"{groups[place]}<br><b>{said[place].account.known}</b>" for place in ticks]
+    names = [f"{groups[place]}<br><b>{said[place].known}</b>" for place in ticks]
     x, y = groups_axis(groups, ticks, names), {"range": [-2, 102], "ticksuffix": "\u00a0%", "nticks": 6}
     return plot(data, GROUPS_HEIGHT_PX, x, y, left=52, below=52, legend_y=1.16)
 
@@ -90,17 +89,17 @@ def groups_figure(said: Sequence[AuditLine]) -> dict[str, Any]:
 Share = tuple[float, float, float]
 
 
-def _inside(one: Ahead) -> Share | None:
+def _inside(one: Account) -> Share | None:
     return (one.inside / one.known, *one.inside_interval) if one.known else None
 
 
-def _early(one: Ahead) -> Share | None:
+def _early(one: Account) -> Share | None:
     return (one.early_share, *one.early_interval) if one.of_early else None
 
 
-def _shares(said: Sequence[AuditLine], name: str, symbol: str, colour: str, share_of: Any) -> dict[str, Any]:
-    told = [(one, share) for one in said if (share := share_of(one.account)) is not None]
-    few = [one.account.known < FEWEST_FORECASTS for one, _ in told]
+def _shares(said: Sequence[Account], name: str, symbol: str, colour: str, share_of: Any) -> dict[str, Any]:
+    told = [(one, share) for one in said if (share := share_of(one)) is not None]
+    few = [one.known < FEWEST_FORECASTS for one, _ in told]
     middle = [100.0 * share[0] for _, share in told]
     low, high = ([100.0 * share[end] for _, share in told] for end in (1, 2))
     symbols = [f"{symbol}-open" if one else symbol for one in few]
@@ -112,7 +111,7 @@ def _shares(said: Sequence[AuditLine], name: str, symbol: str, colour: str, shar
         marker={"symbol": symbols, "size": 9, "color": colour, "line": {"width": 2, "color": colour}},
         error_y=error_bars(low, middle, high, colour, thickness=1.3, width=4),
         cliponaxis=False,
-        customdata=[one.account.known for one, _ in told],
+        customdata=[one.known for one, _ in told],
         hovertemplate=words.GROUP_HOVER + "<extra>%{fullData.name}</extra>",
     )
 

@@ -10,7 +10,7 @@ from analysis.air.gas import Cylinder
 from analysis.profile import RestRule
 from analysis.trends.comparisons import RECENT_WEARS, Signal
 from analysis.trends.false_marks import FalseMarks
-from analysis.trends.forecast_audit import FEWEST_FORECASTS, Ahead, AuditLine
+from analysis.trends.forecast_audit import FEWEST_FORECASTS, Account
 from analysis.trends.measures import FLAGS, MEANS
 from analysis.trends.naming import SmallestEffect
 from analysis.trends.planning import PlanningRate, minutes_to_warning
@@ -264,7 +264,7 @@ SETS_NOTE = (
 FORECAST_TITLE = "How good were the forecasts"
 
 
-def forecast_sentence(account: Sequence[Ahead]) -> str:
+def forecast_sentence(account: Sequence[Account]) -> str:
     """Say in one sentence how the forecasts of the low-air warning did."""
     every = account[0]
     if every.known < FEWEST_FORECASTS:
@@ -297,7 +297,7 @@ FORECAST_HEADS = heads(
 """One line for each number of minutes; `It took` is the middle 90 % of what happened."""
 
 
-def ahead_row(one: Ahead) -> list[str]:
+def ahead_row(one: Account) -> list[str]:
     """Return one line of the forecasts' table."""
     if not one.known:
         return [f"{one.ahead_min} min", f"{one.said:,}", "0", "–", "–", "–", "–", "–"]
@@ -327,25 +327,24 @@ FORECAST_GROUPS_NOTE = (
 )
 
 
-def groups_sentence(said: Sequence[AuditLine]) -> str:
+def groups_sentence(said: Sequence[Account]) -> str:
     """Say which group of forecasts did worst, of those with enough outcomes."""
-    enough = [one for one in said if one.account.known >= FEWEST_FORECASTS]
+    enough = [one for one in said if one.known >= FEWEST_FORECASTS]
     if not enough:
         return f"No group has {FEWEST_FORECASTS} forecasts with an outcome."
-    least = min(enough, key=lambda one: one.account.inside / one.account.known)
-    most = max(enough, key=lambda one: one.account.early_share)
+    least = min(enough, key=lambda one: one.inside / one.known)
+    most = max(enough, key=lambda one: one.early_share)
     return (
-        f"Fewest inside: {percent(least.account.inside / least.account.known)} ({least.group}). "
-        f"Most before the early end: {percent(most.account.early_share, 1)} ({most.group})."
+        f"Fewest inside: {percent(least.inside / least.known)} ({least.group}). "
+        f"Most before the early end: {percent(most.early_share, 1)} ({most.group})."
     )
 
 
-def group_row(one: AuditLine) -> list[str]:
+def group_row(one: Account) -> list[str]:
     """Return one line of a group's table."""
-    account = one.account
-    counts = [f"{account.said:,}", f"{account.known:,}"]
-    early = f"{percent(account.early_share, 1)} of {account.of_early:,}" if account.of_early else "–"
-    if not account.known:
+    counts = [f"{one.said:,}", f"{one.known:,}"]
+    early = f"{percent(one.early_share, 1)} of {one.of_early:,}" if one.of_early else "–"
+    if not one.known:
         return [one.group, *counts, "–", "–", "–", early]
-    shares = [percent(part / account.known) for part in (account.inside, account.late)]
-    return [one.group, *counts, *shares, f"{account.error_min:.1f} min", early]
+    shares = [percent(part / one.known) for part in (one.inside, one.late)]
+    return [one.group, *counts, *shares, f"{one.error_min:.1f} min", early]

@@ -11,7 +11,7 @@ import pytest
 from scipy.stats import quantile_test
 
 from analysis.air.gas import Cylinder
-from analysis.trends.forecast_audit import Ahead, audited, by_hardness, by_month, lines_of
+from analysis.trends.forecast_audit import Account, audited, by_hardness, by_month, lines_of
 from analysis.trends.ledger import FORECASTS, WEARS
 from analysis.trends.planning import minutes_to_warning, planning_rates
 from analysis.trends.statistics import share_interval
@@ -73,7 +73,7 @@ def forecasts(*lines: tuple[int, float | None, float]) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=FORECASTS, orient="row")
 
 
-def account(lines: pl.DataFrame) -> list[Ahead]:
+def account(lines: pl.DataFrame) -> list[Account]:
     return audited(lines_of(lines, wears([])))
 
 
@@ -113,8 +113,8 @@ def test_the_account_by_month_and_by_how_hard() -> None:
     months = [datetime(2031, month, 4, tzinfo=UTC) for month in (6, 5, 5, 5, 6)]
     lines = lines.with_columns(at=pl.Series(months, dtype=pl.Datetime("us", "UTC")))
     may, june = by_month(lines_of(lines, wears([])))
-    assert (may.group, may.account.said, may.account.known) == ("2031-05", 3, 2)
-    assert (june.group, june.account.said, june.account.inside) == ("2031-06", 2, 2)
+    assert (may.group, may.said, may.known) == ("2031-05", 3, 2)
+    assert (june.group, june.said, june.inside) == ("2031-06", 2, 2)
     rates = [35.0, 90.0, 60.0, 45.0, None]
     rated = pl.DataFrame({"wear_id": lines["wear_id"], "mean_l_min": rates})
     hard = by_hardness(lines_of(lines, rated), rated)
@@ -124,6 +124,6 @@ def test_the_account_by_month_and_by_how_hard() -> None:
         "60 to 80 L/min",
         "above 80 L/min",
     ]
-    assert [one.account.said for one in hard] == [1, 1, 1, 1]
-    assert hard[3].account.early == 1, "5 minutes passed where the early end was later"
-    assert sum(one.account.said for one in hard) == lines.height - 1, "one wear has no rate"
+    assert [one.said for one in hard] == [1, 1, 1, 1]
+    assert hard[3].early == 1, "5 minutes passed where the early end was later"
+    assert sum(one.said for one in hard) == lines.height - 1, "one wear has no rate"
