@@ -30,11 +30,11 @@ from analysis.trends.measures import (
 from analysis.trends.planning import PlanningRate, planning_rates
 from analysis.trends.rest import rules_in_force, short_rests
 from analysis.trends.sets import set_counts
-from analysis.trends.statistics import binomial_rate
+from analysis.trends.statistics import Rate, binomial_rate
 
 ALL, NOT_KNOWN = "all", "not known"
 PARTS = ("station", "role", "kind")
-RATE_COLUMNS = tuple(f"{flag}_{end}" for flag in FLAGS for end in ("rate", "low", "high"))
+RATE_COLUMNS = tuple(f"{flag}_{end}" for flag in FLAGS for end in Rate._fields)
 
 
 @dataclass(frozen=True)
@@ -109,8 +109,7 @@ def _with_rates(table: pl.DataFrame) -> pl.DataFrame:
     for row in table.iter_rows(named=True):
         for flag in FLAGS:
             rate = binomial_rate(row[flag], wears_of(row, flag), PER_WEARS)
-            for end in ("rate", "low", "high"):
-                row[f"{flag}_{end}"] = getattr(rate, end) if rate else None
+            row |= zip((f"{flag}_{end}" for end in Rate._fields), rate or (None,) * 3, strict=True)
         rows.append(row)
     mean = (pl.col("heat_dose") / pl.col("heat_dose_wears")).fill_nan(None).alias("heat_dose_a_wear")
     schema = pl.Schema({**table.schema, **dict.fromkeys(RATE_COLUMNS, pl.Float64())})

@@ -17,7 +17,7 @@ from datetime import date
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy.special import betaincinv, stdtrit
+from scipy.special import stdtrit
 
 from analysis.trends.measures import LOGS, MONTHS_FOR_SEASONS, flags_of, month_numbers
 from analysis.trends.naming import (
@@ -31,6 +31,7 @@ from analysis.trends.naming import (
     strata_of,
 )
 from analysis.trends.prediction import FEWEST_FOR_A_SEASON, SMALL_PART_OF_MEAN, season_of, seasonal_fit
+from analysis.trends.statistics import share_interval
 
 FEWEST_WEARS = 20
 """On each side. Our own rule."""
@@ -72,8 +73,7 @@ def rate_ratio(
     if due_before <= 0 or due_after <= 0 or before + after <= 0:
         return math.nan, 0.0, math.inf
     x, n = after / dispersion, (before + after) / dispersion
-    low = float(betaincinv(x, n - x + 1, TAIL)) if after > 0 else 0.0
-    high = float(betaincinv(x + 1, n - x, 1 - TAIL)) if before > 0 else 1.0
+    low, high = share_interval(x, n)
     turn = due_before / due_after
     ratio = turn * after / before if before > 0 else math.inf
     return ratio, turn * low / (1 - low), turn * high / (1 - high) if high < 1 else math.inf
@@ -124,7 +124,7 @@ def changes(wears: pl.DataFrame, since: date) -> list[Change]:
     found = []
     for name, flag in flags_of(wears).items():
         known = known_places(flag)
-        found += [_count_change(name, flag[known], shape.only(known))] if np.isfinite(flag).any() else []
+        found += [_count_change(name, flag[known], shape.only(known))] if len(flag[known]) else []
     for name in LOGS:
         values = wears[name].cast(pl.Float64).fill_null(math.nan).to_numpy()
         one = _amount_change(name, values, shape)

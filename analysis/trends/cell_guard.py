@@ -146,15 +146,14 @@ def told(system: Equations, true: Counts, colleague: Counts) -> list[int]:
             for at in waiting
             if found[at] == true[at] or (found < np.where(published, colleague[at], 0)).any()
         }
-    return [at for at in sorted(waiting) if not _two_values(system, true, colleague[at], at)]
-
-
-def _two_values(system: Equations, true: Counts, colleague: Counts, at: int) -> bool:
-    zero = np.zeros(len(true))
-    for ends in ((true[at] + 1, FREE), (0.0, true[at] - 1)):
-        if another(system, zero, colleague, {at: ends}) is not None:
-            return True
-    return False
+    return [
+        at
+        for at in sorted(waiting)
+        if all(
+            another(system, nobody, colleague[at], {at: ends}) is None
+            for ends in ((true[at] + 1, FREE), (0.0, true[at] - 1))
+        )
+    ]
 
 
 def guarded(

@@ -19,7 +19,6 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.trends.amounts import above_the_usual, amounts_of_parts
 from analysis.trends.measures import (
     FLAGS,
     MEANS,
@@ -31,6 +30,7 @@ from analysis.trends.measures import (
 )
 from analysis.trends.naming import (
     Codes,
+    Floats,
     JudgedUnits,
     SmallestEffect,
     codes_of,
@@ -39,6 +39,7 @@ from analysis.trends.naming import (
     judged_groups,
     judged_ones,
     level_of_others,
+    numbered,
     numbers_of,
     smallest_effect,
     strata_of,
@@ -47,8 +48,10 @@ from analysis.trends.sets import FEWEST_WEARS, charges_of, set_flags
 from analysis.trends.statistics import (
     MannKendall,
     false_discovery_rates,
+    interval_of_a_mean,
     interval_of_a_rank_correlation,
-    rate_per,
+    mann_whitney_of_groups,
+    poisson_interval,
 )
 
 QUESTIONS = {"group": 0.015, "wearer": 0.020, "set": 0.010, "service": 0.005}
@@ -108,7 +111,7 @@ class _Asked:
     likely: Counter[str] = field(default_factory=Counter)
     sizes: dict[str, tuple[JudgedUnits, NDArray[np.bool_]]] = field(default_factory=dict)
 
-    def unlikely(self, part: str, chance: NDArray[np.float64]) -> list[int]:
+    def unlikely(self, part: str, chance: Floats) -> list[int]:
         """Return the places that may be named; of the others it is kept that they were asked."""
         places = np.flatnonzero(chance <= QUESTIONS[QUESTION_OF[part]])
         self.likely[QUESTION_OF[part]] += len(chance) - len(places)
@@ -121,7 +124,7 @@ class _Shape:
 
     strata: Codes
     incidents: Codes
-    flags: dict[str, NDArray[np.float64]]
+    flags: dict[str, Floats]
 
 
 def signals(
@@ -158,7 +161,7 @@ def signals(
         families[question] = len(family) + others
         rates = false_discovery_rates([*(one.chance for one in family), *[1.0] * others])
         found += [
-            replace(_with_interval(one), false_rate=float(rate))
+            replace(one, false_rate=float(rate))
             for one, rate in zip(family, rates[: len(family)], strict=True)
             if rate <= level
         ]
@@ -170,17 +173,11 @@ def signals(
     return Standing(found, families.total(), smallest)
 
 
-def _with_interval(one: Signal) -> Signal:
-    """Return a signal of counts with the exact interval of its rate."""
-    rate = None if math.isnan(one.expected) else rate_per(one.events, float(one.wears), PER_WEARS)
-    return one if rate is None else replace(one, low=rate.low, high=rate.high)
-
-
 def _groups(asked: _Asked, wears: pl.DataFrame, shape: _Shape) -> dict[str, list[str]]:
     """Compare stations and roles; return for each event the stations that may stand out."""
     people = numbers_of(wears["wearer_id"])
     above: dict[str, list[str]] = {}
-    rest = above_the_usual(wears, shape.strata, shape.incidents)
+    amounts = above_the_usual(wears, shape.strata)
     for part in ("station", "role"):
         if part not in wears.columns or wears[part].drop_nulls().n_unique() < 2:
             continue
@@ -196,10 +193,78 @@ def _groups(asked: _Asked, wears: pl.DataFrame, shape: _Shape) -> dict[str, list
                 if measure == "low_air_exits":
                     asked.sizes[part] = (judged, chosen)
                 above[measure] = [names[at] for at in np.flatnonzero(judged.chance <= 0.05)]
-        for one in amounts_of_parts(rest, units, names, FEWEST_WEARS, FEWEST_WEARERS):
-            figures = (one.chance, one.value, one.rest, 0, one.wears, one.low, one.high)
-            asked.signals.append(Signal(part, one.name, one.measure, "more", *figures))
+        asked.signals += _amounts(part, names, units, (people, shape.incidents), amounts)
     return above
+
+
+def above_the_usual(wears: pl.DataFrame, strata: Codes) -> dict[str, tuple[Floats, Floats]]:
+    """Return each amount of `MEANS`, and how far it is above its kind, task and quarter; NaN if unknown."""
+    started = pl.col("started")
+    quarter = wears.select(started.dt.year().cast(pl.Int64) * 4 + started.dt.quarter()).to_series().to_numpy()
+    lot = numbered(quarter * (int(strata.max(initial=0)) + 1) + strata)
+    found = {}
+    for name in MEANS:
+        values = wears[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
+        found[name] = (values, values - expected_of(values, lot))
+    return found
+
+
+def _amounts(
+    part: str,
+    names: list[str],
+    units: Codes,
+    alike: tuple[Codes, Codes],
+    amounts: dict[str, tuple[Floats, Floats]],
+) -> Iterator[Signal]:
+    """Compare each part's amounts above the usual, by people and by incidents; the weaker of the two counts.
+
+    Wears of one person are alike, and so are wears at one fire: neither are independent observations.
+
+    - `alike`: number of each wear's person (-1: none) and of its incident.
+    - `amounts`: as `above_the_usual` has them.
+    """
+    known = (units >= 0) & (alike[0] >= 0)
+    lots = [_lots(units[known], of[known]) for of in alike]
+    size = np.bincount(units[known], minlength=len(names))
+    crowd = np.bincount(lots[0][1], minlength=len(names))
+    compared = np.flatnonzero((size >= FEWEST_WEARS) & (crowd >= FEWEST_WEARERS))
+    for measure, (values, above) in amounts.items():
+        sums = [_sums(place, of, values[known]) for place, of in lots]
+        chances = []
+        for place, of in lots:
+            total, count = _sums(place, of, above[known])
+            means = np.divide(total, count, out=np.full(len(of), np.nan), where=count > 0)
+            own = np.bincount(of[count > 0], minlength=len(names))
+            enough = (own >= FEWEST_WEARERS) & (own.sum() - own >= FEWEST_WEARERS)
+            chances.append(np.where(enough, mann_whitney_of_groups(means, of, len(names)), np.nan))
+        whole, sizes = (np.bincount(lots[0][1], each, minlength=len(names)) for each in sums[0])
+        for at in compared:
+            chance, others = float(np.max([each[at] for each in chances])), sizes.sum() - sizes[at]
+            if not math.isfinite(chance) or not others:
+                continue
+            ends = [
+                interval_of_a_mean(each[of == at], count[of == at])
+                for (each, count), (_, of) in zip(sums, lots, strict=True)
+            ]
+            low, high = max(ends, key=lambda both: both[1] - both[0])
+            value, rest = float(whole[at] / sizes[at]), float((whole.sum() - whole[at]) / others)
+            figures = (chance, value, rest, 0, int(size[at]), max(low, 0.0), high)
+            yield Signal(part, names[at], measure, "more", *figures)
+
+
+def _lots(units: Codes, of: Codes) -> tuple[Codes, Codes]:
+    """Return the lot of each wear (its part and person, or part and incident), and the part of each lot."""
+    place = numbered(units * (int(of.max(initial=0)) + 1) + of)
+    part = np.zeros(int(place.max(initial=-1)) + 1, dtype=np.int64)
+    part[place] = units
+    return place, part
+
+
+def _sums(place: Codes, part: Codes, values: Floats) -> tuple[Floats, Floats]:
+    """Return each lot's sum of known values, and how many are known."""
+    known = np.isfinite(values)
+    total = np.bincount(place[known], values[known], minlength=len(part)).astype(np.float64)
+    return total, np.bincount(place[known], minlength=len(part)).astype(np.float64)
 
 
 def _more(
@@ -210,14 +275,13 @@ def _more(
     compared = chosen & (judged.expected > 0) & (judged.wears < size)
     if not total:
         return
-    question = QUESTION_OF[part]
-    unlikely = compared & (judged.chance <= QUESTIONS[question])
-    asked.likely[question] += int(compared.sum() - unlikely.sum())
-    for at in np.flatnonzero(unlikely):
+    places = np.flatnonzero(compared)
+    for at in places[asked.unlikely(part, judged.chance[places])]:
         events, wears = int(judged.observed[at]), int(judged.wears[at])
         rate, rest = PER_WEARS * events / wears, PER_WEARS * (total - events) / (size - wears)
+        low, high = (PER_WEARS * end / wears for end in poisson_interval(events))
         chance, expected = float(judged.chance[at]), float(judged.expected[at])
-        figures = (chance, rate, rest, events, wears)
+        figures = (chance, rate, rest, events, wears, low, high)
         asked.signals.append(Signal(part, names[at], measure, "more", *figures, expected=expected))
 
 
@@ -238,7 +302,7 @@ def _wearers(asked: _Asked, wears: pl.DataFrame, shape: _Shape, above: dict[str,
             asked.sizes["wearer"] = (judged, chosen)
 
 
-def _sets(asked: _Asked, strata: Codes, wears: pl.DataFrame, flags: dict[str, NDArray[np.float64]]) -> None:
+def _sets(asked: _Asked, strata: Codes, wears: pl.DataFrame, flags: dict[str, Floats]) -> None:
     units, names = codes_of(wears["set_id"])
     for measure, flag in flags.items():
         judged = judged_ones(units, flag, expected_of(flag, strata))

@@ -159,14 +159,7 @@ def _wears(results: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
         .agg((pl.len() / 60.0).alias("hard_min"))
         .collect()
     )
-    alarms = (
-        _reported(results)
-        .group_by("wear_id")
-        .agg(
-            (pl.col("alarm") == "no_motion").sum().cast(pl.Int64).alias("no_motion_alarms"),
-            (pl.col("alarm") == "distress").sum().cast(pl.Int64).alias("distress_alarms"),
-        )
-    )
+    alarms = _counted(_reported(results), "wear_id")
     table = results["wears"].join(hard, on="wear_id", how="left").join(alarms, on="wear_id", how="left")
     for number in THERMAL_CLASSES:
         seconds = results["exposure"].filter(pl.col("thermal_class") == number)
@@ -177,6 +170,7 @@ def _wears(results: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
     measured = {"hard_min": pl.col("wear_id").is_in(rated.implode())}
     measured |= dict.fromkeys(_CLASSES, pl.col("heat_dose").is_not_null())
     left_below = results["findings"].filter(pl.col("code") == "left_below_warning")["wear_id"]
+    unheard = results["findings"].filter(pl.col("code") == "end_not_heard")["wear_id"]
     below = (pl.col("end_bar") < pl.col("low_air_bar")) | pl.col("wear_id").is_in(left_below.implode())
     lasted_min = (pl.col("ended") - pl.col("started")).dt.total_microseconds() / 60e6
     silent_min = pl.col("gap_s").fill_null(0.0) / 60.0
@@ -185,19 +179,15 @@ def _wears(results: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
     table = table.with_columns(
         (lasted_min - pl.when(rest).then(silent_min).otherwise(0.0)).alias("under_air_min"),
         # Of who fell silent above the warning nobody knows how they left.
-        pl.when(below | ~_end_unheard(results)).then(below.cast(pl.Int64)).alias("low_air_exits"),
+        pl.when(below | ~pl.col("wear_id").is_in(unheard.implode()))
+        .then(below.cast(pl.Int64))
+        .alias("low_air_exits"),
         silent_min.alias("silent_min"),
         (pl.col("cylinder_count") * pl.col("water_volume_l")).alias("cylinder_l"),
         *(pl.col(name).fill_null(0) for name in ("no_motion_alarms", "distress_alarms")),
         *(pl.when(known).then(pl.col(name).fill_null(0.0)).alias(name) for name, known in measured.items()),
     )
     return _once_an_entry(table)
-
-
-def _end_unheard(results: Mapping[str, pl.DataFrame]) -> pl.Expr:
-    """Tell the wears of which neither the valve's closing nor what came after was heard."""
-    unheard = results["findings"].filter(pl.col("code") == "end_not_heard")["wear_id"]
-    return pl.col("wear_id").is_in(unheard.implode())
 
 
 def _reported(results: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
@@ -215,6 +205,13 @@ def _reported(results: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
     return found.with_columns(wear_id=pl.coalesce("last", "wear_id"))
 
 
+def _counted(alarms: pl.DataFrame, of: str) -> pl.DataFrame:
+    return alarms.group_by(of).agg(
+        (pl.col("alarm") == alarm).sum().cast(pl.Int64).alias(f"{alarm}_alarms")
+        for alarm in ("no_motion", "distress")
+    )
+
+
 def _never_heard(results: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
     """Return a line for each entry of a person without a wear; its name holds no person's.
 
@@ -226,11 +223,7 @@ def _never_heard(results: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
         & pl.col("wearer_id").is_not_null()
         & pl.col("tallied_in").is_not_null()
     )
-    reported = results["alarms"].filter(pl.col("source") != "derived")
-    counts = reported.group_by("entry_id").agg(
-        (pl.col("alarm") == alarm).sum().cast(pl.Int64).alias(f"{alarm}_alarms")
-        for alarm in ("no_motion", "distress")
-    )
+    counts = _counted(results["alarms"].filter(pl.col("source") != "derived"), "entry_id")
     return entries.join(counts, on="entry_id", how="left", maintain_order="left").select(
         "incident_id",
         "wearer_id",

@@ -162,7 +162,7 @@ def monthly_rate(
     total = None
     overall = binomial_rate(int(counts.sum()), int(sizes.sum()), PER_WEARS)
     if overall is not None and int(sizes.sum()) >= FEWEST_WEARS_FOR_A_RATE:
-        total = (overall.events, int(overall.exposure), overall.rate, overall.low, overall.high)
+        total = (int(counts.sum()), int(sizes.sum()), *overall)
     values = np.array([rate.rate if rate else np.nan for rate in rates])
     trend = _trend(np.where(solid, values, np.nan), int(counts.sum()))
     return MonthlyRate(table, total, trend, judged)

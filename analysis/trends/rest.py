@@ -56,8 +56,7 @@ def reached_text(one: ShortRest) -> str:
 
 def rules_in_force(rest: Rest) -> dict[str, RestRule]:
     """Return the rules that are on, by name."""
-    every = {name: getattr(rest, name) for name in msgspec.structs.asdict(rest)}
-    return {name: rule for name, rule in every.items() if rule.on}
+    return {name: rule for name, rule in msgspec.structs.asdict(rest).items() if rule.on}
 
 
 def short_rests(wears: pl.DataFrame, rest: Rest) -> list[ShortRest]:

@@ -29,12 +29,7 @@ def events_of(set_events: pl.DataFrame, wears: pl.DataFrame, part: pl.DataFrame)
 
     All events over a part of the wears would make a set stand out that is seldom worn in that part.
     """
-    starts = wears.select("set_id", pl.col("started").alias("at"), "wear_id").drop_nulls(["set_id", "at"])
-    events = as_in(set_events, wears, "set_id")
-    starts = starts.filter(pl.col("set_id").is_in(events["set_id"].unique().implode()))
-    nearest = events.sort("at").join_asof(
-        starts.sort("at"), on="at", by="set_id", strategy="nearest", check_sortedness=False
-    )
+    nearest = _with_nearest(as_in(set_events, wears, "set_id"), wears, "wear_id")
     asked = part.select("wear_id").filter(pl.col("wear_id").is_in(nearest["wear_id"].implode()))
     return nearest.join(asked, on="wear_id", how="semi", maintain_order="left").drop("wear_id")
 
@@ -98,18 +93,27 @@ def set_flags(
     wears: pl.DataFrame, set_events: pl.DataFrame, falls: pl.DataFrame | None
 ) -> dict[str, NDArray[np.float64]]:
     """Return which wears had each finding about their set: each finding belongs to its set's nearest wear."""
-    found = _findings(wears, set_events, falls)
-    starts = wears.select("set_id", pl.col("started").alias("at")).with_row_index("row").drop_nulls("set_id")
-    starts = starts.filter(pl.col("set_id").is_in(found["set_id"].unique().implode()))
-    nearest = found.sort("at").join_asof(
-        starts.sort("at"), on="at", by="set_id", strategy="nearest", check_sortedness=False
-    )
+    rows = wears.select("set_id", "started").with_row_index("place")
+    nearest = _with_nearest(_findings(wears, set_events, falls), rows, "place")
     flags = {}
     for name, codes in CODES.items():
         flags[name] = np.zeros(len(wears))
-        flags[name][nearest.filter(pl.col("code").is_in(codes))["row"].drop_nulls().to_numpy()] = 1.0
+        flags[name][nearest.filter(pl.col("code").is_in(codes))["place"].drop_nulls().to_numpy()] = 1.0
     silent = (wears["silent_min"] >= SILENT_WEAR_MIN).fill_null(value=False)
     return {**flags, "silent_wears": silent.to_numpy().astype(np.float64)}
+
+
+def _with_nearest(events: pl.DataFrame, wears: pl.DataFrame, name: str) -> pl.DataFrame:
+    """Return events of sets, each with what its set's nearest wear has in a column."""
+    theirs = pl.col("set_id").is_in(events["set_id"].unique().implode())
+    starts = wears.select("set_id", at="started", key=name).filter(theirs).drop_nulls("at")
+    return events.sort("at").join_asof(
+        starts.rename({"key": name}).sort("at"),
+        on="at",
+        by="set_id",
+        strategy="nearest",
+        check_sortedness=False,
+    )
 
 
 def _findings(wears: pl.DataFrame, set_events: pl.DataFrame, falls: pl.DataFrame | None) -> pl.DataFrame:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -16,12 +17,9 @@ LARGEST_OF_THE_EXACT_TABLE = 10
 """Up to so many values Mann-Kendall is taken exactly (Gilbert 1987, table A18, as cited by PAST's manual)."""
 
 
-@dataclass(frozen=True)
-class Rate:
-    """Events per so much exposure, with the exact interval of the count behind it."""
+class Rate(NamedTuple):
+    """Wears with an event per so many wears, with its exact 95 % interval."""
 
-    events: int
-    exposure: float
     rate: float
     low: float
     high: float
@@ -38,15 +36,6 @@ def poisson_interval(events: int) -> tuple[float, float]:
     return low, float(gammaincinv(events + 1, 1 - _TAIL))
 
 
-def rate_per(events: int, exposure: float, per: float) -> Rate | None:
-    """Return the rate per `per` units of exposure with its exact interval; None without exposure."""
-    if exposure <= 0:
-        return None
-    low, high = poisson_interval(events)
-    scale = per / exposure
-    return Rate(events, exposure, events * scale, low * scale, high * scale)
-
-
 def share_interval(count: float, of: float) -> tuple[float, float]:
     """Return the exact 95 % interval of a share (Clopper and Pearson 1934); counts may be fractions."""
     if of <= 0:
@@ -61,7 +50,7 @@ def binomial_rate(events: int, wears: int, per: float) -> Rate | None:
     if wears <= 0:
         return None
     low, high = share_interval(events, wears)
-    return Rate(events, float(wears), per * events / wears, per * low, per * high)
+    return Rate(per * events / wears, per * low, per * high)
 
 
 @dataclass(frozen=True)

@@ -84,11 +84,12 @@ def parts(sums: pl.DataFrame, part: str, found: Sequence[Signal]) -> Any:
         cells.append(_mean(row, "hard_min", "wears", "min", 1, (name, "hard_min") in odd))
         cells.append(_mean(row, "heat_dose", "heat_dose_wears", "", 3, (name, "heat_dose") in odd))
         for measure in PEOPLE_FLAGS:
-            rate = binomial_rate(row[measure], wears_of(row, measure), PER_WEARS)
-            if rate is None or rate.exposure < FEWEST_WEARS_FOR_A_RATE:
+            wears = wears_of(row, measure)
+            rate = binomial_rate(row[measure], wears, PER_WEARS)
+            if rate is None or wears < FEWEST_WEARS_FOR_A_RATE:
                 cells.append(events(row, measure))
                 continue
-            figure, low, high = (sentences.figure(value, 2) for value in (rate.rate, rate.low, rate.high))
+            figure, low, high = (sentences.figure(value, 2) for value in rate)
             text = f"{sentences.events_text(row, measure)}: {figure} ({low}\u00a0to\u00a0{high})"
             cells.append(cell(_marked(text, (name, measure) in odd), value=rate.rate))
         cells.append(classes(row))

@@ -11,15 +11,14 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from analysis.simulation.shipped_years import read_three_years
-from analysis.trends.amounts import above_the_usual
 from analysis.trends.before_after import changes
 from analysis.trends.coded import OWN, coded, plain
-from analysis.trends.comparisons import signals
+from analysis.trends.comparisons import above_the_usual, signals
 from analysis.trends.forecast_audit import audited, by_hardness, by_month, lines_of
 from analysis.trends.ledger import SCHEMAS, Ledger, falls_between_wears
 from analysis.trends.measures import MEANS, judged_months, sums_by
 from analysis.trends.measures import by_month as wears_by_month
-from analysis.trends.naming import codes_of, incident_of, numbered, numbers_of, strata_of
+from analysis.trends.naming import codes_of, numbered, numbers_of, strata_of
 from analysis.trends.publishing import due
 from analysis.trends.roster import with_station_and_role
 from analysis.trends.sets import events_of, set_counts
@@ -112,10 +111,10 @@ def test_forecasts_and_what_is_published_are_the_same(both: Both) -> None:
 def test_amounts_above_the_usual_are_those_of_a_plain_group(both: Both) -> None:
     wears = both[0]["wears"]
     lot = [pl.col("kind"), pl.col("task").fill_null(""), pl.col("started").dt.truncate("1q")]
-    found = above_the_usual(wears, strata_of(wears), numbers_of(incident_of(wears)))
+    found = above_the_usual(wears, strata_of(wears))
     for name in MEANS:
         plainly = wears.select(pl.col(name) - pl.col(name).mean().over(lot)).to_series()
-        assert found.above[name] == pytest.approx(plainly.to_numpy(), abs=1e-9, nan_ok=True)
+        assert found[name][1] == pytest.approx(plainly.to_numpy(), abs=1e-9, nan_ok=True)
 
 
 def test_codes_are_in_the_order_of_the_words() -> None:
