@@ -19,7 +19,7 @@ HARD_L_MIN = (40.0, 60.0, 80.0)
 
 
 @dataclass(frozen=True)
-class Account:
+class ForecastAccount:
     """What became of the forecasts of so many minutes ahead, one a wear, or of another group."""
 
     ahead_min: int  # 0: all of them together
@@ -93,13 +93,13 @@ def _numbers_of(wears: pl.DataFrame) -> pl.Series:
     return numbers.alias("wear")
 
 
-def audited(lines: ForecastLines) -> list[Account]:
+def audited(lines: ForecastLines) -> list[ForecastAccount]:
     """Return the account by minutes ahead, and over all as the first."""
     groups = _groups(lines.every, lines.known, "ahead")
     return [_account(lines.known, len(lines.every)), *(_account(*one, ahead) for ahead, one in groups)]
 
 
-def by_month(lines: ForecastLines) -> list[Account]:
+def by_month(lines: ForecastLines) -> list[ForecastAccount]:
     """Return the account month by month (UTC), oldest first, so that a drift is seen."""
     return [
         _account(*one, group=f"{number // 12:04d}-{number % 12 + 1:02d}")
@@ -107,7 +107,7 @@ def by_month(lines: ForecastLines) -> list[Account]:
     ]
 
 
-def by_hardness(lines: ForecastLines, wears: pl.DataFrame) -> list[Account]:
+def by_hardness(lines: ForecastLines, wears: pl.DataFrame) -> list[ForecastAccount]:
     """Return the account by how hard the wearer breathed over the whole wear.
 
     `wears`: of the same ledger; `mean_l_min` says how hard. Wears without a rate are left out.
@@ -149,7 +149,7 @@ def _interval_by_wear(lines: pl.DataFrame, what: str) -> tuple[float, float]:
     return share_interval(float(count.sum()) / fewer, of / fewer)
 
 
-def _account(lines: pl.DataFrame, said: int, ahead: int = 0, group: str = "") -> Account:
+def _account(lines: pl.DataFrame, said: int, ahead: int = 0, group: str = "") -> ForecastAccount:
     happened = pl.col("happened")
     lines = lines.with_columns(
         early=(happened < pl.col("early_end")).fill_null(value=False),
@@ -158,7 +158,7 @@ def _account(lines: pl.DataFrame, said: int, ahead: int = 0, group: str = "") ->
     has = lines.drop_nulls("happened").with_columns(inside=~pl.col("early") & ~pl.col("late"))
     known, early, late = len(has), int(has["early"].sum()), int(has["late"].sum())
     took = np.quantile(has["happened"], (0.05, 0.5, 0.95)).tolist() if known else ()
-    return Account(
+    return ForecastAccount(
         ahead,
         said,
         known,

@@ -8,7 +8,7 @@ from typing import Any
 
 import polars as pl
 
-from analysis.trends.forecast_audit import Account
+from analysis.trends.forecast_audit import ForecastAccount
 from analysis.trends.measures import MonthlyMean, MonthlyRate
 from analysis.trends.prediction import Predicted
 from dashboard.review.drawing import nice_ceiling
@@ -252,7 +252,7 @@ def _tick(months: list[str], wears: list[int], index: int, before: int | None) -
     return f"{month}<br><b>{wears[index]}</b>" + (f"<br>{year}" if new_year else "")
 
 
-def forecast_figure(account: Sequence[Account]) -> dict[str, Any]:
+def forecast_figure(account: Sequence[ForecastAccount]) -> dict[str, Any]:
     """Return the plot of said against happened: the promised interval, and where the middle 90 % came."""
     told = [one for one in account if one.ahead_min and one.happened and one.promised]
     x = [float(one.ahead_min) for one in told]

@@ -10,7 +10,7 @@ from dash import html
 
 from analysis.trends.forecast_audit import (
     FEWEST_FORECASTS,
-    Account,
+    ForecastAccount,
     ForecastLines,
     audited,
     by_hardness,
@@ -67,7 +67,7 @@ def section(lines: ForecastLines, wears: pl.DataFrame) -> Any:
     return html.Section(parts, id="trends-forecast", className="panel forecast")
 
 
-def groups_figure(said: Sequence[Account]) -> dict[str, Any]:
+def groups_figure(said: Sequence[ForecastAccount]) -> dict[str, Any]:
     """Return the plot of the shares inside and early, group by group, with their 95 % intervals.
 
     Shapes tell the two apart (circle, square), and hollow ones rest on fewer than `FEWEST_FORECASTS`.
@@ -89,15 +89,17 @@ def groups_figure(said: Sequence[Account]) -> dict[str, Any]:
 Share = tuple[float, float, float]
 
 
-def _inside(one: Account) -> Share | None:
+def _inside(one: ForecastAccount) -> Share | None:
     return (one.inside / one.known, *one.inside_interval) if one.known else None
 
 
-def _early(one: Account) -> Share | None:
+def _early(one: ForecastAccount) -> Share | None:
     return (one.early_share, *one.early_interval) if one.of_early else None
 
 
-def _shares(said: Sequence[Account], name: str, symbol: str, colour: str, share_of: Any) -> dict[str, Any]:
+def _shares(
+    said: Sequence[ForecastAccount], name: str, symbol: str, colour: str, share_of: Any
+) -> dict[str, Any]:
     told = [(one, share) for one in said if (share := share_of(one)) is not None]
     few = [one.known < FEWEST_FORECASTS for one, _ in told]
     middle = [100.0 * share[0] for _, share in told]

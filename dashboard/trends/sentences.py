@@ -10,7 +10,7 @@ from analysis.air.gas import Cylinder
 from analysis.profile import RestRule
 from analysis.trends.comparisons import RECENT_WEARS, Signal
 from analysis.trends.false_marks import FalseMarks
-from analysis.trends.forecast_audit import FEWEST_FORECASTS, Account
+from analysis.trends.forecast_audit import FEWEST_FORECASTS, ForecastAccount
 from analysis.trends.measures import FLAGS, MEANS
 from analysis.trends.naming import SmallestEffect
 from analysis.trends.planning import PlanningRate, minutes_to_warning
@@ -264,7 +264,7 @@ SETS_NOTE = (
 FORECAST_TITLE = "How good were the forecasts"
 
 
-def forecast_sentence(account: Sequence[Account]) -> str:
+def forecast_sentence(account: Sequence[ForecastAccount]) -> str:
     """Say in one sentence how the forecasts of the low-air warning did."""
     every = account[0]
     if every.known < FEWEST_FORECASTS:
@@ -297,7 +297,7 @@ FORECAST_HEADS = heads(
 """One line for each number of minutes; `It took` is the middle 90 % of what happened."""
 
 
-def ahead_row(one: Account) -> list[str]:
+def ahead_row(one: ForecastAccount) -> list[str]:
     """Return one line of the forecasts' table."""
     if not one.known:
         return [f"{one.ahead_min} min", f"{one.said:,}", "0", "–", "–", "–", "–", "–"]
@@ -327,7 +327,7 @@ FORECAST_GROUPS_NOTE = (
 )
 
 
-def groups_sentence(said: Sequence[Account]) -> str:
+def groups_sentence(said: Sequence[ForecastAccount]) -> str:
     """Say which group of forecasts did worst, of those with enough outcomes."""
     enough = [one for one in said if one.known >= FEWEST_FORECASTS]
     if not enough:
@@ -340,7 +340,7 @@ def groups_sentence(said: Sequence[Account]) -> str:
     )
 
 
-def group_row(one: Account) -> list[str]:
+def group_row(one: ForecastAccount) -> list[str]:
     """Return one line of a group's table."""
     counts = [f"{one.said:,}", f"{one.known:,}"]
     early = f"{percent(one.early_share, 1)} of {one.of_early:,}" if one.of_early else "–"

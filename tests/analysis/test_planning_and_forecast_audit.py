@@ -11,7 +11,7 @@ import pytest
 from scipy.stats import quantile_test
 
 from analysis.air.gas import Cylinder
-from analysis.trends.forecast_audit import Account, audited, by_hardness, by_month, lines_of
+from analysis.trends.forecast_audit import ForecastAccount, audited, by_hardness, by_month, lines_of
 from analysis.trends.ledger import FORECASTS, WEARS
 from analysis.trends.planning import minutes_to_warning, planning_rates
 from analysis.trends.statistics import share_interval
@@ -73,7 +73,7 @@ def forecasts(*lines: tuple[int, float | None, float]) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=FORECASTS, orient="row")
 
 
-def account(lines: pl.DataFrame) -> list[Account]:
+def account(lines: pl.DataFrame) -> list[ForecastAccount]:
     return audited(lines_of(lines, wears([])))
 
 

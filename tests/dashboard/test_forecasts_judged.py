@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from analysis.trends.forecast_audit import Account, ForecastLines, by_hardness, by_month, lines_of
+from analysis.trends.forecast_audit import ForecastAccount, ForecastLines, by_hardness, by_month, lines_of
 from dashboard.trends import forecast_view, sentences
 
 
@@ -41,15 +41,15 @@ def made() -> tuple[ForecastLines, pl.DataFrame]:
 
 
 @pytest.fixture(scope="module")
-def months() -> list[Account]:
+def months() -> list[ForecastAccount]:
     return by_month(made()[0])
 
 
-def traces(said: list[Account]) -> dict[str, dict[str, Any]]:
+def traces(said: list[ForecastAccount]) -> dict[str, dict[str, Any]]:
     return {trace["name"]: trace for trace in forecast_view.groups_figure(said)["data"]}
 
 
-def test_each_month_has_both_shares_with_their_intervals(months: list[Account]) -> None:
+def test_each_month_has_both_shares_with_their_intervals(months: list[ForecastAccount]) -> None:
     drawn = traces(months)
     inside, early = drawn["inside the 90\u00a0% interval"], drawn["before its early end"]
     assert inside["x"] == early["x"] == ["2031-04", "2031-05", "2031-06"]
@@ -60,7 +60,7 @@ def test_each_month_has_both_shares_with_their_intervals(months: list[Account]) 
     assert early["y"][2] + early["error_y"]["array"][2] == pytest.approx(52.8, abs=0.1)
 
 
-def test_shapes_tell_the_shares_apart_and_hollow_marks_are_few(months: list[Account]) -> None:
+def test_shapes_tell_the_shares_apart_and_hollow_marks_are_few(months: list[ForecastAccount]) -> None:
     drawn = traces(months)
     assert set(drawn["inside the 90\u00a0% interval"]["marker"]["symbol"]) == {"circle"}
     assert set(drawn["before its early end"]["marker"]["symbol"]) == {"square"}
