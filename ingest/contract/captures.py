@@ -8,10 +8,10 @@ import gzip
 import stat
 import zlib
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
-from typing import Any, NamedTuple, Self
+from typing import Any, NamedTuple
 
 import msgspec
 import pyarrow as pa
@@ -87,21 +87,20 @@ def read_lines(path: str | Path) -> Iterator[Heard | BadLine]:
     number = 0
     require_file(path)
     try:
-        with _opened(path) as lines:
-            for line in lines:
-                number += 1
-                if line.isspace():
-                    continue
-                if len(line) > LONGEST_LINE_BYTES:
-                    kept = line[:KEPT_OF_A_LONG_LINE_BYTES]
-                    yield BadLine(
-                        number, f"it is longer than {LONGEST_LINE_BYTES} bytes; its start is kept", kept
-                    )
-                    continue
-                try:
-                    yield _heard(line)
-                except ValueError as error:
-                    yield BadLine(number, str(error), line)
+        for line in _lines_of(path):
+            number += 1
+            if line.isspace():
+                continue
+            if len(line) > LONGEST_LINE_BYTES:
+                kept = line[:KEPT_OF_A_LONG_LINE_BYTES]
+                yield BadLine(
+                    number, f"it is longer than {LONGEST_LINE_BYTES} bytes; its start is kept", kept
+                )
+                continue
+            try:
+                yield _heard(line)
+            except ValueError as error:
+                yield BadLine(number, str(error), line)
     except (EOFError, gzip.BadGzipFile, zlib.error, pa.ArrowInvalid) as error:
         yield BadLine(number + 1, f"{_DAMAGED}: {error}", b"")
     except _UnpacksTooFar as error:
@@ -192,114 +191,91 @@ def _fits_a_line(payload: bytes) -> bool:
     return True
 
 
-@contextmanager
-def _opened(path: Path) -> Iterator[Iterator[bytes]]:
-    if path.name.endswith(".ndjson"):
-        with path.open("rb") as file:
-            yield _lines_of(file, None)
-    elif path.name.endswith(".ndjson.gz"):
-        with gzip.open(path, "rb") as unpacked:
-            yield _lines_of(unpacked, path.stat().st_size)
-    elif path.name.endswith(".ndjson.zst"):
-        with _Zstd(path) as stream:
-            yield _lines_of(stream, path.stat().st_size)
-    else:
-        raise BadCapture(f"{path.name}: a capture's name ends in {', '.join(SUFFIXES)}")
+def _packing(path: Path) -> str:
+    """Return which of `SUFFIXES` a capture's name ends in; BadCapture when it is none."""
+    for suffix in SUFFIXES:
+        if path.name.endswith(suffix):
+            return suffix
+    raise BadCapture(f"{path.name}: a capture's name ends in {', '.join(SUFFIXES)}")
 
 
-class _Zstd:
-    def __init__(self, path: Path) -> None:
-        self._path = path
-        self._stream = self._open()
-        self._given = 0
+def _blocks_of(path: Path) -> Iterator[bytes]:
+    """Yield a capture's bytes, unpacked; raises only when all that is before the damage was given."""
+    packing = _packing(path)
+    if packing == ".ndjson.zst":
+        yield from _zstd_blocks_of(path)
+        return
+    with gzip.open(path, "rb") if packing == ".ndjson.gz" else path.open("rb") as file:
+        # Not `read`: where a file breaks off, that throws away what it has of the block.
+        yield from iter(lambda: file.read1(_BLOCK_BYTES), b"")
 
-    def __enter__(self) -> Self:
-        return self
 
-    def __exit__(self, *_: object) -> None:
-        self._stream.close()
+def _zstd_blocks_of(path: Path) -> Iterator[bytes]:
+    def unpacked() -> Any:
+        return pa.CompressedInputStream(pa.OSFile(str(path)), "zstd")
 
-    def read1(self, size: int) -> bytes:
-        """Return at most so many bytes, none at the end; raises when nothing is left before the damage."""
-        try:
-            block: bytes = self._stream.read(size)
-        except (OSError, pa.ArrowInvalid):
-            block = self._before_the_damage()
-            if not block:
-                raise
-        self._given += len(block)
-        return block
-
-    def _open(self) -> Any:
-        return pa.CompressedInputStream(pa.OSFile(str(self._path)), "zstd")
-
-    def _before_the_damage(self) -> bytes:
+    given = 0
+    try:
+        with unpacked() as stream:
+            while block := stream.read(_BLOCK_BYTES):
+                given += len(block)
+                yield block
+    except (OSError, pa.ArrowInvalid):
         # pyarrow drops what it has unpacked of a block when it fails inside it: byte by byte it gives all.
         found = bytearray()
-        with self._open() as stream:
-            left = self._given
-            while left:
-                left -= len(stream.read(min(left, _BLOCK_BYTES)))
-            while len(found) < _BLOCK_BYTES:
-                try:
-                    byte = stream.read(1)
-                except (OSError, pa.ArrowInvalid):
-                    break
-                if not byte:
-                    break
+        with unpacked() as stream, suppress(OSError, pa.ArrowInvalid):
+            while given:
+                given -= len(stream.read(min(given, _BLOCK_BYTES)))
+            while byte := stream.read(1):
                 found += byte
-        return bytes(found)
+        yield bytes(found)
+        raise
 
 
-def _lines_of(stream: Any, packed_bytes: int | None) -> Iterator[bytes]:
+def _lines_of(path: Path) -> Iterator[bytes]:
     """Yield lines with their ends; of one that is too long only so much that this can be told."""
+    most_bytes = max(_UNPACKED_WITHOUT_ASKING_BYTES, MOST_UNPACKED_TO_PACKED * path.stat().st_size)
     rest = b""
     passing_over = False
     unpacked = 0
-    while True:
-        try:
-            # Not `read`: where a file breaks off, that throws away what it has of the block.
-            block = stream.read1(_BLOCK_BYTES)
-        except Exception:
-            if rest and not passing_over:
+    try:
+        for block in _blocks_of(path):
+            unpacked += len(block)
+            if unpacked > most_bytes:
+                raise _UnpacksTooFar(
+                    f"it unpacks to more than {MOST_UNPACKED_TO_PACKED} times its size, no capture does"
+                )
+            *lines, rest = (rest + block).split(b"\n")
+            if passing_over and lines:
+                del lines[0]
+                passing_over = False
+            for line in lines:
+                yield line + b"\n"
+            if passing_over:
+                rest = b""
+            elif len(rest) > LONGEST_LINE_BYTES:
                 yield rest
-            raise
-        if not block:
-            break
-        unpacked += len(block)
-        if packed_bytes is not None and unpacked > max(
-            _UNPACKED_WITHOUT_ASKING_BYTES, MOST_UNPACKED_TO_PACKED * packed_bytes
-        ):
-            raise _UnpacksTooFar(
-                f"it unpacks to more than {MOST_UNPACKED_TO_PACKED} times its size, no capture does"
-            )
-        *lines, rest = (rest + block).split(b"\n")
-        if passing_over and lines:
-            del lines[0]
-            passing_over = False
-        for line in lines:
-            yield line + b"\n"
-        if passing_over:
-            rest = b""
-        elif len(rest) > LONGEST_LINE_BYTES:
+                rest = b""
+                passing_over = True
+    except (OSError, EOFError, zlib.error, pa.ArrowInvalid):
+        if rest:
             yield rest
-            rest = b""
-            passing_over = True
+        raise
     if rest:
         yield rest
 
 
 @contextmanager
 def _created(path: Path) -> Iterator[Any]:
-    if path.name.endswith(".ndjson"):
-        with path.open("wb") as file:
-            yield file
-    elif path.name.endswith(".ndjson.gz"):
-        # No name and no time in the header: the same messages give the same bytes.
-        with path.open("wb") as raw, gzip.GzipFile("", "wb", 9, raw, mtime=0) as packed:
-            yield packed
-    elif path.name.endswith(".ndjson.zst"):
+    packing = _packing(path)
+    if packing == ".ndjson.zst":
         with pa.OSFile(str(path), "wb") as raw, pa.CompressedOutputStream(raw, "zstd") as packed:
             yield packed
-    else:
-        raise BadCapture(f"{path.name}: a capture's name ends in {', '.join(SUFFIXES)}")
+        return
+    with path.open("wb") as file:
+        if packing == ".ndjson":
+            yield file
+            return
+        # No name and no time in the header: the same messages give the same bytes.
+        with gzip.GzipFile("", "wb", 9, file, mtime=0) as packed:
+            yield packed
