@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import msgspec
 import polars as pl
 
 from ingest.archive.folder import Counts, create_archive
@@ -22,7 +23,7 @@ from ingest.contract.fields import speaker_field
 from ingest.contract.frames import FrameBuilder, Messages
 from ingest.contract.kinds import KINDS
 from ingest.contract.times import EPOCH, micros, rfc3339
-from ingest.receipt_jumps import NEAR_LINES, Jump, find_jumps
+from ingest.receipt_jumps import NEAR_LINES, find_jumps
 
 CHUNK_MESSAGES = 200_000
 CHUNK_BYTES = 256 * 1024 * 1024  # of lines and payloads: long ones come in smaller chunks
@@ -69,7 +70,7 @@ def import_capture(
         raise BadCapture(f"{path} cannot be read: {error.strerror}") from error
     name = f"import-{digest[:16]}"
     done = Imported()
-    clock, apart = _Clock(), None
+    brought, apart = Brought(at=datetime.now(UTC), file=path.name, sha256=digest), None
     is_new = all(one.sha256 != digest for one in read_imports(folder)[0])
     mapper = mapper_of(folder)
     lines = read_lines(path)
@@ -81,19 +82,19 @@ def import_capture(
         jumps = {one.line: one for one in find_jumps([*before, *items])}
         for line, item in enumerate(items, len(before)):
             if line in jumps:
-                clock.jumped(jumps[line])
+                brought.jumps.append((jumps[line].at, jumps[line].seconds))
             if isinstance(item, BadLine):
                 refusal = RefusedMessage(f"{path.name}: {item.reason}", f"line {item.number}")
                 builder.refuse(micros(received), "", item.line, False, refusal)
             else:
-                received = item.received - clock.set_forward
+                received = item.received - timedelta(seconds=sum(by_s for _, by_s in brought.jumps))
                 builder.add(micros(received), item.topic, item.payload, item.retained)
         before = items[-NEAR_LINES:]
         messages = builder.frames()
         try:
             if is_new:
                 apart = difference(folder, messages) or apart
-                messages = clock.put_right(folder, messages, apart, f"{name}-{chunk:04d}")
+                messages = _put_right(folder, brought, messages, apart, f"{name}-{chunk:04d}")
             counts = seal_messages(folder, messages, f"{name}-{chunk:04d}")
         except OSError as error:
             raise ArchiveProblem(
@@ -105,73 +106,53 @@ def import_capture(
         progress(done.counts.received)
     if is_new and done.counts.received:
         try:
-            keep_import(folder, clock.noted(path.name, digest, done.counts))
+            keep_import(folder, msgspec.structs.replace(brought, at=datetime.now(UTC), **asdict(done.counts)))
         except OSError as error:
             raise ArchiveProblem(f"{cannot}: {system_sentence(error)}") from error
-        done.clocks += clock.said(path.name)
+        done.clocks += _said(brought)
     return done
 
 
-@dataclass
-class _Clock:
-    first: datetime | None = None
-    last: datetime | None = None
-    clock_fast_s: float | None = None
-    compared: int = 0
-    moved: bool = False
-    receipts: dict[str, str] = field(default_factory=dict)
-    jumps: list[tuple[datetime, float]] = field(default_factory=list)
+def _put_right(
+    folder: Path, brought: Brought, messages: Messages, apart: Difference | None, name: str
+) -> Messages:
+    """Return a chunk with its times of receipt on the archive's clock; its own are kept in a file."""
+    own = receipts_of(messages)
+    moments = [
+        moment
+        for moment in (own["received"].min(), own["received"].max(), brought.first, brought.last)
+        if isinstance(moment, datetime)
+    ]
+    if moments:
+        brought.first, brought.last = min(moments), max(moments)
+    if apart is None:
+        return messages
+    brought.clock_fast_s = apart.seconds if brought.clock_fast_s is None else brought.clock_fast_s
+    brought.compared += apart.messages
+    file, digest = keep_receipts(folder, name, own)
+    brought.receipts[file] = digest
+    if not apart.is_clock:
+        return messages
+    brought.moved = True
+    by = pl.duration(microseconds=round(apart.seconds * 1e6))
+    return {kind: frame.with_columns(pl.col("received") - by) for kind, frame in messages.items()}
 
-    @property
-    def set_forward(self) -> timedelta:
-        """By how much it was set forward so far."""
-        return timedelta(seconds=sum(seconds for _, seconds in self.jumps))
 
-    def jumped(self, jump: Jump) -> None:
-        """Take note that it was set."""
-        self.jumps.append((jump.at, jump.seconds))
-
-    def put_right(self, folder: Path, messages: Messages, apart: Difference | None, name: str) -> Messages:
-        """Return a chunk with its times of receipt on the archive's clock; its own are kept in a file."""
-        own = receipts_of(messages)
-        moments = [
-            moment
-            for moment in (own["received"].min(), own["received"].max(), self.first, self.last)
-            if isinstance(moment, datetime)
-        ]
-        if moments:
-            self.first, self.last = min(moments), max(moments)
-        if apart is None:
-            return messages
-        self.clock_fast_s = apart.seconds if self.clock_fast_s is None else self.clock_fast_s
-        self.compared += apart.messages
-        file, digest = keep_receipts(folder, name, own)
-        self.receipts[file] = digest
-        if not apart.is_clock:
-            return messages
-        self.moved = True
-        return moved(messages, apart.seconds)
-
-    def noted(self, file: str, digest: str, counts: Counts) -> Brought:
-        """Return the line that says what was brought in."""
-        return Brought(at=datetime.now(UTC), file=file, sha256=digest, **asdict(counts), **vars(self))
-
-    def said(self, file: str) -> list[str]:
-        """Return what was done about its clock, in words."""
-        said = [
-            f"{file}: its listener's clock jumped by {by_s:+,.1f} s at {rfc3339(at)}. Later receipt times "
-            "were corrected by that; the archive's folder imports says so"
-            for at, by_s in self.jumps
-        ]
-        if not self.moved or self.clock_fast_s is None:
-            return said
-        how = "fast" if self.clock_fast_s > 0 else "slow"
-        return [
-            *said,
-            f"{file}: its listener's clock is {abs(self.clock_fast_s):.1f} s {how} against the archive, by "
-            f"{self.compared:,} messages that both heard. The receipt times were corrected by that; the "
-            "original ones are in the archive's folder imports",
-        ]
+def _said(brought: Brought) -> list[str]:
+    """Return what was done about the clock of a capture's listener, in words."""
+    said = [
+        f"{brought.file}: its listener's clock jumped by {by_s:+,.1f} s at {rfc3339(at)}. Later receipt "
+        "times were corrected by that; the archive's folder imports says so"
+        for at, by_s in brought.jumps
+    ]
+    if brought.moved and brought.clock_fast_s is not None:
+        how = "fast" if brought.clock_fast_s > 0 else "slow"
+        said.append(
+            f"{brought.file}: its listener's clock is {abs(brought.clock_fast_s):.1f} s {how} against the "
+            f"archive, by {brought.compared:,} messages that both heard. The receipt times were corrected by "
+            "that; the original ones are in the archive's folder imports"
+        )
+    return said
 
 
 def _chunk(lines: Iterator[Heard | BadLine]) -> list[Heard | BadLine]:
@@ -230,12 +211,6 @@ def difference(archive: Path, messages: Messages) -> Difference | None:
         return None
     low, middle, high = (float(apart.quantile(part, "linear") or 0.0) for part in (0.1, 0.5, 0.9))
     return Difference(middle, high - low, len(apart))
-
-
-def moved(messages: Messages, seconds: float) -> Messages:
-    """Return messages received so much earlier."""
-    by = pl.duration(microseconds=round(seconds * 1e6))
-    return {kind: frame.with_columns(pl.col("received") - by) for kind, frame in messages.items()}
 
 
 def receipts_of(messages: Messages) -> pl.DataFrame:

@@ -238,19 +238,14 @@ class Listener(Started):
     def _what_matters(self) -> tuple[object, ...]:
         self._clock.look()
         health = self._writing.health
-        trouble = health.trouble or health.sealing_trouble
-        disk_is_low = free_bytes(self._folder) < LOW_DISK_BYTES
-        told_is_heard = self._status_client.is_connected()
-        cannot_keep = bool(self._cannot_keep())
-        clock_set_s = round(self._clock.set_us / 1e6)
         return (
-            told_is_heard,
+            self._status_client.is_connected(),
             self._connected,
-            trouble,
-            disk_is_low,
-            cannot_keep,
+            health.trouble or health.sealing_trouble,
+            free_bytes(self._folder) < LOW_DISK_BYTES,
+            bool(self._cannot_keep()),
             self._possible_loss,
-            clock_set_s,
+            round(self._clock.set_us / 1e6),
         )
 
     def _status(self) -> Status:

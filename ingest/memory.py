@@ -33,6 +33,8 @@ from ingest.toml_faults import as_struct, document_in
 _EXPECTED = {"$.time.utc_offset": "an offset such as +02:00", "$.csv.decimal": 'one of ".", ","'}
 EXAMPLE = Path(__file__).with_name("memory_mapping.example.toml")
 ORIGIN = "memory"
+_SET_ID = Field("set_id", "string", True, "")
+_BOOT, _SEQ = (Field(name, "integer", True, "") for name in ("boot", "seq"))
 
 
 class MemoryValue(Struct, frozen=True, forbid_unknown_fields=True):
@@ -227,13 +229,10 @@ class _Numbers:
 
         Raises `ValueError` when the row's boot or number is none.
         """
-        speaker = (
-            str(_raw(self._mapping.set_id, row)),
-            int(_number("boot", self._mapping.boot, row, "integer", "")),
-        )
+        speaker = str(_value(_SET_ID, self._mapping.set_id, row)), _value(_BOOT, self._mapping.boot, row)
+        number: int = _value(_SEQ, message.seq or self._mapping.seq, row)
         if message.seq is not None:
-            return int(_number("seq", message.seq, row, "integer", ""))
-        number = int(_number("seq", self._mapping.seq, row, "integer", ""))
+            return number
         found = number + self._moved.get(speaker, 0) + position
         if position == given - 1:
             self._moved[speaker] = self._moved.get(speaker, 0) + position
@@ -281,11 +280,11 @@ class _SetClock:
 def _message(
     mapping: MemoryMapping, message: MessageMapping, row: dict[str, str], seq: int, time: str
 ) -> tuple[str, bytes]:
-    set_id = str(_raw(mapping.set_id, row))
+    set_id = str(_value(_SET_ID, mapping.set_id, row))
     payload: dict[str, Any] = {
         "kind": message.kind,
         "set_id": set_id,
-        "boot": _number("boot", mapping.boot, row, "integer", ""),
+        "boot": _value(_BOOT, mapping.boot, row),
         "seq": seq,
         "time": time,
         "origin": ORIGIN,
@@ -299,31 +298,18 @@ def _message(
     return topic, json.dumps(payload, ensure_ascii=False, separators=(",", ":")).encode()
 
 
-def _raw(source: MemoryValue, row: dict[str, str]) -> str | int | float | bool | None:
-    return row[source.column] if source.column else source.value
-
-
-def _value(field: Field, source: MemoryValue, row: dict[str, str], decimal: str) -> Any:
-    if field.shape in ("integer", "number"):
-        return _number(field.name, source, row, field.shape, field.unit, decimal)
-    value = _raw(source, row)
-    return source.words.get(value, value) if isinstance(value, str) else value
-
-
-def _number(
-    name: str, source: MemoryValue, row: dict[str, str], shape: str, contract_unit: str, decimal: str = "."
-) -> int | float:
-    raw = _raw(source, row)
-    text = str(raw).replace(decimal, ".") if isinstance(raw, str) else str(raw)
+def _value(field: Field, source: MemoryValue, row: dict[str, str], decimal: str = ".") -> Any:
+    raw = row[source.column] if source.column else source.value
+    if field.shape not in ("integer", "number"):
+        return source.words.get(raw, raw) if isinstance(raw, str) else raw
+    text = raw.replace(decimal, ".") if isinstance(raw, str) else str(raw)
     try:
-        if shape == "integer":
+        if field.shape == "integer":
             return int(text)
-        number = float(text)
+        return to_contract_unit(float(text), source.unit or field.unit, field.unit)
     except ValueError:
-        raise ValueError(
-            f"{name} must be {'an integer' if shape == 'integer' else 'a number'}, got {text!r}"
-        ) from None
-    return to_contract_unit(number, source.unit or contract_unit, contract_unit)
+        noun = "an integer" if field.shape == "integer" else "a number"
+        raise ValueError(f"{field.name} must be {noun}, got {text!r}") from None
 
 
 def _without_known_identities(archive: Path, messages: Messages) -> Messages:

@@ -92,7 +92,12 @@ def login_of(settings: BrokerSettings) -> Login:
     """
     username, password = credentials()
     if password is None and settings.password_file:
-        password = _password(settings.password_file)
+        try:
+            password = Path(settings.password_file).read_text(encoding="utf-8").rstrip("\r\n")
+        except (OSError, UnicodeDecodeError) as error:
+            raise BadSettings(
+                f"broker.password_file {settings.password_file} cannot be read: {error}"
+            ) from error
     return Login(
         username or settings.username or None,
         password,
@@ -108,10 +113,3 @@ def load_login(path: str | Path | None) -> Login:
     Raises `BadSettings` as `load_settings` and `login_of`.
     """
     return Login() if path is None else login_of(load_settings(path).broker)
-
-
-def _password(path: str) -> str:
-    try:
-        return Path(path).read_text(encoding="utf-8").rstrip("\r\n")
-    except (OSError, UnicodeDecodeError) as error:
-        raise BadSettings(f"broker.password_file {path} cannot be read: {error}") from error

@@ -21,16 +21,16 @@ from ingest.parquet_bytes import parquet_bytes
 FOLDER, FILE = "imports", "imports.ndjson"
 
 
-class Brought(msgspec.Struct, frozen=True, kw_only=True):
+class Brought(msgspec.Struct, kw_only=True):
     """One capture that was brought in."""
 
     at: datetime  # when
     file: str  # its name
     sha256: str  # of its bytes
-    received: int  # counts of messages
-    kept: int  # counts of messages
-    duplicates: int  # counts of messages
-    refused: int  # counts of messages
+    received: int = 0  # counts of messages
+    kept: int = 0  # counts of messages
+    duplicates: int = 0  # counts of messages
+    refused: int = 0  # counts of messages
     first: datetime | None = None  # of receipt, on its listener's clock
     last: datetime | None = None  # of receipt, on its listener's clock
     # By how much its listener's clock is before that of the archive; None where they heard too little in

@@ -17,15 +17,12 @@ from typing import Any
 from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY, Client, MQTTMessage
 
 from ingest.broker.mqtt import (
-    KEEPALIVE_S,
     BrokerAddress,
+    Connection,
     Login,
     Publisher,
-    connection_sentence,
     end_session,
     new_client,
-    parse_broker_url,
-    refusal_sentence,
     session_properties,
 )
 from ingest.contract.errors import BrokerProblem
@@ -44,79 +41,67 @@ class Trial:
     statement: str  # what happened, and what would be lost or has to be changed when it is not well
 
 
-class _Listening:
+class _Listening(Connection):
+    """A listener of our own; with a topic it subscribes, without one it takes up the session that it has."""
+
     def __init__(
-        self, address: BrokerAddress, client_id: str, login: Login, *, mqtt5: bool, acknowledging: bool = True
+        self,
+        client_id: str,
+        topic: str = "",
+        *,
+        address: BrokerAddress,
+        login: Login,
+        mqtt5: bool,
+        acknowledging: bool = True,
     ) -> None:
-        self._address = address
-        self._mqtt5 = mqtt5
-        self.client = new_client(
-            client_id, login, persistent=True, mqtt5=mqtt5, manual_ack=True, tls=login.tls(address)
-        )
-        self.client.on_connect = self._on_connect
-        self.client.on_subscribe = self._on_subscribe
-        self.client.on_message = self._on_message
-        self.acknowledging = acknowledging
+        how: dict[str, Any] = {"persistent": True, "mqtt5": mqtt5, "manual_ack": True}
+        super().__init__(address, new_client(client_id, login, tls=login.tls(address), **how))
+        self._client.on_subscribe = self._on_subscribe
+        self._client.on_message = self._on_message
+        self._acknowledging = acknowledging
         self.payloads: list[bytes] = []
         self.retained: list[bool] = []
         self.session_present = False
-        self.refusal = ""
-        self.last_at = time.monotonic()
-        self._answered = threading.Event()
+        self._last_at = 0.0
         self._subscribed = threading.Event()
-
-    def connect(self) -> None:
-        self._answered.clear()
-        try:
-            self.client.connect(
-                self._address.host,
-                self._address.port,
-                KEEPALIVE_S,
-                clean_start=False if self._mqtt5 else MQTT_CLEAN_START_FIRST_ONLY,
-                properties=session_properties(_SESSION_S) if self._mqtt5 else None,
-            )
-        except OSError as error:
-            raise BrokerProblem(connection_sentence(self._address, error)) from error
-        self.client.loop_start()
-        if not self._answered.wait(_TIMEOUT_S):
-            raise BrokerProblem(f"{self._address.url} accepts connections but does not speak MQTT")
-        if self.refusal:
-            raise BrokerProblem(self.refusal)
-
-    def subscribe(self, topic: str) -> None:
-        self._subscribed.clear()
-        self.client.subscribe(topic, qos=1)
-        if not self._subscribed.wait(_TIMEOUT_S) or self.refusal:
-            raise BrokerProblem(
-                f"{self._address.url} does not let us subscribe to {topic}; "
-                "the user needs to read and write underair/check/#"
-            )
+        self._connect(
+            _TIMEOUT_S,
+            clean_start=False if mqtt5 else MQTT_CLEAN_START_FIRST_ONLY,
+            properties=session_properties(_SESSION_S) if mqtt5 else None,
+        )
+        if topic:
+            self._client.subscribe(topic, qos=1)
+            if not self._subscribed.wait(_TIMEOUT_S) or self._refusal:
+                self.leave()
+                raise BrokerProblem(
+                    f"{address.url} does not let us subscribe to {topic}; "
+                    "the user needs to read and write underair/check/#"
+                )
 
     def wait_for(self, count: int) -> None:
         """Wait for so many messages, or until none has come for a while."""
-        self.last_at = time.monotonic()
-        while len(self.payloads) < count and time.monotonic() - self.last_at < _QUIET_S:
+        self._last_at = time.monotonic()
+        while len(self.payloads) < count and time.monotonic() - self._last_at < _QUIET_S:
             time.sleep(0.02)
 
     def leave(self) -> None:
-        self.client.disconnect()
-        self.client.loop_stop()
+        self._client.disconnect()
+        self._client.loop_stop()
 
     def _on_connect(self, client: Client, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
         self.session_present = bool(flags.session_present)
-        self.refusal = refusal_sentence(self._address, reason) if reason.is_failure else ""
-        self._answered.set()
+        super()._on_connect(client, userdata, flags, reason, properties)
 
     def _on_subscribe(self, client: Client, userdata: Any, mid: int, reasons: Any, properties: Any) -> None:
         if any(reason.is_failure for reason in reasons):
-            self.refusal = "not allowed to subscribe"
+            self._refusal = "not allowed to subscribe"
         self._subscribed.set()
 
     def _on_message(self, client: Client, userdata: Any, message: MQTTMessage) -> None:
-        self.last_at = time.monotonic()
+        self._last_at = time.monotonic()
         self.payloads.append(bytes(message.payload))
         self.retained.append(message.retain)
-        if self.acknowledging:
+        if self._acknowledging:
             client.ack(message.mid, message.qos)
 
 
@@ -138,22 +123,17 @@ def check_broker(
     """
     login = login or Login()
     with Publisher(url, login=login) as publisher:
-        trials = _Trials(parse_broker_url(url), login, publisher, mqtt5, tell)
+        trials = _Trials(publisher, login, mqtt5, tell)
         trials.run(messages)
     return trials.findings
 
 
 class _Trials:
     def __init__(
-        self,
-        address: BrokerAddress,
-        login: Login,
-        publisher: Publisher,
-        mqtt5: bool,
-        tell: Callable[[Trial], object],
+        self, publisher: Publisher, login: Login, mqtt5: bool, tell: Callable[[Trial], object]
     ) -> None:
-        self._listening_as = partial(_Listening, address, login=login, mqtt5=mqtt5)
-        self._forget = partial(end_session, address, login, mqtt5=False)
+        self._listening_as = partial(_Listening, address=publisher.address, login=login, mqtt5=mqtt5)
+        self._forget = partial(end_session, publisher.address, login, mqtt5=False)
         self._publisher = publisher
         self._tell = tell
         token = secrets.token_hex(4)
@@ -162,9 +142,7 @@ class _Trials:
         self.findings: list[Trial] = []
 
     def run(self, messages: int) -> None:
-        listening = self._listening_as(self._name)
-        listening.connect()
-        listening.subscribe(f"{self._root}/live")
+        listening = self._listening_as(self._name, f"{self._root}/live")
         self._publisher.publish(f"{self._root}/live", b"0")
         listening.wait_for(1)
         passed = listening.payloads == [b"0"]
@@ -193,9 +171,7 @@ class _Trials:
         self._publisher.flush()
 
         def gets(name: str, subscription: str) -> bool:
-            newcomer = self._listening_as(name)
-            newcomer.connect()
-            newcomer.subscribe(subscription)
+            newcomer = self._listening_as(name, subscription)
             newcomer.wait_for(1)
             newcomer.leave()
             return newcomer.payloads == [b"kept"] and newcomer.retained == [True]
@@ -221,15 +197,12 @@ class _Trials:
 
     def _try_redelivery(self) -> None:
         name, topic = f"{self._name}-r", f"{self._root}/unacknowledged"
-        silent = self._listening_as(name, acknowledging=False)
-        silent.connect()
-        silent.subscribe(topic)
+        silent = self._listening_as(name, topic, acknowledging=False)
         self._publisher.publish(topic, b"again")
         self._publisher.flush()
         silent.wait_for(1)
         silent.leave()
         back = self._listening_as(name)
-        back.connect()
         back.wait_for(1)
         self._found(
             "redelivery",
@@ -247,7 +220,6 @@ class _Trials:
         self._publisher.flush()
         # A new client under the old name: paho leaves sockets open when one client is started twice.
         listening = self._listening_as(self._name)
-        listening.connect()
         listening.wait_for(messages)
         self._found(
             "session",

@@ -96,11 +96,25 @@ class Login:
     key_file: str | None = None  # for ``mqtts``: our own, in PEM
 
     def tls(self, address: BrokerAddress) -> ssl.SSLContext | None:
-        """Return the TLS context for a broker, None for one without TLS.
+        """Return what checks the broker's certificate and shows ours; None for a broker without TLS.
 
         Raises `BrokerProblem` when a file cannot be read.
         """
-        return tls_context(self.ca_file, self.certificate_file, self.key_file) if address.tls else None
+        if not address.tls:
+            return None
+        try:
+            context = ssl.create_default_context(cafile=self.ca_file)
+        except OSError as error:
+            raise BrokerProblem(f"the CA file {self.ca_file} cannot be read: {_why(error)}") from error
+        if self.certificate_file:
+            try:
+                context.load_cert_chain(self.certificate_file, self.key_file)
+            except OSError as error:
+                key = f" with the key {self.key_file}" if self.key_file else ""
+                raise BrokerProblem(
+                    f"our certificate {self.certificate_file}{key} cannot be read: {_why(error)}"
+                ) from error
+        return context
 
 
 def new_client(
@@ -163,28 +177,6 @@ def end_session(
     return answered
 
 
-def tls_context(
-    ca_file: str | None = None, certificate_file: str | None = None, key_file: str | None = None
-) -> ssl.SSLContext:
-    """Return a TLS context that checks the broker's certificate, and shows ours when we have one.
-
-    The files are those of `Login`.
-    """
-    try:
-        context = ssl.create_default_context(cafile=ca_file)
-    except (OSError, ssl.SSLError) as error:
-        raise BrokerProblem(f"the CA file {ca_file} cannot be read: {_why(error)}") from error
-    if certificate_file:
-        try:
-            context.load_cert_chain(certificate_file, key_file)
-        except (OSError, ssl.SSLError) as error:
-            key = f" with the key {key_file}" if key_file else ""
-            raise BrokerProblem(
-                f"our certificate {certificate_file}{key} cannot be read: {_why(error)}"
-            ) from error
-    return context
-
-
 def _why(error: OSError) -> str:
     reason = getattr(error, "reason", None) or error.strerror or str(error)
     if reason == "KEY_VALUES_MISMATCH":
@@ -238,7 +230,40 @@ def closed_sentence(address: BrokerAddress, reason: ReasonCode) -> str:
     return f"{address.url} closed the connection before it answered: {reason}{hint}"
 
 
-class Publisher:
+class Connection:
+    """A connection that is made once, by `_connect`; why it cannot be made is said in words."""
+
+    def __init__(self, address: BrokerAddress, client: Client) -> None:
+        self.address = address
+        self._client = client
+        self._answered = threading.Event()
+        self._refusal = ""
+        client.on_connect = self._on_connect
+        client.on_disconnect = self._on_disconnect
+
+    def _connect(self, within_s: float, **how: Any) -> None:
+        try:
+            self._client.connect(self.address.host, self.address.port, KEEPALIVE_S, **how)
+        except OSError as error:
+            raise BrokerProblem(connection_sentence(self.address, error)) from error
+        self._client.loop_start()
+        if not self._answered.wait(within_s):
+            self._refusal = f"{self.address.url} accepts connections but does not speak MQTT"
+        if self._refusal:
+            self._client.loop_stop()
+            raise BrokerProblem(self._refusal)
+
+    def _on_connect(self, client: Client, userdata: Any, flags: Any, reason: ReasonCode, _: Any) -> None:
+        self._refusal = refusal_sentence(self.address, reason) if reason.is_failure else ""
+        self._answered.set()
+
+    def _on_disconnect(self, client: Client, userdata: Any, flags: Any, reason: ReasonCode, _: Any) -> None:
+        if not self._answered.is_set():
+            self._refusal = closed_sentence(self.address, reason)
+            self._answered.set()
+
+
+class Publisher(Connection):
     """Publishes at QoS 1, in order, and does not end before the broker has acknowledged everything.
 
     - `url`: ``mqtt://HOST:PORT`` or ``mqtts://HOST:PORT``.
@@ -251,49 +276,36 @@ class Publisher:
     def __init__(
         self, url: str, client_id: str | None = None, login: Login | None = None, *, window: int = 1000
     ) -> None:
-        self.address = parse_broker_url(url)
-        login = login or Login()
-        tls = login.tls(self.address)
-        self._client = new_client(client_id or f"underair-{secrets.token_hex(6)}", login, tls=tls)
+        address, login = parse_broker_url(url), login or Login()
+        tls = login.tls(address)
+        super().__init__(address, new_client(client_id or f"underair-{secrets.token_hex(6)}", login, tls=tls))
         self._client.max_inflight_messages_set(window)
-        self._room = threading.BoundedSemaphore(window)
-        self._answered = threading.Event()
-        self._refusal = ""
+        self._window = window
         self._unacknowledged = 0
         self._count = threading.Condition()
-        self._client.on_connect = self._on_connect
         self._client.on_publish = self._on_publish
-        self._client.on_disconnect = self._on_disconnect
         self._client.reconnect_delay_set(1, 10)
         self._client.connect_timeout = CONNECT_TIMEOUT_S
-        try:
-            if tls is not None:
-                # What is wrong with TLS is told before paho meets it, which leaves its socket open then.
-                place = (self.address.host, self.address.port)
+        if tls is not None:
+            # What is wrong with TLS is told before paho meets it, which leaves its socket open then.
+            try:
                 with (
-                    socket.create_connection(place, CONNECT_TIMEOUT_S) as plain,
-                    tls.wrap_socket(plain, server_hostname=self.address.host),
+                    socket.create_connection((address.host, address.port), CONNECT_TIMEOUT_S) as plain,
+                    tls.wrap_socket(plain, server_hostname=address.host),
                 ):
                     pass
-            self._client.connect(self.address.host, self.address.port, KEEPALIVE_S)
-        except (OSError, ssl.SSLError) as error:
-            raise BrokerProblem(connection_sentence(self.address, error)) from error
-        self._client.loop_start()
-        if not self._answered.wait(CONNECT_TIMEOUT_S):
-            self._client.loop_stop()
-            raise BrokerProblem(f"{self.address.url} accepts connections but does not speak MQTT")
-        if self._refusal:
-            self._client.loop_stop()
-            raise BrokerProblem(self._refusal)
+            except OSError as error:
+                raise BrokerProblem(connection_sentence(address, error)) from error
+        self._connect(CONNECT_TIMEOUT_S)
 
     def publish(self, topic: str, payload: bytes, retain: bool = False, timeout_s: float = 60.0) -> None:
         """Publish one message at QoS 1; waits while the window is full.
 
         Raises `BrokerProblem` when the broker acknowledges nothing for `timeout_s`.
         """
-        if not self._room.acquire(timeout=timeout_s):
-            raise BrokerProblem(f"{self.address.url} has acknowledged nothing for {timeout_s:.0f} s")
         with self._count:
+            if not self._count.wait_for(lambda: self._unacknowledged < self._window, timeout_s):
+                raise BrokerProblem(f"{self.address.url} has acknowledged nothing for {timeout_s:.0f} s")
             self._unacknowledged += 1
         try:
             info: MQTTMessageInfo = self._client.publish(topic, payload, qos=1, retain=retain)
@@ -336,15 +348,6 @@ class Publisher:
     ) -> None:
         self.close(30.0 if error is None else 1.0)
 
-    def _on_connect(self, client: Client, userdata: Any, flags: Any, reason: ReasonCode, _: Any) -> None:
-        self._refusal = refusal_sentence(self.address, reason) if reason.is_failure else ""
-        self._answered.set()
-
-    def _on_disconnect(self, client: Client, userdata: Any, flags: Any, reason: ReasonCode, _: Any) -> None:
-        if not self._answered.is_set():
-            self._refusal = closed_sentence(self.address, reason)
-            self._answered.set()
-
     def _on_publish(self, client: Client, userdata: Any, mid: int, reason: ReasonCode, _: Any) -> None:
         self._one_less()
 
@@ -352,7 +355,6 @@ class Publisher:
         with self._count:
             self._unacknowledged -= 1
             self._count.notify_all()
-        self._room.release()
 
 
 class Unconfirmed(BrokerProblem):

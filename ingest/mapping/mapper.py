@@ -10,6 +10,7 @@ import json
 import math
 from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from hashlib import blake2b
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -51,13 +52,12 @@ class SetState(msgspec.Struct):
 class Mapper:
     """Applies mappings to originals, in the order of receipt.
 
-    `state`: what an earlier mapper remembered (`state`), to go on from there.
+    Its `state` can be that of an earlier mapper, to go on from there.
     """
 
-    def __init__(self, mappings: Iterable[Mapping], state: dict[str, SetState] | None = None) -> None:
-        self.mappings = tuple(mappings)
-        self.state: dict[str, SetState] = {} if state is None else state
-        self._sources = [(mapping, source) for mapping in self.mappings for source in mapping.source]
+    def __init__(self, mappings: Iterable[Mapping]) -> None:
+        self.state: dict[str, SetState] = {}
+        self._sources = [(mapping, source) for mapping in mappings for source in mapping.source]
         self._by_topic: dict[str, tuple[Mapping, Source, dict[str, str]] | None] = {}
 
     def knows(self, topic: str) -> bool:
@@ -87,7 +87,7 @@ class Mapper:
         except RefusedMessage as fault:
             mapped.faults.append(fault)
             return mapped
-        speaker = _Speaker(mapping, source, set_id, time, state, heard)
+        say = partial(_said, mapping, source, set_id, time, state, heard)
         for number, rule in enumerate(source.message):
             key = f"{source.topic} {number}"
             if rule.once and key in state.once:
@@ -96,7 +96,7 @@ class Mapper:
                 fields = _made(rule.fields, fields_of(rule.kind), original, levels)
                 if fields is None:
                     continue
-                mapped.messages.append(speaker.say(rule.kind, fields))
+                mapped.messages.append(say(rule.kind, fields))
                 if rule.once:
                     state.once.append(key)
             except RefusedMessage as fault:
@@ -105,7 +105,7 @@ class Mapper:
             try:
                 event = _event(flag, source.topic, original, state)
                 if event is not None:
-                    mapped.messages.append(speaker.say("alarm", event))
+                    mapped.messages.append(say("alarm", event))
             except RefusedMessage as fault:
                 mapped.faults.append(fault)
         if not mapped.messages and not mapped.faults and not source.flag:
@@ -189,39 +189,37 @@ def mapped_lines(lines: Iterable[Heard | BadLine], mapper: Mapper) -> Iterator[H
             yield BadLine(number, f"{line.topic}: {fault}", line.payload)
 
 
-class _Speaker:
-    def __init__(
-        self, mapping: Mapping, source: Source, set_id: str, time: str, state: SetState, heard: Heard
-    ) -> None:
-        self._mapping = mapping
-        self._source = source
-        self._set_id = set_id
-        self._time = time
-        self._state = state
-        self._heard = heard
-
-    def say(self, kind: str, fields: dict[str, Any]) -> Heard:
-        """Return a message of the contract, checked by the contract's own decoder."""
-        payload: dict[str, Any] = {
-            "kind": kind,
-            "set_id": self._set_id,
-            "boot": self._state.boot,
-            "seq": self._state.seq,
-            "time": self._time,
-            **fields,
-            "origin": self._mapping.origin,
-        }
-        if self._source.counter is None:
-            payload["losses"] = "unknown"
-        if self._source.boot is None:
-            payload["power_up"] = "inferred"
-        if self._source.time.form == "received":
-            payload["clock"] = "listener"
-        topic = Topic(self._mapping.service, "set", self._set_id, kind)
-        written = json.dumps(payload, ensure_ascii=False, separators=(",", ":")).encode(errors="replace")
-        decode_known(topic, written)
-        self._state.seq += 1
-        return Heard(self._heard.received, topic.text, written, self._heard.retained)
+def _said(
+    mapping: Mapping,
+    source: Source,
+    set_id: str,
+    time: str,
+    state: SetState,
+    heard: Heard,
+    kind: str,
+    fields: dict[str, Any],
+) -> Heard:
+    """Return a message of the contract, checked by the contract's own decoder."""
+    payload: dict[str, Any] = {
+        "kind": kind,
+        "set_id": set_id,
+        "boot": state.boot,
+        "seq": state.seq,
+        "time": time,
+        **fields,
+        "origin": mapping.origin,
+    }
+    if source.counter is None:
+        payload["losses"] = "unknown"
+    if source.boot is None:
+        payload["power_up"] = "inferred"
+    if source.time.form == "received":
+        payload["clock"] = "listener"
+    topic = Topic(mapping.service, "set", set_id, kind)
+    written = json.dumps(payload, ensure_ascii=False, separators=(",", ":")).encode(errors="replace")
+    decode_known(topic, written)
+    state.seq += 1
+    return Heard(heard.received, topic.text, written, heard.retained)
 
 
 def _object(payload: bytes) -> dict[str, Any]:

@@ -17,7 +17,7 @@ from click.testing import CliRunner
 import ingest
 from dashboard.live.desk import Desk
 from ingest.archive.reading import Archive
-from ingest.broker.mqtt import Login, Publisher, new_client, tls_context
+from ingest.broker.mqtt import BrokerAddress, Login, Publisher, new_client
 from ingest.commands import replay
 from ingest.contract.errors import BrokerProblem
 from ingest.keeping_commands import check_broker
@@ -28,6 +28,7 @@ from ingest.status import status_topic
 WaitUntil = Callable[..., Any]
 pytestmark = [pytest.mark.broker, pytest.mark.usefixtures("seals_here")]
 EXAMPLE = Path(ingest.__file__).parent / "broker_example"
+SECURED = BrokerAddress("127.0.0.1", 8883, tls=True)
 
 
 def _payload(set_id: str, seq: int) -> bytes:
@@ -146,7 +147,8 @@ def test_set_hears_nothing(secured: str, certificates: Certificates, wait_until:
     certificate, key = certificates.of("set/S-2")
     heard: list[bytes] = []
     subscribed = threading.Event()
-    client = new_client("eavesdropper", tls=tls_context(certificates.authority_file, certificate, key))
+    login = Login(None, None, certificates.authority_file, certificate, key)
+    client = new_client("eavesdropper", tls=login.tls(SECURED))
     client.on_message = lambda _client, _data, message: heard.append(message.payload)
     client.on_subscribe = lambda *_: subscribed.set()
     client.on_connect = lambda client, *_: client.subscribe("#", qos=1)
@@ -166,7 +168,8 @@ def test_listener_s_own_status_is_let_through(
 ) -> None:
     told: list[bytes] = []
     certificate, key = certificates.of("monitor")
-    client = new_client("monitor", tls=tls_context(certificates.authority_file, certificate, key))
+    login = Login(None, None, certificates.authority_file, certificate, key)
+    client = new_client("monitor", tls=login.tls(SECURED))
     client.on_message = lambda _client, _data, message: told.append(message.payload)
     client.on_connect = lambda client, *_: client.subscribe("underair/status/#", qos=1)
     client.connect("127.0.0.1", int(inner.rpartition(":")[2]))
@@ -211,11 +214,14 @@ def test_broker_without_tls_is_told_apart(mosquitto: Any, certificates: Certific
 
 
 def test_files_that_cannot_be_read_are_named(tmp_path: Path, certificates: Certificates) -> None:
+    none = str(tmp_path / "none.pem")
     with pytest.raises(BrokerProblem, match=r"CA file .*none.pem cannot be read"):
-        tls_context(str(tmp_path / "none.pem"))
+        Login(ca_file=none).tls(SECURED)
     with pytest.raises(BrokerProblem, match=r"our certificate .*none.pem cannot be read"):
-        tls_context(certificates.authority_file, str(tmp_path / "none.pem"), None)
-    assert tls_context().verify_mode == ssl.CERT_REQUIRED
+        Login(ca_file=certificates.authority_file, certificate_file=none).tls(SECURED)
+    context = Login().tls(SECURED)
+    assert context is not None
+    assert context.verify_mode == ssl.CERT_REQUIRED
 
 
 def _config(certificates: Certificates, name: str, folder: Path) -> str:

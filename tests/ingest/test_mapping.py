@@ -260,7 +260,8 @@ def test_a_mapper_goes_on_from_its_state_to_the_byte() -> None:
     first = Mapper([mapping])
     got = [first.take(each).messages for each in objects[:5]]
     written = msgspec.json.encode(first.state)
-    second = Mapper([mapping], msgspec.json.decode(written, type=dict[str, SetState]))
+    second = Mapper([mapping])
+    second.state = msgspec.json.decode(written, type=dict[str, SetState])
     got += [second.take(each).messages for each in objects[5:]]
     assert got == expected
 
