@@ -7,7 +7,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import ExitStack
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
@@ -31,7 +31,6 @@ if TYPE_CHECKING:
     from ingest.checking import Checked, Voice
     from ingest.contract.captures import BadLine, Heard
     from ingest.importing import Imported
-    from ingest.listener import Listener
 
 _FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 _LOG = click.Path(exists=True, path_type=Path, allow_dash=True)
@@ -93,20 +92,17 @@ def listen(
         manager.ready()
         manager.alive(listener.why_not_alive())
 
-    with stopped_by_signal() as stop, _operations(metrics, listener):
+    with stopped_by_signal() as stop, ExitStack() as answering:
+        if metrics is not None:
+            from ingest.operations import Operations, listener_metrics
+
+            why_not = listener.why_not_alive, listener.why_not_ready
+            answering.enter_context(
+                Operations(metrics, lambda: listener_metrics([listener.status]), *why_not)
+            )
         counts = listener.run(stop, look)
     telling.clear()
     echo(counts_sentence(counts))
-
-
-def _operations(address: str | None, listener: Listener) -> AbstractContextManager[object]:
-    if address is None:
-        return nullcontext()
-    from ingest.operations import Operations, listener_metrics
-
-    return Operations(
-        address, lambda: listener_metrics([listener.status]), listener.why_not_alive, listener.why_not_ready
-    )
 
 
 @click.command(name="import")

@@ -205,13 +205,10 @@ class Expected:
             if place_of(folder).is_shared:
                 self._refresh_from_store(folder)
                 return self
-            found = sorted(
-                ((path.name.removesuffix(SUFFIX), path) for path in folder.glob(f"*{SUFFIX}")),
-                key=_compacting_last,
-            )
+            found = {path.name.removesuffix(SUFFIX): path for path in folder.glob(f"*{SUFFIX}")}
             self._chains = {
-                writer: self._renewed(self._chains.get(writer) or _Chain(writer, path), path)
-                for writer, path in found
+                writer: self._renewed(self._chains.get(writer) or _Chain(writer, found[writer]))
+                for writer in sorted(found, key=_compacting_last)
             }
         return self
 
@@ -224,7 +221,7 @@ class Expected:
                 writer = name.partition("/")[0].removesuffix(SUFFIX)
                 listed.setdefault(writer, []).append((name, stat.st_size, stat.st_mtime_ns))
         found: dict[str, _Chain] = {}
-        for writer in sorted(listed, key=lambda writer: _compacting_last((writer, folder))):
+        for writer in sorted(listed, key=_compacting_last):
             objects, before = sorted(listed[writer]), self._chains.get(writer)
             if before is None or before.objects != objects:
                 path = folder / f"{writer}{SUFFIX}"
@@ -237,7 +234,8 @@ class Expected:
             found[writer] = before
         self._chains = found
 
-    def _renewed(self, chain: _Chain, path: Path) -> _Chain:
+    def _renewed(self, chain: _Chain) -> _Chain:
+        path = chain.path
         try:
             stat = path.stat()
         except FileNotFoundError:
@@ -342,9 +340,9 @@ class Expected:
             return latest
 
 
-def _compacting_last(chain: tuple[str, Path]) -> tuple[bool, str]:
+def _compacting_last(writer: str) -> tuple[bool, str]:
     """Order chains so that what compacting says of a part comes after what its writer said."""
-    return chain[0] in _COMPACTING, chain[0]
+    return writer in _COMPACTING, writer
 
 
 _known: dict[str, Expected] = {}

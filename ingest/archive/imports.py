@@ -14,7 +14,7 @@ import msgspec
 import polars as pl
 
 from ingest.archive.chained import NOTHING_BEFORE, read_chained
-from ingest.archive.durable import append_durably, sync_folder, write_durably
+from ingest.archive.durable import append_durably, make_folder, sync_folder, write_durably
 from ingest.archive.store import file_sha256, work_folder
 from ingest.parquet_bytes import parquet_bytes
 
@@ -73,7 +73,8 @@ def keep_import(archive: Path, brought: Brought) -> None:
     known, _, before = read_imports(archive)
     if any(one.sha256 == brought.sha256 for one in known):
         return
-    folder = _made(archive)
+    folder = work_folder(archive) / FOLDER
+    make_folder(folder)
     line = msgspec.json.encode(msgspec.structs.replace(brought, before=before))
     append_durably(folder / FILE, line + b"\n")
     sync_folder(folder)
@@ -84,13 +85,8 @@ def keep_receipts(archive: Path, name: str, receipts: pl.DataFrame) -> tuple[str
 
     Raises `OSError` when the folder cannot be written.
     """
-    folder, name = _made(archive), f"{name}.parquet"
+    folder, name = work_folder(archive) / FOLDER, f"{name}.parquet"
+    make_folder(folder)
     made = parquet_bytes(receipts, compression="zstd")
     write_durably(folder / name, made)
     return name, hashlib.sha256(made).hexdigest()
-
-
-def _made(archive: Path) -> Path:
-    folder = work_folder(archive) / FOLDER
-    folder.mkdir(parents=True, exist_ok=True)
-    return folder

@@ -40,6 +40,7 @@ _ROW_GROUP_ROWS = 50_000
 _VERSION = 2
 _TIME = pl.Datetime("us", "UTC")
 
+_Mark = tuple[str | int, ...]
 _Columns = dict[str, pl.DataType | type[pl.DataType]]
 _PART: _Columns = {"kind": pl.String, "day": pl.Date, "part": pl.String}
 _SPAN: _Columns = {"first": _TIME, "last": _TIME, "rows": pl.Int64, "digest": pl.UInt64}
@@ -71,9 +72,9 @@ class Part(NamedTuple):
     changed_ns: int
 
     @property
-    def mark(self) -> list[str | int]:
+    def mark(self) -> _Mark:
         """What the index remembers it by."""
-        return [self.kind, self.day.isoformat(), self.path.stem, self.size, self.changed_ns]
+        return self.kind, self.day.isoformat(), self.path.stem, self.size, self.changed_ns
 
 
 class ArchiveIndex:
@@ -121,31 +122,26 @@ class ArchiveIndex:
 
     def _up_to_date(self, name: str, parts: list[Part], schema: pl.Schema) -> pl.DataFrame:
         path = self.archive / FOLDER / f"{name}.parquet"
-        marks = [part.mark for part in parts]
         known, rows = _read(path, schema)
-        if known == marks:
+        if known == [part.mark for part in parts]:
             return rows
-        about = {tuple(mark) for mark in known}
-        missing = [part for part in parts if tuple(part.mark) not in about]
-        sound = set(sound_parts(part.path for part in missing))
-        missing = [part for part in missing if part.path in sound]
+        about = set(known)
+        sound = set(sound_parts(part.path for part in parts if part.mark not in about))
         # What is altered is looked at again each time: it may have been restored.
-        parts = [part for part in parts if tuple(part.mark) in about or part.path in sound]
-        marks = [part.mark for part in parts]
-        there = pl.DataFrame(
-            [(part.kind, part.day, part.path.stem) for part in parts if tuple(part.mark) in about],
-            schema=_PART,
-            orient="row",
-        )
-        kept = rows.join(there, on=list(_PART), how="semi")
-        order = [column for column in ("set_id", "desk_id", *schema.names()) if column in schema]
+        parts = [part for part in parts if part.mark in about or part.path in sound]
+        there = [(part.kind, part.day, part.path.stem) for part in parts if part.mark in about]
+        kept = rows.join(pl.DataFrame(there, schema=_PART, orient="row"), on=list(_PART), how="semi")
         new = (
-            summary(each.kind, each.day, each.path.stem, scan_parts(each.kind, [each.path]))
-            for each in missing
+            summary(part.kind, part.day, part.path.stem, scan_parts(part.kind, [part.path]))
+            for part in parts
+            if part.mark not in about
         )
+        order = [column for column in ("set_id", "desk_id", *schema.names()) if column in schema]
         made = pl.concat([kept, *new]).sort(order)
+        marks = json.dumps({"version": _VERSION, "parts": [part.mark for part in parts]})
         with contextlib.suppress(OSError, StoreProblem):  # an archive that may only be read
-            _write(path, made, marks)
+            bare = parquet_bytes(made, row_group_size=_ROW_GROUP_ROWS, metadata={"underair_index": marks})
+            place_of(path).put(path, sealed(bare))
         return made
 
 
@@ -260,7 +256,7 @@ def summary_of_tail(messages: Messages, kinds: Sequence[str]) -> pl.DataFrame:
     return pl.concat(found)
 
 
-def _read(path: Path, schema: pl.Schema) -> tuple[list[list[str | int]], pl.DataFrame]:
+def _read(path: Path, schema: pl.Schema) -> tuple[list[_Mark], pl.DataFrame]:
     """Return the marks of the parts that an index file is about, and its rows; nothing when it is no good."""
     try:
         kept = unsealed(path.read_bytes())
@@ -270,11 +266,4 @@ def _read(path: Path, schema: pl.Schema) -> tuple[list[list[str | int]], pl.Data
         return [], pl.DataFrame(schema=schema)
     if about.get("version") != _VERSION or rows.schema != schema:
         return [], pl.DataFrame(schema=schema)
-    marks: list[list[str | int]] = about["parts"]
-    return marks, rows
-
-
-def _write(path: Path, rows: pl.DataFrame, marks: list[list[str | int]]) -> None:
-    about = {"underair_index": json.dumps({"version": _VERSION, "parts": marks})}
-    made = sealed(parquet_bytes(rows, row_group_size=_ROW_GROUP_ROWS, metadata=about))
-    place_of(path).put(path, made)
+    return [tuple(mark) for mark in about["parts"]], rows

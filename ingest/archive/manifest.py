@@ -21,7 +21,7 @@ import polars as pl
 from ingest.archive import store_chains
 from ingest.archive.chained import hash_of
 from ingest.archive.digests import DIGESTS, digest_text, rows_digest
-from ingest.archive.durable import sync_folder
+from ingest.archive.durable import make_folder, sync_folder
 from ingest.archive.folder import FORMAT, last_line, require_known
 from ingest.archive.store import file_sha256, place_of
 from ingest.contract.errors import ArchiveProblem
@@ -169,9 +169,7 @@ def _add(archive: Path, writer: str, said: Line) -> None:
 
 def _append(archive: Path, writer: str, line: Callable[[bytes | None], bytes]) -> None:
     folder = archive / "manifest"
-    if not folder.is_dir():
-        folder.mkdir(parents=True, exist_ok=True)
-        sync_folder(archive)
+    make_folder(folder)
     manifest = folder / f"{writer}{SUFFIX}"
     new = not manifest.exists()
     with manifest.open("a+b") as file:

@@ -17,7 +17,7 @@ import polars as pl
 import pyarrow as pa
 
 from ingest.archive.digests import DIGESTS
-from ingest.archive.durable import sync_folder
+from ingest.archive.durable import make_folder
 from ingest.archive.expected import expected_of
 from ingest.archive.folder import require_known_format
 from ingest.archive.manifest import Held, Line, add_line
@@ -57,21 +57,19 @@ def parts_by_day(
     archive: Path, kind: str, since: date | None = None, until: date | None = None
 ) -> Iterator[tuple[date, list[Path]]]:
     """Yield each day of receipt within bounds (inclusive), and its parts by name."""
+    found: dict[Path, dict[str, Path]] = {}
     if place_of(archive).is_shared and since is None and until is None:
         # One request for a thousand parts instead of one for each day.
-        found: dict[str, dict[str, Path]] = {}
         for path in place_of(archive).below(archive / kind):
-            found.setdefault(path.parent.name, {})[path.name] = path
-        expected = expected_of(archive)
-        for name in sorted(found):
-            if _is_day(name):
-                yield day_of(Path(name)), DayFolder(archive / kind / name, found[name], expected).parts()
-        return
+            found.setdefault(path.parent, {})[path.name] = path
+        folders = sorted(folder for folder in found if _is_day(folder.name))
+    else:
+        folders = day_folders(archive, kind)
     expected = expected_of(archive)
-    for folder in day_folders(archive, kind):
+    for folder in folders:
         day = day_of(folder)
         if (since is None or day >= since) and (until is None or day <= until):
-            yield day, DayFolder(folder, expected=expected).parts()
+            yield day, DayFolder(folder, found.get(folder), expected).parts()
 
 
 def day_folders(archive: Path, kind: str) -> list[Path]:
@@ -149,11 +147,7 @@ def write_part(
     # A name that a part has or had is never given again: what was sealed is not written over.
     if not again and (below(path) in expected_of(archive).latest(f"{kind}/{folder.name}") or path.exists()):
         raise ArchiveProblem(f"{path} would take the name of an earlier part: nothing is written")
-    beside = aside_folder(folder)
-    if not beside.is_dir():
-        beside.mkdir(parents=True, exist_ok=True)
-        for each in (beside.parent, beside.parent.parent):
-            sync_folder(each)
+    make_folder(aside_folder(folder))
     aside, is_announced = aside_of(path), False
     try:
         held = _write_aside(aside, kind, rows, row_group_rows)

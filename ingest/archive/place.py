@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any, TypeVar
 
-from ingest.archive.durable import sync_folder
+from ingest.archive.durable import make_folder, sync_folder
 from ingest.contract.errors import ArchiveProblem
 
 
@@ -64,10 +64,9 @@ class Place:
 
     def move(self, path: Path, to: Path) -> None:
         """Move a file, durably."""
-        missing = [folder for folder in to.parents if not folder.is_dir()]
-        to.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(to.parent)
         path.rename(to)
-        for folder in (*(each.parent for each in missing), to.parent, path.parent):
+        for folder in (to.parent, path.parent):
             sync_folder(folder)
 
     def settle(self, folder: Path) -> None:

@@ -27,7 +27,7 @@ from pathlib import Path
 import msgspec
 import polars as pl
 
-from ingest.archive.digests import rows_digest
+from ingest.archive.digests import DIGESTS, rows_digest
 from ingest.archive.durable import sync_folder, write_durably
 from ingest.archive.expected import unsettled
 from ingest.archive.folder import require_known_format
@@ -237,21 +237,15 @@ def _rewritten(kind: str, parts: list[Path], names: _Names) -> tuple[list[Path],
             rows = scan_parts(kind, [part]).collect()
         except pl.exceptions.PolarsError as error:
             raise ArchiveProblem(f"{part} cannot be read: {error}") from error
-        made = _without_names(kind, rows, names)
-        if made is None:
-            continue
-        before, after, whole = made
-        dropped.rows += before.height
-        dropped.digest = (dropped.digest + rows_digest(before) - rows_digest(after)) % 2**128
-        replaced.append(part)
-        frames.append(whole)
+        whole = _without_names(kind, rows, names, dropped)
+        if whole is not None:
+            replaced.append(part)
+            frames.append(whole)
     return (replaced, pl.concat(frames), dropped) if replaced else None
 
 
-def _without_names(
-    kind: str, rows: pl.DataFrame, names: _Names
-) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame] | None:
-    """Return the rows that name somebody, the same without names, and all rows in their order."""
+def _without_names(kind: str, rows: pl.DataFrame, names: _Names, dropped: Held) -> pl.DataFrame | None:
+    """Return the rows of a part without names, adding to `dropped`; None when they name nobody."""
     builder = FrameBuilder()
     places: list[int] = []
     about = rows.select("incident_id", "received", "topic", "payload", "retained")
@@ -270,8 +264,10 @@ def _without_names(
     numbered = rows.select(FRAME_SCHEMAS[kind].names()).with_row_index(_ROW)
     at = pl.Series(_ROW, places, pl.UInt32)
     altered = pl.col(_ROW).is_in(at.implode())
-    whole = pl.concat([numbered.filter(~altered), after.insert_column(0, at)]).sort(_ROW).drop(_ROW)
-    return numbered.filter(altered).drop(_ROW), after.drop(_ROW), whole
+    before = numbered.filter(altered).drop(_ROW)
+    dropped.rows += before.height
+    dropped.digest = (dropped.digest + rows_digest(before) - rows_digest(after)) % DIGESTS
+    return pl.concat([numbered.filter(~altered), after.insert_column(0, at)]).sort(_ROW).drop(_ROW)
 
 
 def _payload_without_names(topic: str, payload: str, incident_id: str, names: _Names) -> str:

@@ -256,19 +256,13 @@ def _archived_keys(kind: str, frame: pl.DataFrame, files: list[Path]) -> pl.Data
 
 
 def _without(frame: pl.DataFrame, kind: str, known: pl.DataFrame) -> pl.DataFrame:
-    if known.is_empty():
-        return frame
-    names = [f"key_{name}" for name in known.columns]
-    return (
-        frame.with_columns(key.alias(name) for key, name in zip(message_key(kind), names, strict=True))
-        .join(
-            known.rename(dict(zip(known.columns, names, strict=True))),
-            on=names,
-            how="anti",
-            nulls_equal=True,
-            maintain_order="left",
-        )
-        .select(frame.columns)
+    return frame.join(
+        known,
+        left_on=message_key(kind),
+        right_on=known.columns,
+        how="anti",
+        nulls_equal=True,
+        maintain_order="left",
     )
 
 

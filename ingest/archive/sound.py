@@ -28,12 +28,6 @@ from ingest.contract.columns import TABLES
 SUFFIX = ".parquet"
 QUARANTINE = "quarantine"
 CHANGED = "its contents changed after it was written (SHA-256 differs from the manifest)"
-RESIZED = "its contents changed after it was written (it has {size:,} bytes, {sealed:,} were sealed)"
-NOT_THERE = "it was sealed and is missing"
-MAPPING_ALTERED = "it was changed after it was given, so the JSON of those sets cannot be read"
-STATE_DAMAGED = "alarms of mapped sets may be raised again, and their messages numbered anew"
-NO_SEGMENT = "no listener gives a journal segment this name"
-UNKNOWN = "no line of the manifest names it"
 _DATE = "date="
 _AT_ONCE = min(os.cpu_count() or 1, 4)
 _LATELY_S = 5.0
@@ -123,7 +117,8 @@ def _known_altered(part: Path, line: Line, *, trusting: bool) -> str:
     except FileNotFoundError:
         return ""
     if line.size and print_[0] != line.size:
-        return RESIZED.format(size=print_[0], sealed=line.size)
+        was = f"it has {print_[0]:,} bytes, {line.size:,} were sealed"
+        return f"its contents changed after it was written ({was})"
     known = _checked.get(_key(part)) if trusting else None
     return CHANGED if known is not None and known[0] == print_ and known[1] != line.sha256 else ""
 
@@ -231,10 +226,10 @@ class DayFolder:
                 moved = f"{CHANGED}, and it was moved to `{QUARANTINE}/{line.part}`"
                 yield fault_of_line(ALTERED, line, moved)
             else:
-                yield fault_of_line(MISSING, line, NOT_THERE)
+                yield fault_of_line(MISSING, line, "it was sealed and is missing")
         for name in self.settled.foreign:
             if name not in self.altered:
-                yield Fault(FOREIGN, name, UNKNOWN, name.partition("/")[0])
+                yield Fault(FOREIGN, name, "no line of the manifest names it", name.partition("/")[0])
 
 
 def _listed(folder: Path) -> dict[str, Path]:
@@ -285,17 +280,22 @@ def day_folders_expected(archive: Path, expected: Expected) -> list[Path]:
 
 def journals(archive: Path) -> tuple[int, list[Fault]]:
     """Return how many messages are not sealed yet, and what of journals or mappings is damaged."""
-    messages = 0
+    messages, here = 0, work_folder(archive)
+    unread = "it was changed after it was given, so the JSON of those sets cannot be read"
     faults = [
-        Fault(ALTERED if (work_folder(archive) / name).exists() else MISSING, name, MAPPING_ALTERED)
+        Fault(ALTERED if (here / name).exists() else MISSING, name, unread)
         for name in altered_mappings(archive)
     ]
+
+    def add(what: str, path: Path, statement: str) -> None:
+        faults.append(Fault(what, path.relative_to(here).as_posix(), statement))
+
     for folder in journal_folders(archive):
         for path in foreign_segments(folder):
-            faults.append(Fault(FOREIGN, path.relative_to(work_folder(archive)).as_posix(), NO_SEGMENT))
+            add(FOREIGN, path, "no listener gives a journal segment this name")
         if state_is_damaged(folder):
-            where = (folder / STATE).relative_to(work_folder(archive)).as_posix()
-            faults.append(Fault(DAMAGED, where, STATE_DAMAGED))
+            again = "alarms of mapped sets may be raised again, and their messages numbered anew"
+            add(DAMAGED, folder / STATE, again)
         for segment in segments(folder):
             try:
                 count, damages, length = _counted(segment)
@@ -306,8 +306,8 @@ def journals(archive: Path) -> tuple[int, list[Fault]]:
             except FileNotFoundError:
                 continue  # sealed meanwhile
             messages += count
-            where = segment.relative_to(work_folder(archive)).as_posix()
-            faults += [Fault(DAMAGED, where, damage.sentence()) for damage in damages]
+            for damage in damages:
+                add(DAMAGED, segment, damage.sentence())
     return messages, faults
 
 

@@ -43,9 +43,6 @@ class StorePath(PosixPath):
     def __str__(self) -> str:
         return f"s3://{_key(self)}" if self.parts[:1] == (SCHEME,) else "/".join(self.parts) or "."
 
-    def __repr__(self) -> str:
-        return f"StorePath({str(self)!r})"
-
     def __fspath__(self) -> str:
         raise ArchiveProblem(
             f"{self} is on a store, and this needs a folder of this machine: copy the archive here first, "
@@ -267,17 +264,7 @@ def reader_options(path: Path) -> dict[str, Any] | None:
     """Return what polars needs to read from where a path is; None for a local one."""
     if not isinstance(path, StorePath):
         return None
-    access = _access()
-    options: dict[str, Any] = {
-        "aws_access_key_id": access.key_id,
-        "aws_secret_access_key": access.secret,
-        "aws_session_token": access.token,
-        "aws_region": access.region,
-        "aws_endpoint_url": access.endpoint,
-        "aws_allow_http": "true" if access.endpoint.startswith("http://") else "",
-        "max_retries": _ATTEMPTS,
-    }
-    return {name: value for name, value in options.items() if value}
+    return {**_access().options, "max_retries": _ATTEMPTS}
 
 
 class _Access(NamedTuple):
@@ -286,6 +273,19 @@ class _Access(NamedTuple):
     token: str
     region: str
     endpoint: str
+
+    @property
+    def options(self) -> dict[str, Any]:
+        """The same by the names that polars and obstore have for it."""
+        options = {
+            "aws_access_key_id": self.key_id,
+            "aws_secret_access_key": self.secret,
+            "aws_session_token": self.token,
+            "aws_region": self.region,
+            "aws_endpoint_url": self.endpoint,
+            "aws_allow_http": "true" if self.endpoint.startswith("http://") else "",
+        }
+        return {name: value for name, value in options.items() if value}
 
 
 def _access() -> _Access:
@@ -341,18 +341,11 @@ def _conditional_client(access: _Access, bucket: str) -> Any:
     """Return a client for conditional requests, which pyarrow's does not make."""
     from obstore.store import S3Store
 
-    told: dict[str, Any] = {
-        "endpoint": access.endpoint,
-        "session_token": access.token,
-        "access_key_id": access.key_id,
-        "secret_access_key": access.secret,
-        "region": access.region,
-    }
     return S3Store(
         bucket,
-        **{name: value for name, value in told.items() if value},
+        **access.options,
         virtual_hosted_style_request=False,
-        client_options={"allow_http": access.endpoint.startswith("http://"), "timeout": f"{_ANSWER_S:g}s"},
+        client_options={"timeout": f"{_ANSWER_S:g}s"},
         retry_config={"max_retries": _ATTEMPTS},
     )
 

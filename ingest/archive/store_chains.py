@@ -68,12 +68,11 @@ def listeners(folder: Path) -> list[str]:
     ]
 
 
-def read(chain: Path, known: dict[str, bytes] | None = None) -> bytes:
+def read(chain: Path, known: dict[str, bytes]) -> bytes:
     """Return all lines of a chain, as they would be in one file.
 
     `known`: single lines that were read before; what is read now is added.
     """
-    known = {} if known is None else known
 
     def lines() -> bytes:
         _, folded, more = _both(chain)

@@ -26,6 +26,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from ingest.archive import store_chains
+from ingest.archive.durable import make_folder
 from ingest.archive.expected import expected_of, unsettled
 from ingest.archive.folder import FORMAT, require_known_format
 from ingest.archive.manifest import Held, Line, restate
@@ -100,7 +101,7 @@ def quarantine(part: Path) -> Path:
     return kept
 
 
-@dataclass(frozen=True)
+@dataclass
 class Tidied:
     """What tidying did."""
 
@@ -133,9 +134,8 @@ def tidy(archive: str | Path, now: datetime, *, grace_s: float | None = None) ->
         grace_s = place_of(folder).grace_s
     today = now.astimezone(UTC).date()
     with only_one(folder):
-        merged = before = after = rows = duplicates = 0
+        done = Tidied()
         to_finish: list[Path] = []
-        quarantined: list[str] = []
         for kind in TABLES:
             for day_folder in day_folders(folder, kind):
                 day = day_of(day_folder)
@@ -148,25 +148,22 @@ def tidy(archive: str | Path, now: datetime, *, grace_s: float | None = None) ->
                 parts = DayFolder(day_folder).parts()
                 moving = unsettled(folder)
                 parts = [part for part in parts if part.stem not in moving]
-                before += len(parts)
-                after += min(len(parts), 1)
+                done.parts_before += len(parts)
+                done.parts_after += min(len(parts), 1)
                 if len(parts) > 1 or any(line.format < FORMAT for line in lines_of(parts)):
                     fit, kept_aside = fit_to_merge(day_folder, moving)
-                    quarantined += kept_aside
+                    done.quarantined += kept_aside
                     if len(fit) > 1:
-                        kept, left_out = _merge(folder, kind, day, fit)
-                        merged += 1
-                        rows += kept
-                        duplicates += left_out
+                        _merge(folder, kind, day, fit, done)
                 if DayFolder(day_folder).leftovers() or (day_folder / _OLD_NOTE).exists():
                     to_finish.append(day_folder)
         if to_finish:
             time.sleep(grace_s)
         for day_folder in to_finish:
-            quarantined += finish_merge(day_folder, unsettled(folder))
+            done.quarantined += finish_merge(day_folder, unsettled(folder))
         if place_of(folder).is_shared:
             store_chains.fold(folder)
-    return Tidied(merged, before, after, rows, duplicates, quarantined)
+    return done
 
 
 def quarantine_sentence(archive: Path, quarantined: list[str]) -> str:
@@ -177,7 +174,7 @@ def quarantine_sentence(archive: Path, quarantined: list[str]) -> str:
     )
 
 
-def _merge(archive: Path, kind: str, day: date, fit: dict[Path, Line]) -> tuple[int, int]:
+def _merge(archive: Path, kind: str, day: date, fit: dict[Path, Line], done: Tidied) -> None:
     parts = list(fit)
     name = f"day-{secrets.token_hex(8)}"
     try:
@@ -193,7 +190,9 @@ def _merge(archive: Path, kind: str, day: date, fit: dict[Path, Line]) -> tuple[
                 dropped=merge.dropped,
                 row_group_rows=ROW_GROUP_ROWS,
             )
-            return merge.kept, merge.dropped.rows
+            done.merged += 1
+            done.rows += merge.kept
+            done.duplicates += merge.dropped.rows
     except pl.exceptions.PolarsError as error:
         raise ArchiveProblem(
             f"a part of {parts[0].parent} cannot be read, nothing was merged: {error}"
@@ -224,33 +223,25 @@ def finish_merge(folder: Path, moving: set[str]) -> list[str]:
 
 @contextlib.contextmanager
 def only_one(archive: Path) -> Iterator[None]:
-    """Keep a second tidying out, on a store also one of another machine."""
-    here = work_folder(archive)
-    here.mkdir(parents=True, exist_ok=True)
-    with (here / ".tidy.lock").open("w") as lock:
+    """Keep a second tidying out, on a store also one of another machine.
+
+    A lock there that names this machine is of a tidying that was killed, for the lock of this machine is
+    ours.
+    """
+    make_folder(work_folder(archive))
+    with (work_folder(archive) / ".tidy.lock").open("w") as here, contextlib.ExitStack() as at_the_end:
         try:
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            fcntl.flock(here, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError:
             raise ArchiveProblem(f"another `underair tidy` is working on {archive}") from None
-        with _only_one_on_store(archive) if place_of(archive).is_shared else contextlib.nullcontext():
-            yield
-
-
-@contextlib.contextmanager
-def _only_one_on_store(archive: Path) -> Iterator[None]:
-    """Create the lock if there is none, and keep it until the end.
-
-    One that names this machine is of a tidying that was killed, for the lock of this machine is ours.
-    """
-    lock = archive / _LOCK
-    ours = store_chains.machine_name(archive).encode()
-    STORE.put_new(lock, ours)
-    # Read back: a store that does not know conditional requests may have written over another's lock.
-    if lock.read_bytes() != ours:
-        raise ArchiveProblem(
-            f"another machine is tidying {archive}, or was killed meanwhile. If none is, delete {lock}"
-        )
-    try:
+        if place_of(archive).is_shared:
+            lock, ours = archive / _LOCK, store_chains.machine_name(archive).encode()
+            STORE.put_new(lock, ours)
+            # Read back: a store that does not know conditional requests may have written over another's lock.
+            if lock.read_bytes() != ours:
+                raise ArchiveProblem(
+                    f"another machine is tidying {archive}, or was killed meanwhile. If none is, delete "
+                    f"{lock}"
+                )
+            at_the_end.callback(lock.unlink, missing_ok=True)
         yield
-    finally:
-        lock.unlink(missing_ok=True)
