@@ -366,7 +366,9 @@ class Listener(Started):
             topic, retained = message.topic, message.retain
         except Exception as error:  # noqa: BLE001  # the one place where anything may come in: kept, and refused later
             topic, retained = f"unreadable topic ({error})", False
-        record = Record(received_us, topic, *_kept(bytes(message.payload), retained))
+        kept = bytes(message.payload[:KEPT_OF_A_LONG_PAYLOAD_BYTES])
+        whole_bytes = len(message.payload) if len(message.payload) > len(kept) else 0
+        record = Record(received_us, topic, kept, retained, whole_bytes)
         size = len(record.topic) + len(record.payload)
         self._take([Delivery(record, message.mid, message.qos, self._generation)], size)
 
@@ -392,13 +394,6 @@ class Listener(Started):
         if not self._retiring and (asked := self._setups.to_ask(topics)):
             self._client.subscribe([(topic, 1) for topic in asked])
         self._writing.put(batch, size)
-
-
-def _kept(payload: bytes, retained: bool) -> tuple[bytes, bool, int]:
-    """Return what is kept of a payload, and its whole length when that is only its start."""
-    if len(payload) <= KEPT_OF_A_LONG_PAYLOAD_BYTES:
-        return payload, retained, 0
-    return payload[:KEPT_OF_A_LONG_PAYLOAD_BYTES], retained, len(payload)
 
 
 def _lock(folder: Path, name: str) -> IO[str]:

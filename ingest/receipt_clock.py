@@ -56,16 +56,6 @@ class SteadyClock:
         return self._wall_us() - self.now_us()
 
 
-def machine_us() -> int:
-    """Return the time of the machine's own clock, microseconds since 1970."""
-    return time.time_ns() // 1000
-
-
-def count_us() -> int:
-    """Return the steady clock's microseconds."""
-    return round(steady_s() * 1e6)
-
-
 class ClockSet(msgspec.Struct, frozen=True, kw_only=True):
     """The clock of a listener's machine was set, or times of receipt follow it again."""
 
@@ -108,8 +98,8 @@ class ReceiptClock(SteadyClock):
         folder: Path,
         name: str,
         say: Callable[[str], object],
-        wall_us: Callable[[], int] = machine_us,
-        steady_us: Callable[[], int] = count_us,
+        wall_us: Callable[[], int] = lambda: time.time_ns() // 1000,
+        steady_us: Callable[[], int] = lambda: round(steady_s() * 1e6),
     ) -> None:
         super().__init__(wall_us, steady_us)
         self._folder, self._name, self._say = folder, name, say

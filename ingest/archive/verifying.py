@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import stat
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import partial
@@ -97,12 +98,13 @@ def _seals_that_broke_off(archive: Path) -> list[Fault]:
     ]
 
 
-def _digests_that_do_not_add_up(line: Line, every: dict[str, list[Line]]) -> list[Fault]:
+def _digests_that_do_not_add_up(line: Line, every: dict[str, list[Line]]) -> Iterator[Fault]:
     if not line.replaces or line.restates:  # a line that restates has the same bytes as the line before
-        return []
+        return
     unknown = [name for name in line.replaces if name not in every]
     if unknown:
-        return [Fault(MISSING, line.part, f"it replaces {unknown[0]}, which is in no line of the manifest")]
+        yield Fault(MISSING, line.part, f"it replaces {unknown[0]}, which is in no line of the manifest")
+        return
     before = 0
     for name in line.replaces:
         # Of this line's form: another form's digest is of other columns. In form 1 a name could come again.
@@ -110,16 +112,9 @@ def _digests_that_do_not_add_up(line: Line, every: dict[str, list[Line]]) -> lis
         then = [each for each in alike if each.written <= line.written] or alike or every[name]
         before += int(then[-1].rows_digest, 16)
     after = int(line.rows_digest, 16) + int(line.dropped_digest or "0", 16)
-    if (before - after) % DIGESTS == 0:
-        return []
-    return [
-        Fault(
-            ALTERED,
-            line.part,
-            f"its rows ({digest_text(after % DIGESTS)}) are not those of the parts it replaced "
-            f"({digest_text(before % DIGESTS)})",
-        )
-    ]
+    if (before - after) % DIGESTS:
+        now, sealed = digest_text(after % DIGESTS), digest_text(before % DIGESTS)
+        yield Fault(ALTERED, line.part, f"its rows ({now}) are not those of the parts it replaced ({sealed})")
 
 
 def odd_entries(archive: Path) -> list[Fault]:

@@ -154,14 +154,12 @@ def _column(field: Field, messages: tuple[Message, ...], dtype: pl.DataType) -> 
     read: Callable[[Message], Any] = attrgetter(field.name)
     if field.is_time:
         return _times(field.name, [read(message) for message in messages])
-    if field.shape in ("object", "array"):
-        held = [read(message) for message in messages]
-        if field.shape == "object":
-            values: list[Any] = [None if each is None else _members(field, each) for each in held]
-        else:
-            values = [None if each is None else [_members(field, one) for one in each] for each in held]
-        return pl.Series(field.name, values, dtype)
-    return pl.Series(field.name, [read(message) for message in messages], dtype)
+    values = [read(message) for message in messages]
+    if field.shape == "object":
+        values = [None if each is None else _members(field, each) for each in values]
+    elif field.shape == "array":
+        values = [None if each is None else [_members(field, one) for one in each] for each in values]
+    return pl.Series(field.name, values, dtype)
 
 
 def _members(field: Field, value: Any) -> dict[str, Any]:

@@ -18,6 +18,7 @@ from ingest.contract.topics import Topic, is_id
 
 DEEPEST = 64
 _BAR_PER_PSI = 1 / 14.503774
+_TYPES: dict[str, Any] = {"boolean": bool, "object": dict, "array": list}
 
 
 def depth_exceeds(payload: bytes) -> bool:
@@ -52,13 +53,8 @@ def read_exactly(topic: Topic, payload: bytes) -> dict[str, Any]:
     Raises `RefusedMessage` with the reason and the JSON path.
     """
     value = _json_object(payload)
-    _agree("kind", value.get("kind"), topic.kind, "kind" in value)
-    _agree(
-        f"{topic.speaker}_id",
-        value.get(f"{topic.speaker}_id"),
-        topic.speaker_id,
-        f"{topic.speaker}_id" in value,
-    )
+    _agree(value, "kind", topic.kind)
+    _agree(value, f"{topic.speaker}_id", topic.speaker_id)
     _check_members(fields_of(topic.kind), value, "$")
     _check_together(topic.kind, value)
     return value
@@ -127,13 +123,12 @@ def _no_constant(constant: str) -> NoReturn:
     )
 
 
-def _agree(name: str, got: object, in_topic: str, given: bool) -> None:
-    if not given:
+def _agree(value: dict[str, Any], name: str, in_topic: str) -> None:
+    if name not in value:
         raise RefusedMessage(f"{name} is missing; expected {in_topic!r} as in the topic", f"$.{name}")
-    if got != in_topic:
-        raise RefusedMessage(
-            f"{name} must agree with the topic's {in_topic!r}, got {_shown(got)}", f"$.{name}"
-        )
+    if value[name] != in_topic:
+        reason = f"{name} must agree with the topic's {in_topic!r}, got {_shown(value[name])}"
+        raise RefusedMessage(reason, f"$.{name}")
 
 
 def _check_members(fields: tuple[Field, ...], value: dict[str, Any], path: str) -> None:
@@ -154,21 +149,19 @@ def _checked(field: Field, value: Any, path: str) -> Any:
         return _checked_number(field, value, path)
     if field.shape == "string":
         return _checked_text(field, value, path)
-    if field.shape == "boolean":
-        if not isinstance(value, bool):
-            _refuse(field, value, path)
-        return value
-    if field.shape == "object":
-        if not isinstance(value, dict):
-            _refuse(field, value, path)
-        _check_members(field.members, value, path)
-        return value
-    if not isinstance(value, list) or (field.high is not None and len(value) > field.high):
+    if not isinstance(value, _TYPES[field.shape]):
         _refuse(field, value, path)
-    for index, each in enumerate(value):
-        if not isinstance(each, dict):
-            raise RefusedMessage(f"{field.name} must hold objects, got {_shown(each)}", f"{path}[{index}]")
-        _check_members(field.members, each, f"{path}[{index}]")
+    if field.shape == "object":
+        _check_members(field.members, value, path)
+    if field.shape == "array":
+        if field.high is not None and len(value) > field.high:
+            _refuse(field, value, path)
+        for index, each in enumerate(value):
+            if not isinstance(each, dict):
+                raise RefusedMessage(
+                    f"{field.name} must hold objects, got {_shown(each)}", f"{path}[{index}]"
+                )
+            _check_members(field.members, each, f"{path}[{index}]")
     return value
 
 
@@ -188,12 +181,8 @@ def _checked_number(field: Field, value: Any, path: str) -> int | float:
 
 def _checked_text(field: Field, value: Any, path: str) -> str:
     if not isinstance(value, str):
-        _refuse(
-            field,
-            value,
-            path,
-            "is it a Unix time?" if field.is_time and isinstance(value, int | float) else "",
-        )
+        is_number = field.is_time and isinstance(value, int | float)
+        _refuse(field, value, path, "is it a Unix time?" if is_number else "")
     if field.is_time:
         try:
             check_time(value)
