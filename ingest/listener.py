@@ -16,10 +16,9 @@ from paho.mqtt.reasoncodes import ReasonCode
 from ingest.archive.durable import make_folder
 from ingest.archive.finished_days import FinishedDays
 from ingest.archive.folder import Counts, create_archive
-from ingest.archive.journal import Record
 from ingest.archive.mappings import filters_of
 from ingest.archive.store import work_folder
-from ingest.archive.writing import Delivery, Health, Writing
+from ingest.archive.writing import Health, Writing
 from ingest.broker.mqtt import (
     Login,
     closed_sentence,
@@ -29,10 +28,11 @@ from ingest.broker.mqtt import (
     refusal_sentence,
     session_properties,
 )
-from ingest.broker.paho_batches import BatchingClient, Publication
+from ingest.broker.paho_batches import BatchingClient
 from ingest.broker.setups_asked import SetupsAsked
 from ingest.contract.errors import ArchiveProblem, BrokerProblem
 from ingest.contract.kinds import KEPT_OF_A_LONG_PAYLOAD_BYTES
+from ingest.contract.received import Delivery, Record
 from ingest.contract.topics import EVERY_TOPIC
 from ingest.logs import News, log_sentence
 from ingest.rates import LONGEST_TOPIC, Rates
@@ -113,7 +113,7 @@ class Listener(Started):
         self._client.on_unsubscribe = lambda *_: unsubscribed.set()
         self._client.on_message = self._on_message
         if isinstance(self._client, BatchingClient):
-            self._client.take = self._on_batch
+            self._client.take = lambda batch, size: self._take(batch, size)
             self._client.clock_us = self._clock.now_us
         self._client.reconnect_delay_set(1, LONGEST_BACKOFF_S)
         self._ack_lock = threading.Lock()
@@ -313,6 +313,8 @@ class Listener(Started):
             return
         with self._ack_lock:
             self._generation += 1
+            if isinstance(client, BatchingClient):
+                client.generation = self._generation
             self._connected = True
         if self._known_session and not flags.session_present:
             self._tell_loss(_SESSION_LOST)
@@ -371,16 +373,6 @@ class Listener(Started):
         record = Record(received_us, topic, kept, retained, whole_bytes)
         size = len(record.topic) + len(record.payload)
         self._take([Delivery(record, message.mid, message.qos, self._generation)], size)
-
-    def _on_batch(self, batch: list[Publication]) -> None:
-        generation = self._generation
-        self._take(
-            [
-                Delivery(Record(received_us, topic, payload, retained, whole_bytes), mid, qos, generation)
-                for received_us, topic, payload, retained, mid, qos, whole_bytes in batch
-            ],
-            self._client.batch_bytes if isinstance(self._client, BatchingClient) else 0,
-        )
 
     def _take(self, batch: list[Delivery], size: int) -> None:
         self._clock.heard()

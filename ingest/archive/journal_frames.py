@@ -23,6 +23,8 @@ from typing import NamedTuple
 
 import msgspec
 
+from ingest.contract.received import Record as Record
+
 WINDOW_BYTES = 1 << 20
 
 
@@ -92,16 +94,6 @@ _HEAD = struct.Struct(f"<{MAGIC_BYTES}sQIII")
 _CHECKSUM_BYTES = 4
 _OLD_HEAD = struct.Struct("<4sII")
 _pack = msgspec.msgpack.Encoder().encode
-
-
-class Record(NamedTuple):
-    """One message as it was received."""
-
-    received_us: int  # microseconds since 1970 on the listener's clock
-    topic: str
-    payload: bytes
-    retained: bool
-    whole_bytes: int = 0  # length of a payload of which only the start was kept; 0 when it is whole
 
 
 _unpack = msgspec.msgpack.Decoder(list[Record]).decode

@@ -15,12 +15,12 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import NamedTuple
 
 from ingest.archive.folder import Counts
-from ingest.archive.journal import Record, SegmentWriter, segments
+from ingest.archive.journal import SegmentWriter, segments
 from ingest.archive.sealing_client import Outcome, SealingProcess
 from ingest.contract.errors import reason_of
+from ingest.contract.received import Delivery as Delivery
 from ingest.contract.topics import is_own_state
 from ingest.logs import News
 from ingest.plurals import counted
@@ -33,15 +33,6 @@ LARGEST_SEGMENT_BYTES = 32_000_000  # sealing holds a segment in memory
 FINISH_WITHIN_S = 45.0  # systemd waits 90 s for a service to end
 _RETRY_S = 0.5
 _LONGEST_RETRY_S = 30.0
-
-
-class Delivery(NamedTuple):
-    """A message out of the network, with what is needed to acknowledge it."""
-
-    record: Record
-    mid: int
-    qos: int
-    generation: int
 
 
 @dataclass(frozen=True)

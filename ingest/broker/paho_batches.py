@@ -12,13 +12,14 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
-from typing import Any, NamedTuple
+from typing import Any
 
 import paho.mqtt
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion, MessageType, MQTTErrorCode, MQTTProtocolVersion
 
 from ingest.contract.kinds import KEPT_OF_A_LONG_PAYLOAD_BYTES
+from ingest.contract.received import Delivery, Record
 
 READ_BYTES = 262_144
 LONG_PACKET_BYTES = (
@@ -42,18 +43,6 @@ _PUBLISH = 0x30
 _TWO_OF_QUALITY = 0x04
 
 
-class Publication(NamedTuple):
-    """One message as it came off the network."""
-
-    received_us: int
-    topic: str
-    payload: bytes
-    retained: bool
-    mid: int
-    qos: int
-    whole_bytes: int = 0  # of a payload of which only the start is kept
-
-
 def is_possible() -> bool:
     """Return whether this paho is the one whose private names are used here."""
     if not paho.mqtt.__version__.startswith(TRIED_WITH):
@@ -65,23 +54,18 @@ def is_possible() -> bool:
 class BatchingClient(Client):
     """paho's client that receives in batches.
 
-    Set `take` to what takes each batch of publications, in the network thread.
-
-    Attributes
-    ----------
-    batch_bytes : int
-        How many bytes of the network hold the batch that `take` is given.
-    clock_us : callable
-        The time that stamps what is received, microseconds since 1970.
+    Set `take` to what takes each batch of publications, in the network thread, with the bytes of the network
+    that hold it; `clock_us` to the time that stamps what is received, microseconds since 1970; and
+    `generation` to the number of the connection.
     """
 
     def __init__(self, *arguments: Any, **named: Any) -> None:
         super().__init__(*arguments, **named)
-        self.take: Callable[[list[Publication]], object] = len
-        self.batch_bytes = 0
+        self.take: Callable[[list[Delivery], int], object] = lambda *_: None
+        self.generation = 0
         self.clock_us: Callable[[], int] = lambda: time.time_ns() // 1000
         self._unparsed = b""
-        self._long: Publication | None = None  # a long one whose rest is on its way, and how much of it
+        self._long: Delivery | None = None  # a long one whose rest is on its way, and how much of it
         self._to_pass_over = 0
         self._topics: dict[bytes, str] = {}
 
@@ -115,16 +99,16 @@ class BatchingClient(Client):
 
     def _take_apart(self, data: bytes) -> MQTTErrorCode:
         received_us = self.clock_us()
-        batch: list[Publication] = []
-        at, size = 0, len(data)
+        batch: list[Delivery] = []
+        at, begun, size = 0, 0, len(data)
         if self._long is not None:
-            at = min(size, self._to_pass_over)
+            at = begun = min(size, self._to_pass_over)
             self._to_pass_over -= at
             if self._to_pass_over:
                 return MQTTErrorCode.MQTT_ERR_SUCCESS
             batch.append(self._long)
-        begun = at if self._long is None else at - len(self._long.payload) - len(self._long.topic)
-        self._long = None
+            begun -= len(self._long.record.payload) + len(self._long.record.topic)
+            self._long = None
         try:
             while size - at >= 2:
                 extent = _extent(data, at)
@@ -156,12 +140,11 @@ class BatchingClient(Client):
         self._hand_on(batch, at - begun)
         return MQTTErrorCode.MQTT_ERR_SUCCESS
 
-    def _hand_on(self, batch: list[Publication], size: int) -> None:
+    def _hand_on(self, batch: list[Delivery], size: int) -> None:
         if batch:
-            self.batch_bytes = size
-            self.take(batch)
+            self.take(batch, size)
 
-    def _publication(self, data: bytes, command: int, start: int, end: int, received_us: int) -> Publication:
+    def _publication(self, data: bytes, command: int, start: int, end: int, received_us: int) -> Delivery:
         body = start + 2 + (data[start] << 8 | data[start + 1])
         name = data[start + 2 : body]
         topic = self._topics.get(name)
@@ -185,9 +168,11 @@ class BatchingClient(Client):
             raise ValueError("a publication longer than its packet")
         retained, qos = bool(command & 1), command >> 1 & 3
         if end - body <= KEPT_OF_A_LONG_PAYLOAD_BYTES:
-            return Publication(received_us, topic, data[body:end], retained, mid, qos)
-        start_of_it = data[body : body + KEPT_OF_A_LONG_PAYLOAD_BYTES]
-        return Publication(received_us, topic, start_of_it, retained, mid, qos, end - body)
+            record = Record(received_us, topic, data[body:end], retained)
+        else:
+            kept = data[body : body + KEPT_OF_A_LONG_PAYLOAD_BYTES]
+            record = Record(received_us, topic, kept, retained, end - body)
+        return Delivery(record, mid, qos, self.generation)
 
     def _handle_as_paho(self, command: int, body: bytes) -> MQTTErrorCode:
         self._in_packet = _packet(command, body)

@@ -13,8 +13,8 @@ import pytest
 from ingest import listener as listener_module
 from ingest.archive.folder import Counts
 from ingest.archive.writing import Health
-from ingest.broker.paho_batches import Publication
 from ingest.contract.kinds import KEPT_OF_A_LONG_PAYLOAD_BYTES
+from ingest.contract.received import Delivery, Record
 from ingest.listener import Listener
 from ingest.rates import LONGEST_TOPIC
 from ingest.settings import BrokerSettings, Settings
@@ -184,7 +184,7 @@ def test_messages_of_quality_0_may_be_lost_and_that_is_said(
     connect(listener)
 
     def take(qos: int, retained: bool, topic: str = TOPIC) -> None:
-        listener._on_batch([Publication(5, topic, b"{}", retained, 1, qos)])
+        listener._take([Delivery(Record(5, topic, b"{}", retained), 1, qos, 1)], 2)
 
     take(1, False)
     take(0, True)  # a retained message has no other quality by right of its publisher
@@ -228,7 +228,7 @@ def test_topics_beyond_the_contract_are_counted_without_their_text(
     listener, counted = made(), []
     monkeypatch.setattr(listener._rates, "count", counted.append)
     for length in (LONGEST_TOPIC, LONGEST_TOPIC + 1):
-        listener._on_batch([Publication(5, "x" * length, b"{}", False, 1, 1)])
+        listener._take([Delivery(Record(5, "x" * length, b"{}", False), 1, 1, 1)], 2)
     assert counted == [["x" * LONGEST_TOPIC], [""]]
 
 

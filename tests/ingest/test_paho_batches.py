@@ -16,8 +16,9 @@ from paho.mqtt.enums import CallbackAPIVersion, MessageType, MQTTErrorCode, MQTT
 
 from ingest.broker import paho_batches
 from ingest.broker.mqtt import new_client
-from ingest.broker.paho_batches import LONG_PACKET_BYTES, BatchingClient, Publication
+from ingest.broker.paho_batches import LONG_PACKET_BYTES, BatchingClient
 from ingest.contract.kinds import KEPT_OF_A_LONG_PAYLOAD_BYTES
+from ingest.contract.received import Delivery, Record
 
 Sent = tuple[bytes, bytes, int, int, bool]  # topic, payload, packet id, QoS, retained
 
@@ -58,14 +59,16 @@ def _client(kind: type[Client], mqtt5: bool) -> Any:
 
 def _by_batches(stream: bytes, cuts: list[int], mqtt5: bool) -> list[tuple[str, bytes, int, int, bool]]:
     client = _client(BatchingClient, mqtt5)
-    got: list[Publication] = []
-    client.take = got.extend
+    got: list[Delivery] = []
+    client.take = lambda batch, _: got.extend(batch)
     positions = sorted({0, len(stream), *(cut % (len(stream) + 1) for cut in cuts)})
     for start, end in itertools.pairwise(positions):
         rest = client._unparsed
         assert client._take_apart(rest + stream[start:end]) == MQTTErrorCode.MQTT_ERR_SUCCESS
     assert client._unparsed == b""
-    return [(each.topic, each.payload, each.mid, each.qos, each.retained) for each in got]
+    return [
+        (each.record.topic, each.record.payload, each.mid, each.qos, each.record.retained) for each in got
+    ]
 
 
 def _by_paho(stream: bytes, mqtt5: bool) -> list[tuple[str, bytes, int, int, bool]]:
@@ -96,8 +99,8 @@ def test_batches_are_what_paho_gives_however_the_stream_is_cut(
 
 def test_a_publication_has_the_moment_of_this_machines_clock() -> None:
     client = _client(BatchingClient, False)
-    got: list[Publication] = []
-    client.take = got.extend
+    got: list[Record] = []
+    client.take = lambda batch, _: got.extend(each.record for each in batch)
     before_us = time.time_ns() // 1000
     client._take_apart(_packet((b"t", b"{}", 7, 1, False), False))
     assert before_us <= got[0].received_us <= time.time_ns() // 1000
@@ -126,14 +129,14 @@ def test_topic_that_is_no_text_is_kept_to_be_refused() -> None:
 )
 def test_malformed_packet_ends_the_connection(stream: bytes) -> None:
     client = _client(BatchingClient, False)
-    client.take = lambda batch: None
+    client.take = lambda batch, size: None
     assert client._take_apart(stream) == MQTTErrorCode.MQTT_ERR_PROTOCOL
 
 
 @given(stream=st.binary(max_size=200), mqtt5=st.booleans())
 def test_any_bytes_end_the_connection_at_worst(stream: bytes, mqtt5: bool) -> None:
     client = _client(BatchingClient, mqtt5)
-    client.take = lambda batch: None
+    client.take = lambda batch, size: None
     client._handle_as_paho = lambda command, body: MQTTErrorCode.MQTT_ERR_SUCCESS
     assert client._take_apart(stream) in (MQTTErrorCode.MQTT_ERR_SUCCESS, MQTTErrorCode.MQTT_ERR_PROTOCOL)
 
@@ -184,8 +187,14 @@ def test_of_a_long_payload_the_start_is_kept_and_what_follows_is_whole(
 
 def test_long_payload_is_handed_on_with_its_length_and_only_when_all_of_it_came() -> None:
     client = _client(BatchingClient, False)
-    got: list[Publication] = []
-    client.take = got.extend
+    got: list[Record] = []
+    sizes: list[int] = []
+
+    def take(batch: list[Delivery], size: int) -> None:
+        got.extend(each.record for each in batch)
+        sizes.append(size)
+
+    client.take = take
     packet = _packet((b"t", b"x" * 8_000_000, 7, 1, False), False)
     step = 200_000
     for at in range(0, len(packet), step):
@@ -193,13 +202,13 @@ def test_long_payload_is_handed_on_with_its_length_and_only_when_all_of_it_came(
         client._take_apart(client._unparsed + packet[at : at + step])
         assert len(client._unparsed) <= LONG_PACKET_BYTES + step
     assert [each.whole_bytes for each in got] == [8_000_000]
-    assert client.batch_bytes >= KEPT_OF_A_LONG_PAYLOAD_BYTES
+    assert sizes[0] >= KEPT_OF_A_LONG_PAYLOAD_BYTES
 
 
 def test_what_was_half_received_is_forgotten_with_its_connection(monkeypatch: pytest.MonkeyPatch) -> None:
     client = _client(BatchingClient, False)
-    got: list[Publication] = []
-    client.take = got.extend
+    got: list[Record] = []
+    client.take = lambda batch, _: got.extend(each.record for each in batch)
     packet = _packet((b"t", b"x" * 600_000, 7, 1, False), False)
     client._take_apart(packet[:400_000])
     monkeypatch.setattr(Client, "reconnect", lambda self: MQTTErrorCode.MQTT_ERR_SUCCESS)
@@ -212,7 +221,7 @@ def test_the_bytes_of_a_batch_are_those_of_its_packets_and_of_no_other() -> None
     """How much may wait for the disk is bounded by them."""
     client = _client(BatchingClient, False)
     batches: list[tuple[int, int]] = []
-    client.take = lambda batch: batches.append((len(batch), client.batch_bytes))
+    client.take = lambda batch, size: batches.append((len(batch), size))
     client._handle_as_paho = lambda command, body: MQTTErrorCode.MQTT_ERR_SUCCESS
     client._sock = object()
     one, two = (_packet((b"t", b"x" * size, 7, 1, False), False) for size in (10, 300))
@@ -230,15 +239,15 @@ def test_the_bytes_of_a_batch_are_those_of_its_packets_and_of_no_other() -> None
 
 def test_a_long_packet_that_is_no_publication_ends_the_connection() -> None:
     client = _client(BatchingClient, False)
-    client.take = lambda batch: None
+    client.take = lambda batch, size: None
     long = bytes([0x90]) + _length(600_000) + b"x" * 400_000
     assert client._take_apart(long) == MQTTErrorCode.MQTT_ERR_PROTOCOL
 
 
 def test_a_connection_that_paho_ends_stops_the_batch() -> None:
     client = _client(BatchingClient, False)
-    got: list[Publication] = []
-    client.take = got.extend
+    got: list[Record] = []
+    client.take = lambda batch, _: got.extend(each.record for each in batch)
     client._sock = object()
     answers = [MQTTErrorCode.MQTT_ERR_SUCCESS, MQTTErrorCode.MQTT_ERR_PROTOCOL]
     client._handle_as_paho = lambda command, body: answers.pop(0)
