@@ -258,7 +258,7 @@ def _archived_keys(kind: str, frame: pl.DataFrame, files: list[Path]) -> pl.Data
 def _without(frame: pl.DataFrame, kind: str, known: pl.DataFrame) -> pl.DataFrame:
     return frame.join(
         known,
-        left_on=message_key(kind),
+        left_on=[key.meta.undo_aliases() for key in message_key(kind)],
         right_on=known.columns,
         how="anti",
         nulls_equal=True,
