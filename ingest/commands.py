@@ -30,7 +30,6 @@ if TYPE_CHECKING:
     from ingest.broker.mqtt import Publisher
     from ingest.checking import Checked, Voice
     from ingest.contract.captures import BadLine, Heard
-    from ingest.importing import Imported
 
 _FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 _LOG = click.Path(exists=True, path_type=Path, allow_dash=True)
@@ -134,13 +133,18 @@ def import_captures(logs: tuple[Path, ...], archive: Path, mapping: Path | None,
     from ingest.archive.mappings import keep_mapping
     from ingest.given_input import capture_of
     from ingest.importing import Imported, import_capture
+    from ingest.memory import import_memory, load_mapping
 
     done = Imported()
     if mapping is not None and any(log.suffix != ".csv" for log in logs):
         keep_mapping(create_archive(archive), mapping)
     for log in logs:
         if log.suffix == ".csv":
-            done += _import_memory(log, mapping, archive)
+            if mapping is None:
+                raise BadCapture(
+                    f"{log.name}: a CSV file needs --mapping; ingest/memory_mapping.example.toml shows how"
+                )
+            done += import_memory(log, load_mapping(mapping), archive, datetime.now(UTC))
             continue
         with capture_of(log) as capture, progress_of(f"importing {log.name}") as progress:
             one = import_capture(capture, archive, progress)
@@ -161,20 +165,6 @@ def import_captures(logs: tuple[Path, ...], archive: Path, mapping: Path | None,
             echo(f"and {len(done.reasons) - 5} other reasons", err=True)
         echo(f"refused messages are kept in {archive / 'refused'}, with reason and path", err=True)
         sys.exit(INCOMPLETE)
-
-
-def _import_memory(log: Path, mapping: Path | None, archive: Path) -> Imported:
-    from collections import Counter
-
-    from ingest.importing import Imported
-    from ingest.memory import import_memory, load_mapping
-
-    if mapping is None:
-        raise BadCapture(
-            f"{log.name}: a CSV file needs --mapping; ingest/memory_mapping.example.toml shows how"
-        )
-    counts, reasons = import_memory(log, load_mapping(mapping), archive, datetime.now(UTC))
-    return Imported(counts, Counter(reasons))
 
 
 @click.command()

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import json
+from collections import Counter
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -28,6 +29,7 @@ from ingest.contract.kinds import SET_KINDS
 from ingest.contract.times import micros
 from ingest.contract.topics import Topic
 from ingest.contract.units import known_units, to_contract_unit
+from ingest.importing import Imported
 from ingest.toml_faults import as_struct, document_in
 
 _EXPECTED = {"$.time.utc_offset": "an offset such as +02:00", "$.csv.decimal": 'one of ".", ","'}
@@ -128,18 +130,10 @@ def load_mapping(path: str | Path) -> MemoryMapping:
     return mapping
 
 
-def import_memory(
-    path: str | Path, mapping: MemoryMapping, archive: str | Path, now: datetime
-) -> tuple[Counts, list[str]]:
-    """Bring a set's memory into an archive.
+def import_memory(path: str | Path, mapping: MemoryMapping, archive: str | Path, now: datetime) -> Imported:
+    """Bring a set's memory into an archive; `now` is the moment of receipt.
 
-    - `now`: the moment of receipt.
-
-    Returns:
-
-    - `counts`: a message that came by radio (the same set, boot and seq) counts as duplicate: what came by
-      radio stays.
-    - `reasons`: of what was refused.
+    A message that came by radio (the same set, boot and seq) counts as duplicate: what came by radio stays.
 
     Raises `BadCapture` when the file cannot be read, or lacks a column that the mapping names.
     """
@@ -166,7 +160,7 @@ def import_memory(
     )
     known = received - counts.received
     total = Counts(received, counts.kept, counts.duplicates + known, counts.refused)
-    return total, messages["refused"]["reason"].to_list()
+    return Imported(total, Counter(messages["refused"]["reason"]))
 
 
 def _rows(path: Path, mapping: MemoryMapping) -> Iterator[tuple[int, dict[str, str]]]:

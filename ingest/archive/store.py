@@ -8,6 +8,7 @@ appended to, cannot be an object. Whatever is put there is one object, which app
 from __future__ import annotations
 
 import configparser
+import contextlib
 import functools
 import hashlib
 import os
@@ -98,22 +99,21 @@ class StorePath(PosixPath):
         Raises `FileNotFoundError`.
         """
 
-        def read(client: Any) -> bytes:
-            with client.open_input_stream(_key(self)) as stream:
-                return bytes(stream.read())
-
-        return bytes(_told(self, read))
+        with _client_for(self) as client, client.open_input_stream(_key(self)) as stream:
+            return bytes(stream.read())
 
     def unlink(self, missing_ok: bool = False) -> None:
         """Delete the object."""
         try:
-            _told(self, lambda client: client.delete_file(_key(self)))
+            with _client_for(self) as client:
+                client.delete_file(_key(self))
         except FileNotFoundError:
             if not missing_ok:
                 raise
 
     def _info(self) -> Any:
-        return _told(self, lambda client: client.get_file_info(_key(self)))
+        with _client_for(self) as client:
+            return client.get_file_info(_key(self))
 
 
 class Store(Place):
@@ -124,7 +124,8 @@ class Store(Place):
 
     def opened(self, path: Path) -> Any:
         """Return the object as a file of pyarrow's, read in the pieces that are asked for."""
-        return _told(path, lambda client: client.open_input_file(_key(path)))
+        with _client_for(path) as client:
+            return client.open_input_file(_key(path))
 
     def inside(self, folder: Path) -> Iterator[Path]:
         """See `Place`."""
@@ -137,13 +138,11 @@ class Store(Place):
     def put(self, path: Path, data: Any) -> None:
         """Write the object, anything with a buffer, in one go: it is there as a whole or not at all."""
 
-        def write(client: Any) -> int:
+        with _client_for(path) as client:
             with client.open_output_stream(_key(path)) as stream:
                 stream.write(data)
-            return int(client.get_file_info(_key(path)).size or 0)
-
-        size = len(memoryview(data))
-        if (there := _told(path, write)) != size:
+            there = client.get_file_info(_key(path)).size or 0
+        if there != (size := len(memoryview(data))):
             raise StoreProblem(f"{path}: the store holds {there} bytes, {size} were written")
 
     def put_new(self, path: Path, data: bytes) -> bool:
@@ -203,7 +202,9 @@ def _listed(folder: Path, *, recursive: bool) -> Iterator[StorePath]:
     from pyarrow.fs import FileSelector
 
     chosen = FileSelector(_key(folder), allow_not_found=True, recursive=recursive)
-    for info in _told(folder, lambda client: client.get_file_info(chosen)):
+    with _client_for(folder) as client:
+        found = client.get_file_info(chosen)
+    for info in found:
         if recursive and not info.is_file:
             continue
         path = StorePath(f"s3://{info.path}")
@@ -350,10 +351,11 @@ def _conditional_client(access: _Access, bucket: str) -> Any:
     )
 
 
-def _told(path: Path, ask: Any) -> Any:
+@contextlib.contextmanager
+def _client_for(path: Path) -> Iterator[Any]:
     access = _access()
     try:
-        return ask(_client(access))
+        yield _client(access)
     except FileNotFoundError:
         raise
     except OSError as error:

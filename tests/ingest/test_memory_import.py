@@ -50,7 +50,8 @@ def memory(tmp_path: Path) -> Path:
 def test_memory_fills_what_the_radio_lost(tmp_path: Path, memory: Path, pressure: Pressure) -> None:
     archive = tmp_path / "archive"
     seal_messages(archive, frames_from_heard([pressure(1), pressure(3)]), "import-radio")
-    counts, reasons = import_memory(memory, load_mapping(EXAMPLE), archive, NOW)
+    done = import_memory(memory, load_mapping(EXAMPLE), archive, NOW)
+    counts, reasons = done.counts, list(done.reasons)
     assert counts == Counts(received=7, kept=2, duplicates=3, refused=2)
     messages = Archive(archive).messages()
     rows = {row["seq"]: row for row in messages["pressure"].to_dicts()}
@@ -65,7 +66,7 @@ def test_memory_fills_what_the_radio_lost(tmp_path: Path, memory: Path, pressure
     assert "seq must be an integer, got 'x'" in reasons[0]
     assert "pressure_bar must be a number 0..500 bar, got 1999.47" in reasons[1]
     assert sorted(str(path) for path in messages["refused"]["path"]) == ["$.pressure_bar", "line 7"]
-    again, _ = import_memory(memory, load_mapping(EXAMPLE), archive, NOW)
+    again = import_memory(memory, load_mapping(EXAMPLE), archive, NOW).counts
     assert again == Counts(received=7, kept=0, duplicates=5, refused=2)
     assert Archive(archive).messages()["refused"].height == 2
 
@@ -164,7 +165,7 @@ def test_decimal_comma_and_lines_before_the_names(tmp_path: Path, memory: Path) 
     )
     mapping.write_text(text)
     memory.write_text("Set record\n\n" + CSV.splitlines()[0] + "\n05/04/2031 10:00:03;S-014;17;3;2910,5;;\n")
-    counts, _ = import_memory(memory, load_mapping(mapping), tmp_path / "a", NOW)
+    counts = import_memory(memory, load_mapping(mapping), tmp_path / "a", NOW).counts
     assert counts.kept == 1
     value = Archive(tmp_path / "a").messages()["pressure"]["pressure_bar"][0]
     assert value == pytest.approx(2910.5 * 0.0689475729, rel=1e-6)
@@ -185,7 +186,8 @@ def test_a_time_is_read_as_the_mapping_says_or_refused(
     mapping = tmp_path / "mapping.toml"
     mapping.write_text(EXAMPLE.read_text().replace('format = "%m/%d/%Y %H:%M:%S"', f'format = "{form}"'))
     memory.write_text(f"{CSV.splitlines()[0]}\n{written};S-014;17;3;2910;;\n")
-    counts, reasons = import_memory(memory, load_mapping(mapping), tmp_path / "a", NOW)
+    done = import_memory(memory, load_mapping(mapping), tmp_path / "a", NOW)
+    counts, reasons = done.counts, list(done.reasons)
     if taken is None:
         assert (counts.kept, counts.refused) == (0, 1)
         assert f"time '{written}': " in reasons[0]
@@ -211,7 +213,7 @@ def test_any_bytes_are_rows_or_a_sentence(
     path = folder / "x.csv"
     path.write_bytes((CSV.splitlines()[0].encode() + b"\n" if header else b"") + body)
     with contextlib.suppress(BadCapture):
-        counts, _ = import_memory(path, load_mapping(EXAMPLE), folder / "archive", NOW)
+        counts = import_memory(path, load_mapping(EXAMPLE), folder / "archive", NOW).counts
         assert counts.received == counts.kept + counts.duplicates + counts.refused
 
 
@@ -243,7 +245,8 @@ def test_a_row_with_a_pressure_and_an_event_gives_two_identities(tmp_path: Path)
         "05/04/2031 10:00:03;S-014;17;3;2890;;\n"
         "05/04/2031 10:00:03;S-014;18;1;2890;;\n"
     )
-    counts, reasons = import_memory(tmp_path / "log.csv", load_mapping(EXAMPLE), tmp_path / "archive", NOW)
+    done = import_memory(tmp_path / "log.csv", load_mapping(EXAMPLE), tmp_path / "archive", NOW)
+    counts, reasons = done.counts, list(done.reasons)
     assert (counts, reasons) == (Counts(received=5, kept=5, duplicates=0, refused=0), [])
     messages = Archive(tmp_path / "archive").messages()
     assert messages["pressure"].select("boot", "seq").sort("boot", "seq").rows() == [
@@ -255,7 +258,7 @@ def test_a_row_with_a_pressure_and_an_event_gives_two_identities(tmp_path: Path)
     assert messages["alarm"].select("boot", "seq").rows() == [(17, 3)]
     findings = analyse(messages, Profile.default())["findings"]
     assert "conflicting_records" not in findings["code"].to_list()
-    again, _ = import_memory(tmp_path / "log.csv", load_mapping(EXAMPLE), tmp_path / "archive", NOW)
+    again = import_memory(tmp_path / "log.csv", load_mapping(EXAMPLE), tmp_path / "archive", NOW).counts
     assert again == Counts(received=5, kept=0, duplicates=5, refused=0)
 
 
@@ -281,7 +284,8 @@ def test_a_clock_with_summer_time_is_read_in_the_order_of_the_rows(tmp_path: Pat
     rows = "".join(f"{text};S-014;17;{number};2900;;\n" for number, text in enumerate(lines, 1))
     (tmp_path / "log.csv").write_text("when;unit;power-ups;record;tank psi;gas F;event\n" + rows)
     mapping = load_mapping(mapped(tmp_path, ('zone = ""', 'zone = "Europe/Berlin"')))
-    counts, reasons = import_memory(tmp_path / "log.csv", mapping, tmp_path / "archive", NOW)
+    done = import_memory(tmp_path / "log.csv", mapping, tmp_path / "archive", NOW)
+    counts, reasons = done.counts, list(done.reasons)
     assert counts == Counts(received=7, kept=6, duplicates=0, refused=1)
     assert "it does not exist in Europe/Berlin (clocks went forward)" in reasons[0]
     times = Archive(tmp_path / "archive").messages()["pressure"].sort("seq")["time"]
@@ -301,5 +305,5 @@ def test_a_file_without_a_line_of_names_is_read_by_the_mappings(tmp_path: Path) 
     (tmp_path / "log.csv").write_text("05/04/2031 10:00:01;S-014;17;1;2908;;\n")
     names = 'columns = ["when", "unit", "power-ups", "record", "tank psi", "gas F", "event"]'
     mapping = load_mapping(mapped(tmp_path, ("columns = []", names)))
-    counts, _ = import_memory(tmp_path / "log.csv", mapping, tmp_path / "archive", NOW)
+    counts = import_memory(tmp_path / "log.csv", mapping, tmp_path / "archive", NOW).counts
     assert counts.kept == 1
