@@ -12,6 +12,7 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -328,13 +329,26 @@ def test_an_object_that_arrived_in_part_is_no_object(
 ) -> None:
     fill(archive, pressure)
     segment = segment_of(archive, [pressure(50)], 9)
-    told = store_module._told
+    whole = store_module._client
 
-    def short(path: StorePath, ask: Any) -> Any:
-        return 7 if ask.__name__ == "write" else told(path, ask)
+    class Short:
+        """A client of a store that takes 7 bytes of what is written."""
+
+        def __init__(self, access: Any) -> None:
+            self._client, self._has_written = whole(access), False
+
+        def __getattr__(self, name: str) -> Any:
+            return getattr(self._client, name)
+
+        def open_output_stream(self, key: str) -> Any:
+            self._has_written = True
+            return self._client.open_output_stream(key)
+
+        def get_file_info(self, what: Any) -> Any:
+            return SimpleNamespace(size=7) if self._has_written else self._client.get_file_info(what)
 
     with monkeypatch.context() as broken:
-        broken.setattr(store_module, "_told", short)
+        broken.setattr(store_module, "_client", Short)
         with pytest.raises(StoreProblem, match=r"the store holds 7 bytes, \d+ were written"):
             seal_segment(archive, segment, Recent())
     assert segment.exists()
