@@ -97,15 +97,23 @@ class Listener(Started):
         self._last_said = ""
         self._clock = ReceiptClock(self._folder, settings.name, self._say_once)
         self._known_session, client_id = session_id(self._folder, settings.broker)
-        self._login = login or login_of(settings.broker)
-        self._tls = self._login.tls(self.address)
+        login = login or login_of(settings.broker)
+        tls = login.tls(self.address)
         group = settings.broker.shared_group
         filters = [EVERY_TOPIC, *filters_of(self.archive)]
         self._topics = [f"$share/{group}/{each}" if group else each for each in filters]
         self._subscribing: int | None = None  # the packet that asks for these
         self._setups = SetupsAsked()
         self.unsubscribed = unsubscribed = threading.Event()
-        self._client = self._new_client(client_id, receiving=True)
+        self._client = new_client(
+            client_id,
+            login,
+            persistent=True,
+            mqtt5=settings.broker.protocol == "5",
+            manual_ack=True,
+            batching=True,
+            tls=tls,
+        )
         self._client.on_connect = self._on_connect
         self._client.on_connect_fail = self._on_connect_fail
         self._client.on_disconnect = self._on_disconnect
@@ -136,25 +144,13 @@ class Listener(Started):
             FinishedDays(self.archive, self._say_once) if settings.merge.finished_days else None
         )
         # A connection of its own: the report that receiving is blocked must not wait behind it.
-        self._status_client = self._new_client(f"{client_id}-status")
+        self._status_client = new_client(f"{client_id}-status", login, tls=tls)
         down = Status(listener=settings.name, state="down", at=self._clock.now())
         self._status_client.will_set(status_topic(settings.name), encode_status(down), qos=1, retain=True)
         self._teller = StatusTeller(self._folder, self._what_matters, self._status, self._publish_status)
         self._rates = Rates(settings.limits.messages_per_s_of_one)
         self._told = (time.monotonic(), 0)
         self._possible_loss = ""
-
-    def _new_client(self, client_id: str, *, receiving: bool = False) -> Client:
-        broker = self.settings.broker
-        return new_client(
-            client_id,
-            self._login,
-            persistent=receiving,
-            mqtt5=receiving and broker.protocol == "5",
-            manual_ack=receiving,
-            batching=receiving,
-            tls=self._tls,
-        )
 
     @property
     def health(self) -> Health:

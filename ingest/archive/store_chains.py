@@ -50,17 +50,6 @@ def append(archive: Path, writer: str, line: Callable[[bytes | None], bytes]) ->
         _next[key] = (number + 1, made)
 
 
-def writers(folder: Path) -> list[str]:
-    """Return whose chains there are."""
-    found = set()
-    for path in STORE.inside(folder):
-        if path.name.endswith(_SUFFIX):
-            found.add(path.name.removesuffix(_SUFFIX))
-        elif not path.name.endswith(OWNER) and any(True for _ in STORE.below(path)):
-            found.add(path.name)
-    return sorted(found)
-
-
 def listeners(folder: Path) -> list[str]:
     """Return which of the chains are of listeners: each has an owner."""
     return [
@@ -86,7 +75,9 @@ def read(chain: Path, known: dict[str, bytes]) -> bytes:
 def fold(archive: Path) -> None:
     """Put the lines of every chain into one object a chain."""
     folder = archive / "manifest"
-    for writer in writers(folder):
+    names = [str(path).removeprefix(f"{folder}/") for path in STORE.below(folder)]
+    writers = {name.partition("/")[0].removesuffix(_SUFFIX) for name in names if not name.endswith(OWNER)}
+    for writer in sorted(writers):
         chain = folder / f"{writer}{_SUFFIX}"
         single, folded, more = _both(chain)
         # A line that is missing must stay visible: nothing is folded over a gap.
