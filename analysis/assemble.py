@@ -106,6 +106,7 @@ def _entry_row(entry: Entry, by_wear: Mapping[str, Examined]) -> tuple[Any, ...]
                     float(free_air_l(bar, BETWEEN_C, volume_l)) for bar in (before.last_bar, after.first_bar)
                 )
                 between_l += max(left_l - there_l, 0.0)
+    other = entry.stay.elsewhere[-1] if entry.stay is not None and entry.stay.elsewhere else None
     spread_l = [*(one.air.free_air_sd_l for one in own), BETWEEN_SD * between_l]
     return (
         entry.entry_id,
@@ -132,6 +133,8 @@ def _entry_row(entry: Entry, by_wear: Mapping[str, Examined]) -> tuple[Any, ...]
         math.hypot(*spread_l) if known else None,
         entry.left_bound or None if entry.late_s is not None and entry.noted is None else None,
         entry.noted.text if entry.noted is not None else None,
+        other.incident_id if other is not None else None,
+        other.in_us if other is not None else None,
     )
 
 

@@ -150,6 +150,13 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
             "at most: until the word out; at least: until the last that is known of who never came out",
         ),
         ("turn_back_note", pl.String, "", "text of the note that counts as the turn"),
+        (
+            "other_incident_id",
+            pl.String,
+            "",
+            "where the wearer was tallied in too, with no out in between; of several the last",
+        ),
+        ("other_tallied_in", TIME, "", "when the wearer was tallied in there"),
     ),
     "air": _columns(
         ("wear_id", pl.String, "", "the wear"),

@@ -171,7 +171,7 @@ class LiveBoard:
         """Return the incidents that are shown, and those of which a desk spoke lately: one closed by mistake
         can be opened again.
         """
-        found = {row.incident_id for row in rows if row.incident_id is not None}
+        found = {name for row in rows for name in row.incidents}
         found |= {order.incident_id for order in orders}
         for board in self._services.values():
             heard_at = board.desks.incident_heard_at

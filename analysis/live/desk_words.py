@@ -164,7 +164,7 @@ class DeskWords:
 
     def _in_force(self, incident_id: str, inside: Iterable[Row]) -> bool:
         """Return whether what was said of an incident still counts: it is open, or somebody is still in."""
-        return incident_id not in self._closed or any(row.incident_id == incident_id for row in inside)
+        return incident_id not in self._closed or any(incident_id in row.incidents for row in inside)
 
     def _acknowledged(self, row: Row, order: str, since_at: float) -> bool:
         since_at = max(since_at, row.tallied_in_at or 0.0)
@@ -286,4 +286,4 @@ def _differ(one: tuple[str, ...], other: tuple[str, ...]) -> bool:
 
 def _of_incident(rows: Iterable[Row], incident_id: str) -> list[Row]:
     """Return who is in at an incident; a set that nobody tallied in may be in at any."""
-    return [row for row in rows if row.incident_id in (incident_id, None)]
+    return [row for row in rows if not row.incidents or incident_id in row.incidents]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from msgspec import structs
 
 from analysis.live.attention import judge
@@ -95,7 +97,8 @@ def row_of(
     last_known_bar = reading[1] if reading is not None else None
     lost = _lost(inside, was_low_air, silent_since_at, last_known_bar, now_s) if inside.looked_for else None
     if tallied_in and lost is None:
-        missing_at = words.missing_since(entry.incident_id, entry.wearer_id)
+        rolls = [words.missing_since(name, entry.wearer_id) for name in (entry.incident_id, *inside.also_in)]
+        missing_at = min((at for at in rolls if at is not None), default=None)
         lost = Lost("missing", missing_at) if missing_at is not None else None
     remarks: tuple[Reason, ...] = ()
     if silent_since_at is not None and live_set.link == "down":
@@ -108,8 +111,7 @@ def row_of(
         remarks = (*remarks, Reason("set_differs" if risen is None else "risen"))
     if stuck_us is not None:
         remarks = (*remarks, Reason("stuck", in_seconds(stuck_us)))
-    if inside.also_in:
-        remarks = (*remarks, Reason("two_incidents", who=", ".join(inside.also_in)))
+    remarks = (*remarks, *_elsewhere(inside, now_us))
     if inside.doubtful:
         remarks = (*remarks, Reason("two_sets", who=", ".join(inside.doubtful)))
     if inside.said_out is not None:
@@ -139,6 +141,7 @@ def row_of(
         team=entry.team,
         task=tally.task if tally else None,
         incident_id=entry.incident_id,
+        also_in=inside.also_in,
         tallied_in_at=in_seconds(entry.tallied_in_us) if tallied_in else None,
         tallied_out_at=out_at,
         attention="under_air",
@@ -179,6 +182,17 @@ def row_of(
         relief_at=relief - 60.0 * profile.entry.relief_ready_min if relief is not None else None,
     )
     return judge(row, alarms, now_s, was_soon=was_soon)
+
+
+def _elsewhere(inside: Inside, now_us: int) -> Iterator[Reason]:
+    """Say at which other incidents its wearer was tallied in: before and not out, or since then."""
+    for other in inside.elsewhere:
+        later = inside.entry.tally is not None and other.tallies[-1].in_us > inside.entry.tally.in_us
+        if other.is_in(now_us):
+            code, at_us = "in_since" if later else "in_before", other.in_us
+            yield Reason(code, in_seconds(at_us), other.incident_id)
+        elif later and other.ended_how != "incident_closed":
+            yield Reason("out_elsewhere", in_seconds(other.ended_us), other.incident_id)
 
 
 def in_seconds(at_us: int | None) -> float | None:

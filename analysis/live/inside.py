@@ -24,7 +24,7 @@ from analysis.wears.charges import Charge
 from analysis.wears.corrections import Settlement
 from analysis.wears.entries import Entry, EntryState, ran_empty, state_of
 from analysis.wears.gauges import UNHEARD_US, VoiceGauge
-from analysis.wears.tally import TallyEntry
+from analysis.wears.tally import Stay, TallyEntry
 from analysis.wears.turn_back import prompt_times_s
 from analysis.wears.valve import SPIKE_BAR, spikes
 from analysis.wears.wears import Wear, cylinder_of, find_wears, thresholds_of
@@ -172,7 +172,8 @@ class Inside:
     known_until_us: int | None = None  # what the set said later is about another wearer
     known_from_us: int = 0  # what the set said before is about another wearer
     higher: VoiceGauge | None = None  # the last gauge, where it is above what was known before
-    also_in: tuple[str, ...] = ()  # other incidents in which its wearer was not tallied out
+    also_in: tuple[str, ...] = ()  # incidents in whose lists its wearer has no row but this one
+    elsewhere: tuple[Stay, ...] = ()  # of its wearer at other incidents, in with this one at once
     said_out: tuple[int, str] | None = None  # when and how, of somebody whom nobody tallied in
     same_id: tuple[str, ...] = ()  # other sets that use the ID of its set at the same time
     doubtful: tuple[str, ...] = ()  # other sets that its wearer is tallied in with, both under air at once

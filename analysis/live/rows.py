@@ -121,6 +121,9 @@ class Row(msgspec.Struct, frozen=True, kw_only=True):
     team: str | None
     task: str | None = None
     incident_id: str | None = None
+    # Other incidents where nobody said out, and where the same person has no row of its own: it is in their
+    # lists, too.
+    also_in: tuple[str, ...] = ()
     tallied_in_at: float | None = None
     tallied_out_at: float | None = None
     attention: Attention = "under_air"
@@ -162,6 +165,16 @@ class Row(msgspec.Struct, frozen=True, kw_only=True):
     if_hardest: IfHardest | None = None
     settled: bool = False  # `tallied_out_at` is when a person settled the entry by a word, not a tally out
     tally_identity: str | None = None  # of the tally in force, for whoever corrects it
+
+    @property
+    def incidents(self) -> tuple[str, ...]:
+        """The incidents in whose list it is; a set that nobody tallied in may be at any."""
+        return (self.incident_id, *self.also_in) if self.incident_id is not None else ()
+
+    @property
+    def is_in(self) -> bool:
+        """Whether it counts as a person inside."""
+        return self.tallied_in_at is not None or self.started_at is not None or self.lost is not None
 
 
 class Team(msgspec.Struct, frozen=True):

@@ -27,7 +27,7 @@ from analysis.profile import Profile
 from analysis.records import PowerUp
 from analysis.same_id import apart
 from analysis.wears.entries import Entry, find_entries
-from analysis.wears.tally import FORGOTTEN_AFTER_US, TallyEntry
+from analysis.wears.tally import FORGOTTEN_AFTER_US, Stay, TallyEntry
 from ingest.contract.any_error import ANY_ERROR
 from ingest.contract.frames import Messages
 
@@ -221,13 +221,23 @@ class ServiceBoard:
             found.append(
                 inside_of(entry, live_set, self.desks.gauges, now_us, key, holder, others, doubtful=in_doubt)
             )
-        in_at: dict[str, set[str]] = {}
+        in_at: dict[str, dict[str, Stay]] = {}
         for entry in self.entries:
             if entry.stay is not None and entry.stay.is_in(now_us):
-                in_at.setdefault(entry.stay.wearer_id, set()).add(entry.stay.incident_id)
+                in_at.setdefault(entry.stay.wearer_id, {})[entry.stay.incident_id] = entry.stay
+        own = {(one.entry.wearer_id, one.entry.incident_id) for one in found if one.tallied_in}
         for one in found:
-            elsewhere = in_at.get(one.entry.wearer_id or "", set()) - {one.entry.incident_id or ""}
-            one.also_in = tuple(sorted(elsewhere)) if one.tallied_in else ()
+            stay = one.entry.stay
+            if stay is not None and one.tallied_in:
+                there = {other.incident_id: other for other in stay.elsewhere} | in_at[stay.wearer_id]
+                one.elsewhere = tuple(other for name, other in there.items() if name != stay.incident_id)
+                one.also_in = tuple(
+                    other.incident_id
+                    for other in one.elsewhere
+                    if other.is_in(now_us)
+                    and other.tallies[-1].set_id == one.live_set.set_id
+                    and (stay.wearer_id, other.incident_id) not in own
+                )
             said = self._same_id.get(one.live_set.set_id)
             same = [name for name, other in self._same_id.items() if other == said]
             one.same_id = tuple(name for name in same if name != one.live_set.set_id)

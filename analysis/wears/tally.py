@@ -91,6 +91,9 @@ class Stay:
     closed_by: str | None = None
     use: int = 0  # which use of the incident's name it belongs to
     followed: bool = False  # whether the wearer was tallied in anew in a later use of the name
+    # Of the same wearer at other incidents, with no `out` of the earlier one before a tally of the later one.
+    # In the order of what desks said.
+    elsewhere: list[Stay] = field(default_factory=list, compare=False, repr=False)
 
     def is_in(self, as_of_us: int) -> bool:
         """Whether nobody has accounted for the wearer yet.
@@ -211,6 +214,7 @@ class _Reader:
         self._open: dict[str, list[Stay]] = {}
         self._claims: dict[str, list[TallyEntry]] = {}  # by set: the last one holds it
         self._stays: list[Stay] = []
+        self._of_wearer: dict[str, list[Stay]] = {}
         self._tallies: list[TallyEntry] = []
         self._shared: list[Shared] = []
         self._unmatched: list[TallyWord] = []
@@ -317,6 +321,7 @@ class _Reader:
             stay = Stay(tally.incident_id, tally.wearer_id, 0, [tally], use=use)
             stays.append(stay)
             self._stays.append(stay)
+            self._of_wearer.setdefault(tally.wearer_id, []).append(stay)
         else:
             before = stay.tallies[-1]
             before.replaced = True
@@ -330,6 +335,13 @@ class _Reader:
             self._move_on(before, from_us, back=before.set_id != tally.set_id)
             if self._claims.get(before.set_id):
                 before.settled_us = from_us  # who was in with it before has it back
+        for other in self._of_wearer[tally.wearer_id]:
+            not_out = (
+                other.ended_how in ("open", "incident_closed") and other.incident_id != tally.incident_id
+            )
+            if not_out and from_us < other.tallies[-1].in_us + FORGOTTEN_AFTER_US:
+                stay.elsewhere.append(other)
+                other.elsewhere.append(stay)
         self._settle(tally.set_id, from_us)
         claims = self._claims.setdefault(tally.set_id, [])
         if claims:

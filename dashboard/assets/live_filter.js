@@ -21,14 +21,18 @@
       return (box = make("span", { class: "filter", hidden: true }, select, hidden));
     },
     chosen: () => select.value,
-    shows: (incident) => !select.value || !incident || incident === select.value,
+    // One incident, several, or none: what belongs to none is everybody's.
+    shows: (incidents) => {
+      const own = [incidents ?? []].flat();
+      return !select.value || own.length === 0 || own.includes(select.value);
+    },
     paint: (data) => {
       const wanted = select.value || localStorage.getItem(KEPT) || "";
       underair.options(select, [{ id: "", text: words.filter_all }, ...data.incidents]);
       if (data.incidents.some((one) => one.id === wanted)) select.value = wanted;
       box.hidden = data.incidents.length < 2;
       if (box.hidden) select.value = "";
-      const away = data.rows.filter((row) => !underair.filter.shows(row.incident));
+      const away = data.rows.filter((row) => !underair.filter.shows(row.incidents));
       hidden.hidden = away.length === 0;
       const urgent = away.filter((row) => URGENT.has(row.a)).length;
       hidden.classList.toggle("bad", urgent > 0);

@@ -209,7 +209,7 @@
 
     paint: (data) => {
       const width = Math.floor(axis.clientWidth);
-      const items = data.rows.filter((row) => underair.filter.shows(row.incident));
+      const items = data.rows.filter((row) => underair.filter.shows(row.incidents));
       if (width > 0) underair.rescale(data, width, stripHeight(items.length));
       const grid = width > 0 ? gridPath(data) : "";
       const { sorted, changed } = inOrder(items);

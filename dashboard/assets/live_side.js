@@ -209,7 +209,7 @@
     // The desk has seen it: an alarm of a set by its own message, a state or an order by a note.
     see: (item) => {
       const what = underair.fill(words.seen_what, { alarm: item.alarm, who: item.who });
-      const incident_id = item.incident ?? underair.state.data.incident_of[item.row] ?? underair.desk.incident();
+      const incident_id = item.incident ?? underair.state.data.incidents_of[item.row]?.[0] ?? underair.desk.incident();
       const about = item.service ? { service: item.service } : {};
       if (item.several) {
         for (const one of item.several) underair.desk.send("seen", { ...one, alarm: item.code }, what);
@@ -223,7 +223,7 @@
     }, underair.fill(words.gauge_what, item)),
 
     paint: (data) => {
-      const shown = (items) => items.filter((one) => underair.filter.shows(one.incident ?? data.incident_of[one.row]));
+      const shown = (items) => items.filter((one) => underair.filter.shows(one.incident ?? data.incidents_of[one.row]));
       tallied = data.rows.map((row) => row.fields).filter((fields) => fields.wearer_id);
       sets = data.sets;
       const alarms = shown(data.alarms);

@@ -6,7 +6,7 @@ same record, profile and origin give the same bytes.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -158,18 +158,31 @@ def not_out_sentences(entries: pl.DataFrame, setting: Setting) -> Iterator[str]:
         return
     count = people["wearer_id"].n_unique()
     yield "1 person was tallied in." if count == 1 else f"{count:,} people were tallied in."
+    elsewhere = people.filter(pl.col("other_incident_id").is_not_null())
+    told = {
+        row["wearer_id"]: f"{row['other_incident_id']}, {setting.clock(row['other_tallied_in'])}"
+        for row in elsewhere.iter_rows(named=True)
+    }
+    if told:
+        yield f"Also at another incident: {_named(told)}."
     inside = people.filter(~pl.col("ended_how").is_in(["tallied_out", "resolved"]))
-    if not len(inside):
+    last = {
+        row["wearer_id"]: "never heard under air"
+        if row["last_heard"] is None
+        else f"last heard {setting.clock(row['last_heard'])}"
+        for row in inside.iter_rows(named=True)
+    }
+    if last:
+        yield f"For {len(last)} nobody said out: {_named(last)}."
+    else:
         yield "A desk said of everybody that they came out."
-        return
-    told = []
-    for row in inside.head(MOST_NAMED).iter_rows(named=True):
-        heard = row["last_heard"]
-        last = "never heard under air" if heard is None else f"last heard {setting.clock(heard)}"
-        told.append(f"{row['wearer_id']} ({last})")
-    if len(inside) > MOST_NAMED:
-        told.append(f"{len(inside) - MOST_NAMED} more")
-    yield f"For {len(inside)} nobody said out: {', '.join(told)}."
+
+
+def _named(people: Mapping[str, str]) -> str:
+    """Return names, each with what is said of it; of many the first ones."""
+    named = [f"{who} ({what})" for who, what in list(people.items())[:MOST_NAMED]]
+    more = [f"{len(people) - MOST_NAMED} more"] if len(people) > MOST_NAMED else []
+    return ", ".join([*named, *more])
 
 
 def _summary(record: IncidentRecord, setting: Setting, findings: list[dict[str, Any]]) -> Iterator[str]:

@@ -140,7 +140,6 @@ def _state(
         "state": said,
         "service": row.service,
         "set_id": row.set_id,
-        "incident": row.incident_id,
         "code": code,
         "row": row.key,
         "note": words.SEEN_STATE[code],

@@ -6,6 +6,7 @@ here, in Python.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from typing import Any
@@ -116,7 +117,7 @@ def page(
         for item in snapshot.incidents
     ]
     open_ids = [item.incident_id for item in snapshot.incidents]
-    many = len({*open_ids, *(row.incident_id for row in snapshot.rows if row.incident_id)}) > 1
+    many = len({*open_ids, *(name for row in snapshot.rows for name in row.incidents)}) > 1
     for gone in kept.keys() - {row.key for row in snapshot.rows}:
         del kept[gone]
     sets = [one for one in snapshot.alarms if one.alarm == "evacuate" and one.ended_at is None]
@@ -155,7 +156,7 @@ def page(
         "services": sorted({*snapshot.services, *system.services}),
         "desk": words.DESK_NAME.format(desk=system.desk_id) if system.desk_id else "",
         "forecast": words.FORECAST.format(version=system.forecast) if system.forecast else "",
-        "incident_of": {row.key: row.incident_id for row in snapshot.rows},
+        "incidents_of": {row.key: row.incidents for row in snapshot.rows},
     }
 
 
@@ -164,7 +165,16 @@ def _summaries(snapshot: Snapshot, system: System, open_ids: list[str]) -> dict[
     counts = {"": _summary(snapshot.rows)}
     for incident_id in open_ids:
         # A set that nobody tallied in has no incident: every filter shows it, and so it counts in each.
-        counts[incident_id] = _summary(row for row in snapshot.rows if row.incident_id in (incident_id, None))
+        counts[incident_id] = _summary(
+            row for row in snapshot.rows if not row.incidents or incident_id in row.incidents
+        )
+    for wearer_id, own in _several_places(snapshot.rows):
+        places = sorted({name for row in own for name in row.incidents})
+        said = words.AT_PLACES.format(who=words.named(wearer_id), places=", ".join(map(words.named, places)))
+        if (sets := _breathing(own)) > 1:
+            said = words.BREATHES_TWICE.format(said=said, count=sets)
+        for name in {"", *places} & counts.keys():
+            counts[name].append(said)
     unread = snapshot.hearing.tallies_unread
     for name, line in counts.items():
         if unread:
@@ -183,10 +193,10 @@ def _no_standby(snapshot: Snapshot, name: str) -> list[str]:
     """Return where somebody is in and no team is ready; a team of one incident is none at another."""
     ready = {one.incident_id for one in snapshot.standby if one.state == "ready" and not one.inside}
     inside = {
-        row.incident_id
+        incident_id
         for row in snapshot.rows
-        if name in ("", row.incident_id) or row.incident_id is None
-        if row.tallied_in_at is not None or row.started_at is not None or row.lost is not None
+        if row.is_in and (not name or not row.incidents or name in row.incidents)
+        for incident_id in row.incidents or (None,)
     }
     if not inside:
         return []
@@ -197,28 +207,51 @@ def _no_standby(snapshot: Snapshot, name: str) -> list[str]:
     return [words.NO_STANDBY_AT.format(incidents=lacking)] if lacking else []
 
 
-def _summary(rows: Iterable[Row]) -> list[str]:
-    """Return the counts: who is in (under air, not accounted for, not on air yet), and who needs what."""
-    rows = list(rows)
-    inside = [
-        row
-        for row in rows
-        if row.tallied_in_at is not None or row.started_at is not None or row.lost is not None
+def _by_person(rows: Iterable[Row]) -> list[list[Row]]:
+    """Return the rows of each person; a set of which nobody knows the wearer is one for itself."""
+    people: dict[tuple[str, bool, str], list[Row]] = {}
+    for row in rows:
+        people.setdefault((row.service, row.wearer_id is None, row.wearer_id or row.key), []).append(row)
+    return list(people.values())
+
+
+def _several_places(rows: Iterable[Row]) -> list[tuple[str, list[Row]]]:
+    """Return who is in at more than one incident, with the rows."""
+    people = _by_person(row for row in rows if row.is_in and row.wearer_id is not None)
+    return [
+        (own[0].wearer_id or "", own)
+        for own in people
+        if len({one for row in own for one in row.incidents}) > 1
     ]
-    lost = sum(row.lost is not None for row in inside)
-    under_air = sum(row.lost is None and row.started_at is not None for row in inside)
-    counts = {
-        words.IN_ALL: len(inside),
-        words.UNDER_AIR: under_air,
-        words.NOT_ACCOUNTED: lost,
-        words.NOT_YET: len(inside) - lost - under_air,
-        words.IN_DISTRESS: sum(
-            not {row.attention, *(one.code for one in row.reasons)}.isdisjoint(GRAVEST) for row in rows
-        ),
-        words.SILENT: sum(row.silent_since_at is not None for row in inside),
-        words.TO_TURN_BACK: sum(any(one.code in PAST_TURN_BACK for one in row.reasons) for row in inside),
-    }
-    return [template.format(count=count) for template, count in counts.items()]
+
+
+def _breathing(rows: Iterable[Row]) -> int:
+    """Return how many sets are heard under air."""
+    heard = {row.set_id for row in rows if row.started_at is not None and row.silent_since_at is None}
+    return len(heard)
+
+
+def _summary(rows: Iterable[Row]) -> list[str]:
+    """Return the counts: who is in (under air, not accounted for, not on air yet), and who needs what.
+
+    A person counts once, at how many incidents ever, and by the worst that is known. Two sets that breathe at
+    once are on two people, whatever name they were tallied with.
+    """
+    found: Counter[str] = Counter()
+    for own in _by_person(rows):
+        inside = [row for row in own if row.is_in]
+        people = max(_breathing(inside), 1) if inside else 0
+        lost = any(row.lost is not None for row in inside)
+        under_air = people - lost if any(row.started_at is not None for row in inside) else 0
+        reasons = {row.attention for row in own} | {one.code for row in own for one in row.reasons}
+        found[words.IN_ALL] += people
+        found[words.UNDER_AIR] += under_air
+        found[words.NOT_ACCOUNTED] += lost
+        found[words.NOT_YET] += people - lost - under_air
+        found[words.IN_DISTRESS] += not reasons.isdisjoint(GRAVEST)
+        found[words.SILENT] += any(row.silent_since_at is not None for row in inside)
+        found[words.TO_TURN_BACK] += not reasons.isdisjoint(PAST_TURN_BACK)
+    return [template.format(count=found[template]) for template in words.COUNTS]
 
 
 def _listener(listeners: tuple[Status, ...], now: float, display: Display) -> tuple[bool, str]:

@@ -44,6 +44,9 @@ NOT_YET = "{count} not on air yet"
 IN_DISTRESS = "{count} in distress or motionless"
 SILENT = "{count} silent"
 TO_TURN_BACK = "{count} past turn-back"
+COUNTS = (IN_ALL, UNDER_AIR, NOT_ACCOUNTED, NOT_YET, IN_DISTRESS, SILENT, TO_TURN_BACK)
+AT_PLACES = "{who} at {places}"
+BREATHES_TWICE = "{said}, {count} sets under air: one is on somebody else"
 TALLIES_UNREAD = "{tallies} refused: who went in?"
 NO_STANDBY = "No emergency team ready"
 NO_STANDBY_AT = "No emergency team ready at {incidents}"
@@ -118,7 +121,9 @@ REASONS = {
     "voice_higher": "{who} by voice is higher than before: ask again",
     "stuck": "the reading has not moved for {age}",
     "low_air_as_last_known": "the warning may have been due {age} ago",
-    "two_incidents": "tallied in at {who} too: where is this wearer?",
+    "in_before": "tallied in at {who} {age} ago, not out there",
+    "in_since": "then tallied in at {who}, {age} ago: where is this wearer?",
+    "out_elsewhere": "then tallied in at {who}, out there {age} ago",
     "same_id": "set {who} uses the same ID: who wears which?",
     "two_sets": "its wearer is tallied with set {who} too: who wears this one?",
     "no_tally": "not tallied in",

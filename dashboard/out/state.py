@@ -41,6 +41,7 @@ class WearerState(msgspec.Struct, frozen=True):
     `pressure_bar` is the last reading; it is old when `silent_since` is given. With `by_voice` the wearer
     said it, and the set has said nothing since, or `other_bar`. `turn_back_by` and `low_air_by` are early
     ends as last known, where nobody forecasts. `team_turn_back_at` is when the team had to turn back.
+    `also_in` names other incidents that list the same person, whom nobody tallied out at one of them.
     """
 
     set_id: str
@@ -66,6 +67,7 @@ class WearerState(msgspec.Struct, frozen=True):
     turn_back_by: str | None = None
     low_air_by: str | None = None
     team_turn_back_at: str | None = None
+    also_in: tuple[str, ...] = ()
 
 
 class AlarmState(msgspec.Struct, frozen=True):
@@ -104,8 +106,9 @@ def board_states(snapshot: Snapshot) -> dict[tuple[str, str], BoardState]:
     """
     rows: dict[tuple[str, str], list[Row]] = defaultdict(list)
     for row in snapshot.rows:
-        rows[row.service or NO_INCIDENT, row.incident_id or NO_INCIDENT].append(row)
-    where = {row.key: place for place, each in rows.items() for row in each}
+        for incident_id in row.incidents or (NO_INCIDENT,):
+            rows[row.service or NO_INCIDENT, incident_id].append(row)
+    where = {row.key: (row.service or NO_INCIDENT, row.incident_id or NO_INCIDENT) for row in snapshot.rows}
     alarms: dict[tuple[str, str], list[AlarmState]] = defaultdict(list)
     for line in snapshot.alarms:
         alarms[where.get(line.row_key, (line.service, NO_INCIDENT))].append(
@@ -129,7 +132,7 @@ def board_states(snapshot: Snapshot) -> dict[tuple[str, str], BoardState]:
             stale_after=_moment(snapshot.at + STALE_AFTER_S),
             made_by=f"underair {version('underair')}",
             caution=CAUTION,
-            wearers=tuple(_wearer(row) for row in rows[place]),
+            wearers=tuple(_wearer(row, place[1]) for row in rows[place]),
             alarms=tuple(alarms[place]),
         )
         for place in sorted({*rows, *alarms})
@@ -141,7 +144,7 @@ def encoded(state: BoardState) -> bytes:
     return _encode(state)
 
 
-def _wearer(row: Row) -> WearerState:
+def _wearer(row: Row, incident_id: str) -> WearerState:
     return WearerState(
         set_id=row.set_id,
         wearer_id=row.wearer_id,
@@ -168,6 +171,7 @@ def _wearer(row: Row) -> WearerState:
         team_turn_back_at=next(
             (_moment_or_none(one.since_at) for one in row.reasons if one.code == "team_turn_back"), None
         ),
+        also_in=tuple(name for name in row.incidents if name != incident_id),
     )
 
 

@@ -66,7 +66,7 @@ def entry_table(entries: pl.DataFrame, setting: Setting) -> Table:
                 seconds(row["turn_back_late_s"], f"{bound} " if bound else ""),
                 amount(row["lowest_bar"], setting.units, "pressure"),
                 setting.time(row["tallied_out"], wear_id),
-                words.ENDED_HOW.get(row["ended_how"], row["ended_how"] or "–"),
+                _ended(row, setting),
                 seconds(row["under_air_s"]),
                 seconds(row["unheard_s"]),
             ]
@@ -74,6 +74,15 @@ def entry_table(entries: pl.DataFrame, setting: Setting) -> Table:
     numeric = (5, 8, 9, 12, 13)
     name, caption, heads = "review-entries", words.ENTRIES, words.ENTRY_HEADS
     return Table(name, caption, heads, rows, words.ENTRIES_NOTE, words.NO_ROWS, numeric)
+
+
+def _ended(entry: dict[str, Any], setting: Setting) -> str:
+    """Return how an entry ended, and where else its wearer was in with no `out` in between."""
+    said = words.ENDED_HOW[entry["ended_how"]]
+    if entry["other_incident_id"] is None:
+        return said
+    when = setting.clock(entry["other_tallied_in"])
+    return words.ALSO_IN.format(said=said, incident=entry["other_incident_id"], when=when)
 
 
 def _noted(entry: dict[str, Any], wear_id: str | None, setting: Setting) -> Any:

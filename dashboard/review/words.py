@@ -75,6 +75,7 @@ ENDED_HOW = {
     "incident_closed": "incident closed",
     "open": "still open",
 }
+ALSO_IN = "{said}; also tallied in at {incident} {when}"
 NOT_KNOWN = "not known"
 AT_ONCE = "at once"
 HEAT = "Heat"

@@ -227,9 +227,10 @@ def test_who_is_lost_by_silence_is_not_called_silent_twice() -> None:
 
 
 def test_the_counts_add_up_and_each_incident_has_its_own() -> None:
-    lost = replace(ROW, key="2", lost=Lost("off", NOW - 9), started_at=None, attention="not_accounted")
-    waiting = replace(ROW, key="3", started_at=None, attention="no_air_yet", incident_id="I-2")
-    silent = replace(ROW, key="4", silent_since_at=NOW - 30, attention="silent")
+    lost, waiting, silent = (replace(ROW, key=f"{number}", wearer_id=f"W-{number}") for number in (2, 3, 4))
+    lost = replace(lost, lost=Lost("off", NOW - 9), started_at=None, attention="not_accounted")
+    waiting = replace(waiting, started_at=None, attention="no_air_yet", incident_id="I-2")
+    silent = replace(silent, silent_since_at=NOW - 30, attention="silent")
     incidents = (IncidentRow("I-1", "Quay", None, NOW - 900), IncidentRow("I-2", "Mill", None, NOW - 800))
     shown = picture(ROW, lost, waiting, silent, incidents=incidents)
     assert shown["summary"][""][:6] == [

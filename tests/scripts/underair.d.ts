@@ -14,7 +14,7 @@ interface LiveFields {
   service?: string; set_id?: string; wearer_id?: string; team?: string; task?: string; incident_id?: string; inside?: boolean;
 }
 interface LiveRow {
-  key: string; a: string; incident: string | null; silent: boolean; over: boolean; strip: LiveStrip | null; fields: LiveFields;
+  key: string; a: string; incident: string | null; incidents: string[]; silent: boolean; over: boolean; strip: LiveStrip | null; fields: LiveFields;
   state: string; why: string; who: string; team: string; sub: string; place: string; turn: string; turn_range: string; turn_bar: string;
   low: string; low_range: string; low_what: string; air: string; air_sub: string; entry: string; entered: string; inside: string;
   out_by: string; aside: string; soon: string; hardest: string;
@@ -44,7 +44,7 @@ interface LivePicture {
   notes: { key: string; at: string; about: string; text: string; incident?: string; row?: string }[];
   out: LiveOut[];
   orders: LiveOrder[]; rolls: LiveRoll[]; contradictions: { key: string; text: string; incident?: string; row?: string }[];
-  incidents: LiveChoice[]; incident_of: Record<string, string>; services: string[]; sets: string[]; heard: string[];
+  incidents: LiveChoice[]; incidents_of: Record<string, string[]>; services: string[]; sets: string[]; heard: string[];
 }
 interface LiveState {
   words: Record<string, any>; parts: Record<string, any>; token: string; data: LivePicture | null;
@@ -105,7 +105,7 @@ interface Underair {
   actions: { build(words: any): HTMLElement; open(item: LiveRow, row: Element): void; paint(data: LivePicture): void };
   sound: { build(words: any): HTMLElement; paint(data: LivePicture): void };
   choices: { build(words: any, changed: () => void): HTMLElement[]; chosen(name: string): string; query(): string };
-  filter: { build(words: any, changed: () => void): HTMLElement; chosen(): string; shows(incident: string | null | undefined): boolean; paint(data: LivePicture): void };
+  filter: { build(words: any, changed: () => void): HTMLElement; chosen(): string; shows(incidents: string | string[] | null | undefined): boolean; paint(data: LivePicture): void };
   // review.js and its parts
   windows: {
     within(from: number, to: number, whole: Span): Span; zoomed(window: Span, at: number | null, factor: number): Span;
