@@ -37,6 +37,7 @@ class _Grown:
         self.size = 0
         self.rows: list[dict[str, Any]] = []
         self.in_order = True
+        self._latest_us = 0
         self._arrays: dict[str, NDArray[Any]] = {}
         self._numbers = tuple(first.numbers)
         self.append(first)
@@ -124,11 +125,16 @@ class _Grown:
         else:
             columns = (self._arrays[name][part] for name in ("seq", "time_us", "uptime_s"))
             at_us[part] = fit.at_us(*columns)
-        before = slice(max(since - 1, 0), self.size)
         live = ~self._arrays["retained"][part]
-        back = np.diff(at_us[before])
-        off = bool(np.any((at_us[part] - received_us > OFF_US) & live)) or bool(np.any(back < -OFF_US))
-        in_order = not np.any(back < 0)
+        placed_us = at_us[part]
+        latest_us = np.maximum.accumulate(placed_us)
+        if since:
+            latest_us = np.maximum(latest_us, self._latest_us)
+        self._latest_us = int(latest_us[-1])
+        # Behind the latest, not the one before: after a clock was set back, until its new times are proved.
+        behind_us = latest_us - placed_us
+        off = bool(np.any((placed_us - received_us > OFF_US) & live)) or bool(np.any(behind_us > OFF_US))
+        in_order = not behind_us.any()
         self.in_order = in_order and (self.in_order or since == 0)
         return self.in_order, off
 
@@ -142,11 +148,12 @@ class _Grown:
         arrays = self._arrays
         said_us, uptime_s = int(arrays["time_us"][last]), float(arrays["uptime_s"][last])
         moment_us = fit.at_us_of(int(arrays["seq"][last]), said_us, uptime_s)
-        before_us = int(arrays["at_us"][last - 1])
         arrays["at_us"][last] = moment_us
         late = moment_us - int(arrays["received_us"][last]) > OFF_US and not arrays["retained"][last]
-        self.in_order = self.in_order and moment_us >= before_us
-        return self.in_order, bool(late) or moment_us - before_us < -OFF_US
+        behind_us = self._latest_us - moment_us
+        self._latest_us = max(self._latest_us, moment_us)
+        self.in_order = self.in_order and behind_us <= 0
+        return self.in_order, bool(late) or behind_us > OFF_US
 
 
 def _columns(one: Channel) -> dict[str, NDArray[Any]]:

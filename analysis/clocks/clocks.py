@@ -27,16 +27,19 @@ import numpy as np
 import polars as pl
 
 from analysis.clocks.steps import (
+    BACKWARD_S,
     BEAT_MESSAGES,
+    FORWARD_S,
     find_steps,
     keeps_rhythm,
+    numbered_when_sent,
     own_break_s,
     quantum_s,
     standing,
     uptime_steps,
 )
 from analysis.compiled import compiled
-from analysis.records import Bools, Floats, Ints, Key, PowerUp, power_ups
+from analysis.records import NUMBERS, Bools, Floats, Ints, Key, PowerUp, power_ups
 from analysis.tables import table_of
 
 MICRO = 1e-6
@@ -86,6 +89,9 @@ class ClockFit:
     middle_us: Floats
     offset_us: Floats
     drift: Floats
+    # `begin_us`: array, shape (segments,), from the origin: what is earlier was said in the one before, and
+    # numbered late
+    begin_us: Floats
     origin_us: int
     # `offset_s`, `offset_sd_s`, `drift_ppm`: of the clock that the set writes, over the segment with most
     # messages
@@ -97,11 +103,15 @@ class ClockFit:
     def at_us(self, seq: Ints, time_us: Ints, uptime_s: Floats) -> Ints:
         """Return the reconciled time of messages, microseconds since 1970 (UTC)."""
         own_us = uptime_s * 1e6 if self.by_uptime else (time_us - self.origin_us).astype(np.float64)
-        part: Ints | int = 0
+        part: Ints = np.zeros(len(seq), np.int64)
         if len(self.first_seq) > 1:
             part = np.clip(np.searchsorted(self.first_seq, seq, side="right") - 1, 0, None)
-        shift = self.offset_us[part] + self.drift[part] * (own_us - self.middle_us[part])
-        return np.rint(own_us - shift).astype(np.int64) + self.origin_us
+        while True:
+            shift = self.offset_us[part] + self.drift[part] * (own_us - self.middle_us[part])
+            earlier = (own_us - shift < self.begin_us[part]) & (part > 0)
+            if not earlier.any():
+                return np.rint(own_us - shift).astype(np.int64) + self.origin_us
+            part = part - earlier
 
     def at_us_of(self, seq: int, time_us: int, uptime_s: float) -> int:
         """Return the reconciled time of one message, to the microsecond the same as `at_us`."""
@@ -111,8 +121,12 @@ class ClockFit:
         else:
             own_us = float(time_us - self.origin_us)
             part = max(bisect_right(self.first_seq, seq) - 1, 0)
-        shift = float(self.offset_us[part]) + float(self.drift[part]) * (own_us - float(self.middle_us[part]))
-        return round(own_us - shift) + self.origin_us
+        while True:
+            drifted_us = float(self.drift[part]) * (own_us - float(self.middle_us[part]))
+            at_us = own_us - (float(self.offset_us[part]) + drifted_us)
+            if part == 0 or at_us >= float(self.begin_us[part]):
+                return round(at_us) + self.origin_us
+            part -= 1
 
 
 @dataclass(frozen=True)
@@ -229,6 +243,16 @@ def fit_clock(power_up: PowerUp) -> ClockFit | None:
     grain_s = quantum_s(time_us)
     # Every message must have it, retained ones too: one line then maps them all.
     possible = bool((np.abs(every_uptime_s) < MOST_UPTIME_S).all())
+    if power_up.role == "set":  # a desk's clock that is set back would put an `in` before the `out`
+        late = numbered_when_sent(time_s, heard_s, grain_s)
+        if late.any():
+            # An uptime that runs on proves of readings that the clock jumped; an alarm says its time itself.
+            runs_on = late & (uptime_s >= np.maximum.accumulate(uptime_s) - BACKWARD_S)
+            kinds = np.repeat([kind in NUMBERS for kind in power_up.channels], [len(one) for one in channels])
+            late &= ~(runs_on & kinds[order])
+            possible &= not (runs_on & late).any()
+            seq = seq[~late]
+            time_s, heard_s, uptime_s = (one[~late] for one in (time_s, heard_s, uptime_s))
     by_uptime = possible and _steady(seq, uptime_s, heard_s)
     if by_uptime:
         jumps = uptime_steps(time_s, uptime_s, grain_s)
@@ -259,6 +283,7 @@ def fit_clock(power_up: PowerUp) -> ClockFit | None:
         middle_us=table[:, 0] * 1e6,
         offset_us=table[:, 1] * 1e6,
         drift=table[:, 2],
+        begin_us=(at_s[bounds] - FORWARD_S - grain_s) * 1e6,
         origin_us=origin_us,
         offset_s=offset_s,
         offset_sd_s=sd_s,
@@ -340,6 +365,7 @@ def _unchecked(seq: Ints, origin_us: int) -> ClockFit:
         middle_us=nothing,
         offset_us=nothing,
         drift=nothing,
+        begin_us=nothing,
         origin_us=origin_us,
         offset_s=0.0,
         offset_sd_s=None,

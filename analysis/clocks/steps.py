@@ -4,6 +4,7 @@ A message may be late, but its own time is not moved by that: in `seq` order, ti
 run ahead of both the usual rhythm and the listener's clock, are a step. Messages that were stored and
 forwarded come late and all at once, with times in their usual rhythm; they are no step. A later level in
 receipt alone is delay, however long it lasts: without a break in the set's own times there is no step.
+A message that got its number only when it was sent breaks the order, and not the clock: the next returns.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ import itertools
 
 import numpy as np
 
-from analysis.records import Floats, Ints
+from analysis.records import Bools, Floats, Ints
 
 BACKWARD_S = 0.75
 """Times of different kinds may overtake one another by this much in ordinary running. Our own rule."""
@@ -28,6 +29,11 @@ RHYTHM_S = 1.0
 """So many messages of a set with a rhythm take the same time to within this. Our own rule."""
 LEAST_STEP_S = 0.4
 """With `uptime_s`, a step is seen from here on. Our own rule."""
+SENT_WITHIN_S = 3.0
+"""Who goes on for so long, at the listener's pace, on earlier times has set the clock. Less than a silence.
+Our own rule."""
+SENT_FASTER = 2.0
+"""What was stored is sent at least so much faster than it was said. Our own rule."""
 BLOCK_MESSAGES = 16
 NEAR_BLOCKS = 4
 FAR_BLOCKS = 24
@@ -59,6 +65,41 @@ def standing(time_us: Ints, received_us: Ints) -> tuple[int, int] | None:
     if last - first + 1 < STANDS_MESSAGES or np.ptp(received_us[first : last + 1]) < STANDS_S * 1e6:
         return None
     return first, last
+
+
+def numbered_when_sent(time_s: Floats, heard_s: Floats, grain_s: float) -> Bools:
+    """Return which messages got their numbers only when they were sent, after newer ones.
+
+    - `time_s`, `heard_s`: arrays, shape (n,): in `seq` order.
+    - `grain_s`: grain of the written times.
+
+    Their times go back, and after them the clock is where it was. As long as nothing came after them, they
+    are taken for old ones: in doubt the older age counts.
+    """
+    late = np.zeros(len(time_s), bool)
+    back_s, slack_s = time_s[:-1] - time_s[1:], BACKWARD_S + grain_s
+    back = (back_s > slack_s) & (np.abs(back_s + np.diff(heard_s)) > slack_s)
+    if not back.any():
+        return late
+    level = time_s - heard_s
+    highest_rest = np.append(np.maximum.accumulate(level[::-1])[::-1], -np.inf)
+    first, steps = 0, 0
+    for start in (np.flatnonzero(back) + 1).tolist():
+        if late[start] or steps == MOST_STEPS:
+            continue
+        returned = time_s[start:] >= time_s[start - 1] - slack_s
+        end = start + int(np.argmax(returned)) if returned.any() else len(late)
+        said_s, sent_s = np.ptp(time_s[start:end]), np.ptp(heard_s[start:end])
+        half_s = 0.5 * back_s[start - 1]
+        if (
+            (sent_s < SENT_WITHIN_S or said_s > SENT_FASTER * sent_s)
+            and time_s[start:end].min() >= time_s[:start].min() - slack_s
+            and (end == len(late) or highest_rest[end] > level[first:start].max() - half_s)
+        ):
+            late[start:end] = True
+        else:
+            first, steps = start, steps + 1
+    return late
 
 
 def uptime_steps(time_s: Floats, uptime_s: Floats, grain_s: float) -> Ints:
