@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Iterator, Mapping, Sequence
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TypeVar
 
@@ -23,7 +23,7 @@ from ingest.archive.store_chains import listeners
 from ingest.contract.columns import TABLES
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import FrameBuilder, Messages, concat, drop_duplicates, heard_of, no_messages
-from ingest.contract.times import micros
+from ingest.contract.times import EPOCH, micros
 from ingest.mapping.mapper import Mapper
 
 Frame = TypeVar("Frame", pl.DataFrame, pl.LazyFrame)
@@ -184,7 +184,7 @@ class Follower:
         self._seen: set[str] = set()
         self._mtimes: dict[Path, int] = {}
         self._mappers: dict[Path, Mapper | None] = {}
-        self._since = datetime.now(UTC)
+        self._first_us = micros(datetime.now(UTC))
         self._look_again_at = 0.0
         for segment, record in self._read_journals():
             mapper = self._mapper_of(segment)
@@ -235,7 +235,8 @@ class Follower:
         for path in sorted(self._open):
             handle, reader = self._open[path]
             for found in reader.read(BytesOfFile(handle), open_tail=path in may_grow):
-                if not isinstance(found, Damage):
+                if not isinstance(found, Damage) and found:
+                    self._first_us = min(self._first_us, found[0].received_us)
                     yield from ((path, record) for record in found)
             if path not in listed:
                 os.close(handle)
@@ -264,7 +265,8 @@ class Follower:
         writers += listeners(self._folder / "manifest")  # those of other machines, too
         moving = being_sealed(self._folder)
         prefixes = tuple(f"{name}-" for name in writers)
-        day = self._since.date()
+        # A listener's clock may be days behind the machine's, and that may have been set back since.
+        day = min(EPOCH + timedelta(microseconds=self._first_us), datetime.now(UTC)).date()
         return [
             path
             for kind in TABLES

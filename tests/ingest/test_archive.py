@@ -309,6 +309,31 @@ def test_follower_takes_in_a_listener_that_comes_later(tmp_path: Path, pressure:
     follower.close()
 
 
+@pytest.mark.parametrize(
+    ("started_ahead", "received_ahead"),
+    [(timedelta(), -timedelta(days=2)), (timedelta(days=2), timedelta())],
+    ids=["receipts go on from an earlier clock", "the machine's clock was set back"],
+)
+def test_follower_finds_what_was_sealed_between_two_calls_whatever_clocks_say(
+    tmp_path: Path,
+    pressure: Pressure,
+    monkeypatch: pytest.MonkeyPatch,
+    started_ahead: timedelta,
+    received_ahead: timedelta,
+) -> None:
+    """Mended: it looked at the days from the machine's present one on, and what lay before never came."""
+    clock = [NOW + started_ahead]
+    monkeypatch.setattr("ingest.archive.reading.datetime", type("Set", (), {"now": lambda _: clock[0]}))
+    first, second = (pressure(seq)._replace(received=NOW + received_ahead) for seq in (0, 1))
+    open_segment = _segment(tmp_path, [first])
+    follower = Follower(tmp_path)
+    clock[0] = NOW
+    seal_segment(tmp_path, open_segment)
+    seal_segment(tmp_path, _segment(tmp_path, [second]))
+    assert follower.new_messages()["pressure"]["seq"].to_list() == [1]
+    follower.close()
+
+
 def test_damaged_part_is_named_when_the_archive_is_read(tmp_path: Path, pressure: Pressure) -> None:
     for number in range(3):
         seal_messages(tmp_path, frames_from_heard([pressure(number)]), f"x-{number}")
