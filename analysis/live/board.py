@@ -237,7 +237,7 @@ def _by_service(messages: Messages) -> dict[str, Messages]:
 
 
 def _desk_identities(messages: Mapping[str, pl.DataFrame]) -> list[str]:
-    """Return `desk_id/boot/seq` of each desk message, in order of receipt."""
+    """Return `desk_id/boot/seq` of each desk message, by time of receipt, then number."""
     lots = [
         messages[kind].filter(~pl.col("retained")).select("received", "desk_id", "boot", "seq")
         for kind in DESK_KINDS
@@ -245,5 +245,5 @@ def _desk_identities(messages: Mapping[str, pl.DataFrame]) -> list[str]:
     ]
     if not lots:
         return []
-    rows = pl.concat(lots).sort("received", maintain_order=True).select("desk_id", "boot", "seq").iter_rows()
-    return [f"{desk_id}/{boot}/{seq}" for desk_id, boot, seq in rows]
+    rows = pl.concat(lots).sort("received", "desk_id", "boot", "seq").iter_rows()
+    return [f"{desk_id}/{boot}/{seq}" for _, desk_id, boot, seq in rows]

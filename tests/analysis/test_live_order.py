@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from analysis.live.board import DESK_KEPT
+
 
 def worn(log: Any, *names: str) -> list[Any]:
     desk = log.desk()
@@ -46,3 +48,15 @@ def test_a_leap_that_is_a_sets_last_word_counts_after_25_seconds(log: Any, see: 
     (before,) = see(243).rows
     (after,) = see(246).rows
     assert (before.pressure_bar, after.pressure_bar) == (282.0, 100.0)
+
+
+def test_what_came_through_in_one_moment_is_in_the_order_of_its_numbers(log: Any, see: Any) -> None:
+    """Mended: it was in the order of the kinds, so that of many the latest could be let go."""
+    desk = log.talker("D-1", role="desk", delay=lambda true_s: 300.0 - true_s)
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    for number in range(1, DESK_KEPT + 50):
+        desk.say(number, "note" if number % 2 else "seen", **_SAID["note" if number % 2 else "seen"])
+    assert see(300).desk_heard == tuple(f"D-1/1/{number}" for number in range(50, DESK_KEPT + 50))
+
+
+_SAID = {"note": {"incident_id": "I-1", "text": "Water on."}, "seen": {"set_id": "S-1", "alarm": "heat"}}
