@@ -1,8 +1,9 @@
-"""Findings about what was heard late: the desk could not have known it when it happened."""
+"""Findings about what was heard late: the desk could not know it then, or the listener's clock was set."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import NamedTuple
 
 import numpy as np
 
@@ -10,10 +11,16 @@ from analysis.alarms.alarms import Alarm
 from analysis.findings.alarms import named
 from analysis.findings.examined import Examined
 from analysis.findings.finding import Context, Finding, about_wear, clock, lasting
+from analysis.records import Floats, Ints, PowerUp
 from ingest.plurals import counted
+from ingest.receipt_jumps import ALIKE_S, FORWARD_FROM_S, LASTING_LINES, LEAST_SHARE
 
 LATE_S = 5.0
 """A lag that a person notices. Our own rule."""
+FEWEST_SETS = 3
+"""Fewer may have one gateway. Our own rule."""
+ABOUT_S = 10.0
+"""Sets speak so seldom, and some messages overtake others. Our own rule."""
 
 
 def late_findings(context: Context) -> Iterator[Finding]:
@@ -22,6 +29,7 @@ def late_findings(context: Context) -> Iterator[Finding]:
         yield from _readings(one)
     for alarm in context.alarms:
         yield from _alarm(alarm)
+    yield from _receipts_jumped(context)
 
 
 def _readings(one: Examined) -> Iterator[Finding]:
@@ -61,3 +69,77 @@ def _alarm(alarm: Alarm) -> Iterator[Finding]:
         f"{seen}. The desk could not know it for {lasting((heard_us - alarm.raised_us) * 1e-6)}.",
         tuple(alarm.reported.evidence[:1]),
     )
+
+
+class _Lateness(NamedTuple):
+    """Of what one power-up said live, in order of its own time: arrays, shape (n,)."""
+
+    at_us: Ints
+    late_s: Floats
+    seq: Ints
+
+    def change_s(self, at_us: int) -> float | None:
+        """Return by how much later everything comes from a moment on; None where too little was heard.
+
+        NaN where the delays are uneven: a store that is being emptied is no clock.
+        """
+        before = self.late_s[self.at_us < at_us - ABOUT_S * 1e6]
+        after = self.late_s[self.at_us > at_us + ABOUT_S * 1e6]
+        if min(len(before), len(after)) < LASTING_LINES:
+            return None
+        even = all(float(np.median(part) - part.min()) <= ALIKE_S for part in (before, after))
+        return float(np.median(after) - np.median(before)) if even else np.nan
+
+
+def _receipts_jumped(context: Context) -> Iterator[Finding]:
+    """Say where everything of all sets comes so much later, or earlier, for good: a clock was set.
+
+    Of each set the greatest jump counts.
+    """
+    known = [one for one in context.sets if one.key in context.clocks.fits and one.is_live]
+    told: list[int] = []
+    for power_up in known:
+        if not any(
+            np.any(one.received_us - one.at_us > FORWARD_FROM_S * 1e6) for one in power_up.channels.values()
+        ):
+            continue
+        of_it = _lateness(power_up)
+        jump = int(np.argmax(np.abs(np.cumsum(of_it.late_s - of_it.late_s.mean())))) + 1
+        at_us = int(of_it.at_us[min(jump, len(of_it.at_us) - 1)])
+        change_s = of_it.change_s(at_us)
+        if change_s is None or not abs(change_s) >= FORWARD_FROM_S or not context.inside(at_us):
+            continue
+        if any(abs(at_us - one) <= ABOUT_S * 1e6 for one in told):
+            continue
+        each = {one.name: by_s for one in known if (by_s := _lateness(one).change_s(at_us)) is not None}
+        alike = sum(abs(by_s - change_s) <= ALIKE_S for by_s in each.values())
+        if alike < max(FEWEST_SETS, LEAST_SHARE * len(each)):
+            continue
+        told.append(at_us)
+        of = f"all {alike}" if alike == len(each) else f"{alike} of {len(each)}"
+        way = "later" if change_s > 0 else "earlier"
+        yield Finding(
+            "receipts_jumped",
+            "caution",
+            None,
+            None,
+            at_us,
+            at_us,
+            f"From {clock(at_us)} on, messages of {of} sets that were heard before and after it were "
+            f"received {lasting(change_s)} {way} than their own clocks say. Probably the clock of the "
+            "listener's machine was set then. Nothing is corrected for it: sets and desks that were heard "
+            "only before or only after it are placed wrongly against these by that, and so are times between "
+            "them (rest, answers, delays).",
+            (power_up.identity(int(of_it.seq[jump - 1])), power_up.identity(int(of_it.seq[jump]))),
+        )
+
+
+def _lateness(power_up: PowerUp) -> _Lateness:
+    channels = list(power_up.channels.values())
+    live = ~np.concatenate([one.retained for one in channels])
+    at_us, received_us, seq = (
+        np.concatenate([getattr(one, name) for one in channels])[live]
+        for name in ("at_us", "received_us", "seq")
+    )
+    order = np.argsort(at_us, kind="stable")
+    return _Lateness(at_us[order], (received_us - at_us)[order] * 1e-6, seq[order])

@@ -1,0 +1,84 @@
+"""A record whose listener's clock was set while it listened: said, and never corrected in silence."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import polars as pl
+import pytest
+
+from analysis.incident import analyse
+from analysis.profile import Profile
+
+Delay = Callable[[float], float]
+SET_AT_S = 700.0
+
+
+def heard_by_three(log: Any, delays: dict[str, Delay], seconds: int = 900) -> list[dict[str, Any]]:
+    """Return what is found of a wear with each set, heard with a delay (which may be negative)."""
+    desk = log.desk()
+    for number, (name, delay) in enumerate(delays.items()):
+        desk.say(40 + number, "tally", action="in", incident_id="I-1", wearer_id=f"W-{number}", set_id=name)
+        one = log.talker(name, delay=delay, clock=lambda true_s, off=number: true_s + 2.0 * off)
+        one.set_up(30)
+        one.breathe(60, seconds)
+    findings = analyse(log.frames(), Profile.default())["findings"]
+    return findings.filter(pl.col("code") == "receipts_jumped").to_dicts()
+
+
+def set_by(by_s: float) -> Delay:
+    return lambda true_s: 0.05 + (by_s if true_s > SET_AT_S else 0.0)
+
+
+@pytest.mark.parametrize(
+    ("by_s", "said"), [(172_800.0, "2 days later"), (3600.0, "1 h later"), (-3600.0, "1 h earlier")]
+)
+def test_a_jump_of_all_receipts_alike_is_said(log: Any, by_s: float, said: str) -> None:
+    """Mended: "came up to 2 days late" was all; nobody was told that one clock was set."""
+    (told,) = heard_by_three(log, dict.fromkeys(("S-1", "S-2", "S-3"), set_by(by_s)))
+    assert told["severity"] == "caution"
+    assert f"all 3 sets that were heard before and after it were received {said}" in told["statement"]
+    jumped_s = (told["started"] - log.at(0)).total_seconds() - min(by_s, 0.0)
+    assert jumped_s == pytest.approx(SET_AT_S, abs=2.0)
+    assert [identity.split("/")[0] for identity in told["evidence"]] == ["S-1", "S-1"]
+
+
+def one_gateway(true_s: float) -> float:
+    return 0.05 + (3600.0 if true_s > SET_AT_S else 0.0)
+
+
+def stored(true_s: float) -> float:
+    """All waits for an hour and comes at once; what is said afterwards comes in time."""
+    return 0.05 + (4300.0 - true_s if 700.0 < true_s < 800.0 else 0.0)
+
+
+@pytest.mark.parametrize(
+    "delays",
+    [
+        dict.fromkeys(("S-1", "S-2"), set_by(3600.0)),  # two sets may have one gateway
+        {"S-1": one_gateway, "S-2": one_gateway, "S-3": set_by(0.0)},  # one was not delayed
+        dict.fromkeys(("S-1", "S-2", "S-3"), set_by(600.0)),  # a way may be longer by ten minutes
+        dict.fromkeys(("S-1", "S-2", "S-3"), stored),
+        {"S-1": set_by(3600.0), "S-2": set_by(3700.0), "S-3": set_by(3900.0)},
+    ],
+    ids=["two sets", "one gateway of two", "ten minutes", "stored", "not alike"],
+)
+def test_a_delay_is_no_jump_of_receipts(log: Any, delays: dict[str, Delay]) -> None:
+    assert heard_by_three(log, delays) == []
+
+
+def test_sets_brought_in_later_from_their_memory_are_no_jump(log: Any) -> None:
+    """The end of each wear comes on the next day, all in one moment."""
+    late = {
+        f"S-{n}": (lambda true_s: 0.05 + (90_000.0 - true_s if true_s > SET_AT_S else 0.0)) for n in range(3)
+    }
+    assert heard_by_three(log, late) == []
+
+
+def test_a_set_without_messages_on_both_sides_is_no_witness(log: Any) -> None:
+    four = log.talker("S-9", delay=set_by(3600.0))
+    four.set_up(SET_AT_S - 3)
+    four.breathe(SET_AT_S + 60, 300)
+    (told,) = heard_by_three(log, dict.fromkeys(("S-1", "S-2", "S-3"), set_by(3600.0)))
+    assert "all 3 sets" in told["statement"]
