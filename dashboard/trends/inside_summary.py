@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date, datetime
-from html import escape
 from typing import Any
 
 import polars as pl
@@ -21,16 +20,7 @@ from analysis.trends.planning import PlanningRate, by_task
 from dashboard.trends import before_after_view, sentences
 from dashboard.trends import summary_words as words
 from dashboard.trends.outside import kind_of
-from dashboard.trends.summary import (
-    BEFORE,
-    MONTHS_DRAWN,
-    charts,
-    heads_of,
-    other_periods,
-    section,
-    sheet,
-    table_of,
-)
+from dashboard.trends.summary import BEFORE, MONTHS_DRAWN, Part, chart, heads_of, sheet
 from dashboard.trends.view import CYLINDERS
 from ingest.plurals import percent
 
@@ -65,36 +55,31 @@ def inside_html(
 ) -> str:
     """Return the sheet.
 
-    - `period`: such as ``2031-04`` or ``2031``; empty when there is none.
-    - `others`: periods that the page links to, on the screen only.
+    - `period`, `others`: as in `summary.sheet`.
     - `compared`: (date, changes), optional: what to say of before and after a day.
     - `measured`: how often chance alone names somebody here.
     """
-    body: list[str] = []
+    body: list[list[Part]] = []
     if period:
         length = kind_of(period)
         alike = made.tables["by_month"] if length == "month" else _by_year(made)
-        planning, rest = _planning(made.rates, profile), _rest(made.tables["rest"])
+        heads, figures = heads_of(words.INSIDE_HEADS, length), _key_figures(alike, period)
         body = [
-            other_periods(others, period),
-            section(words.KEY_FIGURES.format(length=length), _key_figures(alike, period)),
-            section(words.CHARTS, _charts(made.tables["by_month"], period)),
-            section(words.STANDS_OUT, _standing_out(made, measured)),
-            f'<div class="two">{section(words.PLANNING_INSIDE, planning)}{section(words.REST, rest)}</div>',
-            section(words.FORECASTS, _forecasts(made.tables["forecasts"])),
+            [Part(words.KEY_FIGURES.format(length=length), heads=heads, rows=figures)],
+            [Part(words.CHARTS, charts=_charts(made.tables["by_month"], period))],
+            [_standing_out(made, measured)],
+            [_planning(made.rates, profile), _rest(made.tables["rest"])],
+            [Part(words.FORECASTS, _forecasts(made.tables["forecasts"]))],
         ]
     if compared is not None:
         since, found = compared
-        rows = before_after_view.rows_of(found)
-        table = table_of(before_after_view.HEADS, rows, (1, 2, 3, 4)) if rows else ""
-        told = escape(before_after_view.lead(found, since))
-        said = f"<p>{told}</p>{table}<p>{escape(before_after_view.NOTE)}</p>"
-        body.append(section(before_after_view.TITLE, said))
-    title = words.TITLE.format(month=period) if period else words.NO_MONTH
-    return sheet(title, body, profile, made_at, words.INSIDE_ONLY, "")
+        told, rows = before_after_view.lead(found, since), before_after_view.rows_of(found)
+        table = (before_after_view.HEADS, rows, 4)
+        body.append([Part(before_after_view.TITLE, told, (), *table, note=before_after_view.NOTE)])
+    return sheet(period, body, profile, made_at, others, caution=words.INSIDE_ONLY)
 
 
-def _key_figures(alike: pl.DataFrame, period: str) -> str:
+def _key_figures(alike: pl.DataFrame, period: str) -> list[tuple[str, str, str, str]]:
     length = kind_of(period)
     row = alike.row(by_predicate=pl.col("month") == period, named=True)
     before = alike.filter(pl.col("month") < period).tail(BEFORE[length])
@@ -122,7 +107,7 @@ def _key_figures(alike: pl.DataFrame, period: str) -> str:
     known = sentences.known_of_never_heard(row)
     shown = f"{row['never_heard']:,}" + (f": {known}" if known else "")
     figures.append((words.NEVER_HEARD, shown, "", _mean_of(before["never_heard"], None, each, 1)))
-    return table_of(heads_of(words.INSIDE_HEADS, length), figures, numbers=(1, 2, 3))
+    return figures
 
 
 def _mean_of(amounts: pl.Series, sizes: pl.Series | None, unit: str, places: int, per: float = 1.0) -> str:
@@ -132,34 +117,26 @@ def _mean_of(amounts: pl.Series, sizes: pl.Series | None, unit: str, places: int
     return f"{per * float(amounts.sum()) / over:,.{places}f} {unit}".strip()
 
 
-def _charts(by_month: pl.DataFrame, period: str) -> str:
+def _charts(by_month: pl.DataFrame, period: str) -> list[dict[str, Any]]:
     drawn = by_month.filter(pl.col("month").str.slice(0, len(period)) <= period).tail(MONTHS_DRAWN)
-    a_wear = [
-        (pl.col(name) / pl.col("wears")).fill_nan(None).alias(name) for name in ("hard_min", "silent_min")
-    ]
-    values = drawn.select("month", "hours", "heat_dose_a_wear", *a_wear)
-    return charts(
-        values["month"],
-        [
-            ("Hours under air", values["hours"]),
-            ("Heat dose, a wear", values["heat_dose_a_wear"]),
-            ("Minutes breathing hard, a wear", values["hard_min"]),
-            ("Minutes not heard, a wear", values["silent_min"]),
-        ],
+    a_wear = {name: (pl.col(name) / pl.col("wears")).fill_nan(None) for name in ("hard_min", "silent_min")}
+    values = drawn.select("month", "hours", "heat_dose_a_wear", **a_wear)
+    titles = (
+        "Hours under air",
+        "Heat dose, a wear",
+        "Minutes breathing hard, a wear",
+        "Minutes not heard, a wear",
     )
+    months = values["month"].to_list()
+    return [chart(title, months, each) for title, each in zip(titles, values.drop("month"), strict=True)]
 
 
-def _standing_out(made: Audit, measured: FalseMarks) -> str:
+def _standing_out(made: Audit, measured: FalseMarks) -> Part:
     found = made.standing.found
-    beside = (sentences.smallest_text(made.standing.smallest), sentences.chance_text(measured))
-    notes = f'<p class="note">{escape(" ".join(beside))}</p>'
-    if not found:
-        told = words.NOTHING_STANDS_OUT.format(count=made.standing.comparisons)
-        return f"<p>{escape(told)}</p>{notes}"
-    items = [
-        f"<li>{escape(f'{sentences.headline(one)}: {_figures(one)}')}</li>" for one in found[:MOST_SIGNALS]
-    ]
-    return f"<ul>{''.join(items)}</ul>{notes}"
+    told = "" if found else words.NOTHING_STANDS_OUT.format(count=made.standing.comparisons)
+    note = f"{sentences.smallest_text(made.standing.smallest)} {sentences.chance_text(measured)}"
+    items = [f"{sentences.headline(one)}: {_figures(one)}" for one in found[:MOST_SIGNALS]]
+    return Part(words.STANDS_OUT, told, items, note=note)
 
 
 def _figures(one: Signal) -> str:
@@ -173,44 +150,33 @@ def _figures(one: Signal) -> str:
     return f"{sentences.figure(value)} {unit}, the others {sentences.figure(rest)}"
 
 
-def _planning(rates: Sequence[PlanningRate], profile: Profile) -> str:
+def _planning(rates: Sequence[PlanningRate], profile: Profile) -> Part:
     if not rates:
-        return f"<p>{escape(words.NO_PLANNING)}</p>"
+        return Part(words.PLANNING_INSIDE, words.NO_PLANNING)
+    cylinder, air = Cylinder(*CYLINDERS[1]), profile.air
     told = sentences.planning_finding(
-        rates,
-        Cylinder(*CYLINDERS[1]),
-        profile.air.low_air_bar,
-        profile.air.planning_l_min,
-        words.THIS_CYLINDER,
+        rates, cylinder, air.low_air_bar, air.planning_l_min, words.THIS_CYLINDER
     )
     rows = [
         [task or "all tasks", f"{of_task[0].wears:,}", *(f"{one.rate_l_min:.0f}" for one in of_task)]
         for task, of_task in list(by_task(rates).items())[:MOST_TASKS]
     ]
-    table = table_of(words.PLANNING_INSIDE_HEADS, rows, numbers=(1, 2, 3, 4))
-    return f"<p>{escape(told)}</p>{table}"
+    return Part(words.PLANNING_INSIDE, told, heads=words.PLANNING_INSIDE_HEADS, rows=rows)
 
 
-def _rest(rest: pl.DataFrame) -> str:
+def _rest(rest: pl.DataFrame) -> Part:
     rows = [
-        [
-            sentences.RULE.get(row["rule"], row["rule"]),
-            f"{row['too_short']:,}",
-            row["source"],
-        ]
+        [sentences.RULE.get(row["rule"], row["rule"]), f"{row['too_short']:,}", row["source"]]
         for row in rest.iter_rows(named=True)
     ]
-    return table_of(words.REST_HEADS, rows, numbers=(1,)) if rows else f"<p>{escape(sentences.NO_RULES)}</p>"
+    told = "" if rows else sentences.NO_RULES
+    return Part(words.REST, told, heads=words.REST_HEADS, rows=rows, numbers=1)
 
 
 def _forecasts(forecasts: pl.DataFrame) -> str:
     every = forecasts.filter(pl.col("ahead_min") == ALL)
     row: dict[str, Any] = every.row(0, named=True) if len(every) else {"known": 0}
     if row["known"] < FEWEST_FORECASTS:
-        return f"<p>{escape(words.TOO_FEW_FORECASTS)}</p>"
-    text = words.FORECAST_SENTENCE.format(
-        known=row["known"],
-        inside=percent(row["inside"] / row["known"]),
-        error=row["median_error_min"],
-    )
-    return f"<p>{escape(text)}</p>"
+        return words.TOO_FEW_FORECASTS
+    inside = percent(row["inside"] / row["known"])
+    return words.FORECAST_SENTENCE.format(known=row["known"], inside=inside, error=row["median_error_min"])

@@ -4,25 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime
-from html import escape
-
-import polars as pl
 
 from analysis.profile import Profile
 from analysis.trends.cells import Cell, Published
 from analysis.trends.wear_arrays import AMOUNTS
 from dashboard.trends import summary_words as words
 from dashboard.trends.outside import ALL, figure_text, kind_of, names_text, range_text, service_of
-from dashboard.trends.summary import (
-    BEFORE,
-    MONTHS_DRAWN,
-    charts,
-    heads_of,
-    other_periods,
-    section,
-    sheet,
-    table_of,
-)
+from dashboard.trends.summary import BEFORE, MONTHS_DRAWN, Part, chart, heads_of, sheet
 
 MOST_TASKS = 5
 
@@ -42,35 +30,29 @@ def published_html(
     """Return the sheet of a month or a year.
 
     - `published`: nothing else is read: what the sheet shows was published.
-    - `period`: such as ``2031-04`` or ``2031``; empty when there is none.
-    - `others`: periods that the page links to, on the screen only.
+    - `period`, `others`: as in `summary.sheet`.
     """
-    body: list[str] = []
+    body: list[list[Part]] = []
     if period:
-        title = words.KEY_FIGURES.format(length=kind_of(period))
-        figures = section(title, _key_figures(published, period))
+        body.append([_key_figures(published, period)])
         years = [
             n for n in sorted(published) if kind_of(n) == "year" and n <= period and published[n].planning
         ]
         if years:
-            title = words.PLANNING.format(year=years[-1])
-            rows = planning_rows(published[years[-1]])[:MOST_TASKS]
-            rates = section(title, table_of(words.PLANNING_HEADS, rows, numbers=(1, 2, 3)))
-            figures = f'<div class="two wide-first">{figures}{rates}</div>'
-        body = [other_periods(others, period), figures]
-        body.append(section(words.CHARTS, _charts(published, period)))
-        body += _parts(published, period)
-    title = words.TITLE.format(month=period) if period else words.NO_MONTH
+            title, rows = words.PLANNING.format(year=years[-1]), planning_rows(published[years[-1]])
+            body[0].append(Part(title, heads=words.PLANNING_HEADS, rows=rows[:MOST_TASKS]))
+        body += [[Part(words.CHARTS, charts=_charts(published, period))], _parts(published, period)]
     note = words.published_note(profile.disclosure.fewest_people)
-    return sheet(title, body, profile, made_at, "", note)
+    return sheet(period, body, profile, made_at, others, note=note, pair="two wide-first")
 
 
-def _key_figures(published: Mapping[str, Published], period: str) -> str:
+def _key_figures(published: Mapping[str, Published], period: str) -> Part:
     length = kind_of(period)
+    title = words.KEY_FIGURES.format(length=length)
     alike = service_of(published, length)
     cell = next(one for name, one in alike if name == period)
     if cell.wears is None:
-        return f"<p>{escape(words.TOO_FEW_PEOPLE.format(period=period))}</p>"
+        return Part(title, words.TOO_FEW_PEOPLE.format(period=period))
     before = [one for name, one in alike if name < period and one.wears is not None][-BEFORE[length] :]
     rows = [
         ("Wears", f"{cell.wears:,}", _mean([one.wears for one in before])),
@@ -78,14 +60,13 @@ def _key_figures(published: Mapping[str, Published], period: str) -> str:
     ]
     for amount in AMOUNTS:
         shown = [one.means.get(amount) for one in before]
-        title = words.AMOUNT[amount]
-        rows.append((title, figure_text(cell.means.get(amount)), _mean(shown, figures=2)))
-    for flag, title in words.FLAG.items():
+        rows.append((words.AMOUNT[amount], figure_text(cell.means.get(amount)), _mean(shown, figures=2)))
+    for flag, name in words.FLAG.items():
         ends = [one.events[flag] for one in before if flag in one.events]
         middle = [(low + high) / 2 if low else high / 2 for low, high in ends]
         about = f"about {_mean(middle)}" if middle else words.NOTHING
-        rows.append((title, range_text(cell.events.get(flag)), about))
-    return table_of(heads_of(words.KEY_HEADS, length), rows, numbers=(1, 2))
+        rows.append((name, range_text(cell.events.get(flag)), about))
+    return Part(title, heads=heads_of(words.KEY_HEADS, length), rows=rows)
 
 
 def _mean(values: Sequence[float | None], figures: int = 0) -> str:
@@ -96,20 +77,15 @@ def _mean(values: Sequence[float | None], figures: int = 0) -> str:
     return figure_text(mean) if figures else f"{mean:,.0f}"
 
 
-def _charts(published: Mapping[str, Published], period: str) -> str:
+def _charts(published: Mapping[str, Published], period: str) -> list[dict[str, object]]:
     every = service_of(published, "month")
-    months = [(name, cell) for name, cell in every if name[: len(period)] <= period][-MONTHS_DRAWN:]
-    cells = [cell for _, cell in months]
-    drawn = [("Hours under air", _series([cell.hours for cell in cells]))]
-    drawn += [(words.AMOUNT[name], _series([cell.means.get(name) for cell in cells])) for name in AMOUNTS]
-    return charts(pl.Series([name for name, _ in months]), drawn)
+    drawn = [(name, cell) for name, cell in every if name[: len(period)] <= period][-MONTHS_DRAWN:]
+    months, cells = [name for name, _ in drawn], [cell for _, cell in drawn]
+    means = [chart(words.AMOUNT[name], months, [cell.means.get(name) for cell in cells]) for name in AMOUNTS]
+    return [chart("Hours under air", months, [cell.hours for cell in cells]), *means]
 
 
-def _series(values: Sequence[float | None]) -> pl.Series:
-    return pl.Series(values, dtype=pl.Float64)
-
-
-def _parts(published: Mapping[str, Published], period: str) -> list[str]:
+def _parts(published: Mapping[str, Published], period: str) -> list[Part]:
     """The year's own, or of a month the newest quarter that had ended with it."""
     whole = period
     if kind_of(period) == "month":
@@ -119,13 +95,9 @@ def _parts(published: Mapping[str, Published], period: str) -> list[str]:
         if not quarters:
             return []
         whole = quarters[-1]
-    rows: list[list[str]] = []
-    for part in words.PART_NAMES:
-        rows += part_rows([cell for cell in published[whole].cells if cell.part == part])
-    if not rows:
-        return []
-    table = table_of(words.PART_HEADS, rows, (1, 2, 3, 4, 5, 6))
-    return [section(words.PARTS.format(period=whole), table)]
+    cells = published[whole].cells
+    rows = part_rows([cell for part in words.PART_NAMES for cell in cells if cell.part == part])
+    return [Part(words.PARTS.format(period=whole), heads=words.PART_HEADS, rows=rows)] if rows else []
 
 
 def part_rows(cells: Sequence[Cell]) -> list[list[str]]:

@@ -1,15 +1,16 @@
-"""The layout of every sheet: one page of A4, one HTML file without a script."""
+"""The layout of every sheet: one page of A4, one HTML file without a script, made from a template."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime
-from html import escape
+from functools import cache
 from importlib.metadata import version
 from importlib.resources import files
+from typing import Any, NamedTuple
 
-import polars as pl
+import jinja2
 
 from analysis.profile import Profile
 from dashboard.review.drawing import nice_ceiling
@@ -20,36 +21,60 @@ from dashboard.words import CAUTION
 BEFORE = {"month": 12, "year": 3}
 """How many months or years before are averaged."""
 MONTHS_DRAWN = 36
-CHART_WIDTH, CHART_HEIGHT, LEFT, BOTTOM = 330.0, 66.0, 34.0, 14.0
+CHART_WIDTH, CHART_HEIGHT, LEFT, BOTTOM, TOP = 330.0, 66.0, 34.0, 14.0, 6.0
+
+
+class Part(NamedTuple):
+    """A section of a sheet; it shows what it has in this order."""
+
+    title: str
+    text: str = ""
+    items: Sequence[str] = ()
+    heads: Sequence[str] = ()
+    rows: Sequence[Sequence[str]] = ()
+    numbers: int = 9  # so many columns after the first are set to the right
+    charts: Sequence[dict[str, Any]] = ()  # made by `chart`
+    note: str = ""
 
 
 def sheet(
-    title: str, body: Sequence[str], profile: Profile, made_at: datetime, caution: str, note: str
+    period: str,
+    body: Sequence[Sequence[Part]],
+    profile: Profile,
+    made_at: datetime,
+    others: Sequence[str],
+    *,
+    caution: str = "",
+    note: str = "",
+    pair: str = "two",
 ) -> str:
     """Return a whole sheet.
 
-    - `body`: sections, as HTML.
+    - `period`: such as ``2031-04`` or ``2031``; empty when there is none.
+    - `body`: sections, those of one line side by side.
+    - `others`: periods that the page links to, on the screen only.
     - `caution`: a second caution under the first; empty for none.
     - `note`: what its figures mean, at the foot.
+    - `pair`: class of two sections side by side.
     """
     about = words.MADE.format(
         made=made_at, version=version("underair"), profile=profile.name, decides=profile.decides
     )
-    inside = f'<p class="caution">{escape(caution)}</p>' if caution else ""
-    style = files("dashboard.trends").joinpath("summary.css").read_text(encoding="utf-8")
-    return (
-        f'<!DOCTYPE html>\n<html lang="en-GB"><head><meta charset="utf-8"><title>{escape(title)}</title>'
-        f'<meta name="viewport" content="width=device-width"><link rel="icon" href="data:,">'
-        f"<style>{style}</style></head><body><main>"
-        f'<h1>{escape(title)}</h1><p class="made">{escape(about)}</p><p class="caution">{escape(CAUTION)}</p>'
-        f"{inside}{''.join(body)}"
-        f'<p class="note">{escape(note)} {escape(words.HEAT_NOTE)}</p></main></body></html>\n'
+    return _template().render(
+        title=words.TITLE.format(month=period) if period else words.NO_MONTH,
+        style=files("dashboard.trends").joinpath("summary.css").read_text(encoding="utf-8"),
+        cautions=[CAUTION, caution] if caution else [CAUTION],
+        **{"about": about, "period": period, "body": body, "others": others, "note": note, "pair": pair},
+        **{"words": words, "width": CHART_WIDTH, "height": CHART_HEIGHT, "left": LEFT},
     )
 
 
-def section(title: str, inside: str) -> str:
-    """Return a section with its heading."""
-    return f"<section><h2>{escape(title)}</h2>{inside}</section>"
+@cache
+def _template() -> jinja2.Template:
+    text = files("dashboard.trends").joinpath("summary.html.j2").read_text(encoding="utf-8")
+    return jinja2.Environment(
+        autoescape=True, undefined=jinja2.StrictUndefined, keep_trailing_newline=True
+    ).from_string(text)
 
 
 def heads_of(heads: Sequence[str], length: str) -> list[str]:
@@ -57,75 +82,26 @@ def heads_of(heads: Sequence[str], length: str) -> list[str]:
     return [head.format(length=length, before=BEFORE[length]) for head in heads]
 
 
-def other_periods(periods: Sequence[str], period: str) -> str:
-    """Return the links to other years and months, for the screen only."""
-    if not periods:
-        return f'<p class="screen note">{escape(words.PRINT_HINT)}</p>'
-    links = [
-        f'<a href="?period={one}"{" aria-current=true" if one == period else ""}>{one}</a>' for one in periods
-    ]
-    return (
-        f'<p class="screen months"><span>{escape(words.OTHER_PERIODS)}:</span> {" ".join(links)}</p>'
-        f'<p class="screen note">{escape(words.PRINT_HINT)}</p>'
-    )
-
-
-def table_of(heads: Sequence[str], rows: Sequence[Sequence[str]], numbers: Sequence[int] = ()) -> str:
-    """Return a table; columns in `numbers` are set to the right."""
-
-    def line(cells: Sequence[str], tag: str) -> str:
-        return "".join(
-            f"<{tag}{' class=number' if at in numbers else ''}>{escape(text)}</{tag}>"
-            for at, text in enumerate(cells)
-        )
-
-    body = "".join(f"<tr>{line(row, 'td')}</tr>" for row in rows)
-    return f"<table><thead><tr>{line(heads, 'th')}</tr></thead><tbody>{body}</tbody></table>"
-
-
-def charts(months: pl.Series, drawn: Sequence[tuple[str, pl.Series]]) -> str:
-    """Return small charts side by side, each a title and its values by month."""
-    made = [
-        f"<figure><figcaption>{escape(title)}</figcaption>{_chart(months, values)}</figure>"
-        for title, values in drawn
-    ]
-    return f'<div class="charts">{"".join(made)}</div>'
-
-
-def _chart(months: pl.Series, series: pl.Series) -> str:
+def chart(title: str, months: Sequence[str], values: Iterable[float | None]) -> dict[str, Any]:
     """Return a line over the months; a month without a figure is a gap, the last month is ringed."""
-    values = [None if one is None or not math.isfinite(one) else float(one) for one in series]
-    if all(value is None for value in values):
-        return f'<p class="note">{escape(words.NO_MONTH_SHOWN)}</p>'
-    top = nice_ceiling(max([value for value in values if value is not None], default=1.0) * 1.05, 1e-3)
-    step = (CHART_WIDTH - LEFT - 8.0) / max(len(values) - 1, 1)
-    height = CHART_HEIGHT - BOTTOM - 6.0
-    parts = []
-    for level in (0.0, 0.5, 1.0):
-        y = 6.0 + height * (1.0 - level)
-        parts.append(f'<line class="grid" x1="{LEFT}" x2="{CHART_WIDTH}" y1="{y:.1f}" y2="{y:.1f}"/>')
-        parts.append(
-            f'<text class="end" x="{LEFT - 4}" y="{y + 3:.1f}">{sentences.figure(level * top, 2)}</text>'
-        )
-    runs: list[list[tuple[float, float]]] = [[]]
-    for number, value in enumerate(values):
+    known = [None if one is None or not math.isfinite(one) else float(one) for one in values]
+    top = nice_ceiling(max([one for one in known if one is not None], default=1.0) * 1.05, 1e-3)
+    step = (CHART_WIDTH - LEFT - 8.0) / max(len(known) - 1, 1)
+    height = CHART_HEIGHT - BOTTOM - TOP
+    runs: list[list[tuple[str, str]]] = [[]]
+    for place, value in enumerate(known):
         if value is None:
             runs.append([])
         else:
-            runs[-1].append((LEFT + step * number, 6.0 + height * (1.0 - value / top)))
-    for run in runs:
-        if len(run) > 1:
-            path = " ".join(f"{x:.1f},{y:.1f}" for x, y in run)
-            parts.append(f'<polyline class="line" points="{path}"/>')
-        parts += [f'<circle class="dot" cx="{x:.1f}" cy="{y:.1f}" r="1.6"/>' for x, y in run]
-    if values and values[-1] is not None:
-        x, y = runs[-1][-1]
-        parts.append(f'<circle class="here" cx="{x:.1f}" cy="{y:.1f}" r="3"/>')
-    every = max(1, math.ceil(len(values) / 5))
-    for number in range(0, len(values), every):
-        x = LEFT + step * number
-        anchor = "start" if number == 0 else "end" if number == len(values) - 1 else "middle"
-        parts.append(f'<text class="{anchor}" x="{x:.1f}" y="{CHART_HEIGHT - 3}">{months[number]}</text>')
-    return (
-        f'<svg viewBox="0 0 {CHART_WIDTH:.0f} {CHART_HEIGHT:.0f}" aria-hidden="true">{"".join(parts)}</svg>'
-    )
+            runs[-1].append((f"{LEFT + step * place:.1f}", f"{TOP + height * (1.0 - value / top):.1f}"))
+    levels = [(TOP + height * (1.0 - level), level * top) for level in (0.0, 0.5, 1.0)]
+    named = range(0, len(known), max(1, math.ceil(len(known) / 5)))
+    anchors = {0: "start", len(known) - 1: "end"} | {0: "start"}
+    return {
+        "title": title,
+        "levels": [(f"{y:.1f}", f"{y + 3:.1f}", sentences.figure(value, 2)) for y, value in levels],
+        "lines": [" ".join(",".join(point) for point in run) for run in runs if len(run) > 1],
+        "dots": [point for run in runs for point in run],
+        "last": runs[-1][-1:],
+        "months": [(f"{LEFT + step * at:.1f}", anchors.get(at, "middle"), months[at]) for at in named],
+    }
