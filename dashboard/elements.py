@@ -49,6 +49,12 @@ def table(heads: Sequence[str | None], rows: Iterable[Sequence[Any]], *, named: 
     return html.Table([head, html.Tbody(body)])
 
 
+def panel(title: str, *body: Any, name: str = "", kind: str = "") -> html.Section:
+    """Return a section with its heading; `name` is its id, `kind` a class besides that of a panel."""
+    named: dict[str, Any] = {"id": name} if name else {}
+    return html.Section([html.H2(title), *body], className=f"panel {kind}".strip(), **named)
+
+
 def scroller(wide: Any) -> html.Div:
     """Return a frame in which something wide scrolls sideways, with the keyboard, too."""
     return html.Div(wide, className="scroller", tabIndex=0)

@@ -26,7 +26,7 @@ from analysis.trends.measures import (
 from analysis.trends.prediction import Predicted
 from dashboard.access.roles import sees_people, visitor
 from dashboard.context import PageContext
-from dashboard.elements import aria, choices, listing, plotted
+from dashboard.elements import aria, choices, listing, panel, plotted
 from dashboard.pages import register as register_page
 from dashboard.rows import cell, count, number
 from dashboard.trends import before_after_view, duties, forecast_view, words, workload
@@ -34,7 +34,7 @@ from dashboard.trends import export as trends_export
 from dashboard.trends import sections as trends_sections
 from dashboard.trends.figures import bars_cut, classes_figure, mean_figure, rate_figure
 from dashboard.trends.outside_page import published_page
-from dashboard.trends.sentences import known_of_never_heard, never_heard_text
+from dashboard.trends.sentences import never_heard_cell, never_heard_text
 from dashboard.trends.view import (
     Choice,
     TrendsLook,
@@ -215,16 +215,11 @@ def _chips(
 
 def _working(done: tuple[int, int]) -> Any:
     part = done[0] / done[1] if done[1] else 0.0
-    return html.Section(
-        [
-            html.H2(words.WORKING_TITLE),
-            html.Progress(
-                value=str(round(part, 3)), max="1", id="trends-progress", **aria(label=words.WORKING_TITLE)
-            ),
-            html.P(words.WORKING.format(part=percent(part)), id="trends-progress-text"),
-        ],
-        className="panel",
+    bar = html.Progress(
+        value=str(round(part, 3)), max="1", id="trends-progress", **aria(label=words.WORKING_TITLE)
     )
+    told = html.P(words.WORKING.format(part=percent(part)), id="trends-progress-text")
+    return panel(words.WORKING_TITLE, bar, told)
 
 
 def _with_never_heard(months: pl.DataFrame, look: TrendsLook, choice: Choice) -> pl.DataFrame:
@@ -310,7 +305,7 @@ def _month_listing(months: pl.DataFrame, running: date) -> Any:
                 count(row["distress_wears"]),
                 trends_sections.classes(row),
                 number(row["silent_min"], "min", 1),
-                cell(_never_heard_cell(row), value=row["never_heard"]),
+                cell(never_heard_cell(row), value=row["never_heard"]),
             ]
         )
     return listing(
@@ -321,8 +316,3 @@ def _month_listing(months: pl.DataFrame, running: date) -> Any:
         numeric=tuple(range(1, 12)),
         at_once=MONTHS_AT_ONCE,
     )
-
-
-def _never_heard_cell(row: dict[str, Any]) -> str:
-    known = known_of_never_heard(row)
-    return f"{row['never_heard']:,}" + (f": {known}" if known else "")

@@ -12,7 +12,7 @@ from dash import html
 
 from analysis.trends.before_after import Change
 from analysis.trends.measures import FLAGS
-from dashboard.elements import aria, current, data, scroller, table
+from dashboard.elements import aria, current, data, panel, scroller, table
 from dashboard.trends import summary_words
 from dashboard.trends.sentences import figure
 from dashboard.trends.view import Choice
@@ -83,7 +83,7 @@ def section(wears: pl.DataFrame, choice: Choice, found: Sequence[Change]) -> htm
         if found:
             link = html.A(TO_PRINT, href=f"/trends/inside.html?since={choice.since}", className="action")
             body += [scroller(table(HEADS, rows_of(found))), html.P(NOTE, className="note"), html.P(link)]
-    return html.Section([html.H2(TITLE), *body], id="trends-before", className="panel before")
+    return panel(TITLE, *body, name="trends-before", kind="before")
 
 
 def _other_day(choice: Choice) -> Any:

@@ -12,7 +12,7 @@ from dash import html
 from analysis.profile import Profile
 from analysis.trends.comparisons import Signal
 from analysis.trends.duties import SOON_DAYS, overdue_days, training_of
-from dashboard.elements import listing
+from dashboard.elements import listing, panel
 from dashboard.rows import cell, count, number
 from dashboard.trends import sentences, words
 from dashboard.trends.view import Choice, TrendsLook
@@ -25,11 +25,8 @@ def training(look: TrendsLook, choice: Choice, profile: Profile, today: date) ->
     """Return each person's training in the chosen year (else this one), who lacks most first."""
     rule = profile.training
     if not rule.hours_a_year and not rule.wears_a_year:
-        return html.Section(
-            [html.H2(words.TRAINING_TITLE.format(year="")), html.P(words.NO_MINIMUM, className="note")],
-            id="trends-training",
-            className="panel",
-        )
+        none = html.P(words.NO_MINIMUM, className="note")
+        return panel(words.TRAINING_TITLE.format(year=""), none, name="trends-training")
     year = int(choice.year) if choice.year else today.year
     table = training_of(look.ledger["wears"], look.roster, year, today, rule)
     if choice.station:
@@ -80,11 +77,7 @@ def _lack(row: dict[str, Any]) -> str:
 def equipment(look: TrendsLook, found: Sequence[Signal], today: date) -> Any:
     """Return the tests of sets and cylinders, the longest overdue first, beside how a set stands out."""
     if not len(look.equipment):
-        return html.Section(
-            [html.H2(words.TESTS_TITLE), html.P(words.NO_TESTS, className="note")],
-            id="trends-tests",
-            className="panel",
-        )
+        return panel(words.TESTS_TITLE, html.P(words.NO_TESTS, className="note"), name="trends-tests")
     why: dict[str, list[str]] = {}
     for one in found:
         if one.part == "set":

@@ -16,7 +16,7 @@ from analysis.trends.forecast_audit import (
     by_hardness,
     by_month,
 )
-from dashboard.elements import plotted, scroller, table
+from dashboard.elements import panel, plotted, scroller, table
 from dashboard.theme import CHART_BLUE, CHART_ORANGE
 from dashboard.trends import sentences, words
 from dashboard.trends.figures import (
@@ -44,7 +44,6 @@ def section(lines: ForecastLines, wears: pl.DataFrame) -> Any:
     drawn = [plotted("trends-forecasts", forecast_figure(account), sentence)] if enough else []
     rows = [sentences.ahead_row(one) for one in account[1:]]
     parts = [
-        html.H2(sentences.FORECAST_TITLE),
         html.Figure([*drawn, html.Figcaption(sentence)]),
         *([scroller(table(sentences.FORECAST_HEADS, rows, named=False))] if rows else []),
         html.P(sentences.FORECAST_NOTE, className="note"),
@@ -64,7 +63,7 @@ def section(lines: ForecastLines, wears: pl.DataFrame) -> Any:
                 html.Details([html.Summary(sentences.FORECAST_TABLE), shown]),
             ]
         parts.append(html.P(sentences.FORECAST_GROUPS_NOTE, className="note"))
-    return html.Section(parts, id="trends-forecast", className="panel forecast")
+    return panel(sentences.FORECAST_TITLE, *parts, name="trends-forecast", kind="forecast")
 
 
 def groups_figure(said: Sequence[ForecastAccount]) -> dict[str, Any]:

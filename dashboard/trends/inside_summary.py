@@ -104,9 +104,8 @@ def _key_figures(alike: pl.DataFrame, period: str) -> list[tuple[str, str, str, 
             interval = " to ".join(sentences.figure(row[f"{event}_{end}"]) for end in ("low", "high"))
         mean = _mean_of(before[event], wears_of(before, event), "", 1, PER_WEARS)
         figures.append((title, shown, interval, mean))
-    known = sentences.known_of_never_heard(row)
-    shown = f"{row['never_heard']:,}" + (f": {known}" if known else "")
-    figures.append((words.NEVER_HEARD, shown, "", _mean_of(before["never_heard"], None, each, 1)))
+    mean = _mean_of(before["never_heard"], None, each, 1)
+    figures.append((words.NEVER_HEARD, sentences.never_heard_cell(row), "", mean))
     return figures
 
 

@@ -10,6 +10,7 @@ from dash import html
 
 from dashboard.access.roles import visitor
 from dashboard.context import PageContext
+from dashboard.elements import panel
 from dashboard.trends import words
 from dashboard.trends.releases import published, replace
 from dashboard.trends.view import keeper_of
@@ -25,21 +26,16 @@ def section(context: PageContext) -> Any:
     if not periods:
         return None
     options = [html.Option(period, value=period) for period in periods]
-    return html.Section(
-        [
-            html.H2(words.ANEW),
-            html.P(words.ANEW_NOTE, className="note"),
-            html.Div(
-                [
-                    html.Label([words.PERIOD, html.Select(options, id="anew-period")]),
-                    html.Label([words.ANEW_REASON, html.Textarea(id="anew-reason", rows=2)]),
-                    html.Button(words.ANEW_BUTTON, id="anew-publish", type="button"),
-                ],
-                className="anew",
-            ),
-            html.P(id="anew-told", role="status"),
-        ],
-        className="panel",
+    form = [
+        html.Label([words.PERIOD, html.Select(options, id="anew-period")]),
+        html.Label([words.ANEW_REASON, html.Textarea(id="anew-reason", rows=2)]),
+        html.Button(words.ANEW_BUTTON, id="anew-publish", type="button"),
+    ]
+    return panel(
+        words.ANEW,
+        html.P(words.ANEW_NOTE, className="note"),
+        html.Div(form, className="anew"),
+        html.P(id="anew-told", role="status"),
     )
 
 

@@ -10,26 +10,15 @@ from dash import html
 
 from analysis.air.gas import Cylinder
 from analysis.profile import Profile
-from analysis.trends.comparisons import (
-    PEOPLE_FLAGS,
-    RECENT_WEARS,
-    Signal,
-    Standing,
-)
+from analysis.trends.comparisons import PEOPLE_FLAGS, RECENT_WEARS, Signal, Standing
 from analysis.trends.false_marks import FalseMarks
 from analysis.trends.ledger import THERMAL_CLASSES
-from analysis.trends.measures import (
-    AMOUNTS,
-    EVENTS,
-    FEWEST_WEARS_FOR_A_RATE,
-    PER_WEARS,
-    wears_of,
-)
+from analysis.trends.measures import AMOUNTS, EVENTS, FEWEST_WEARS_FOR_A_RATE, PER_WEARS, wears_of
 from analysis.trends.planning import PlanningRate, by_task, minutes_to_warning, planning_rates
 from analysis.trends.rest import ShortRest, rules_in_force
 from analysis.trends.sets import set_counts
 from analysis.trends.statistics import binomial_rate
-from dashboard.elements import choices, listing, scroller, table
+from dashboard.elements import choices, listing, panel, scroller, table
 from dashboard.rows import cell, count, number
 from dashboard.trends import sentences, words
 from dashboard.trends.view import CYLINDERS, Choice
@@ -63,7 +52,7 @@ def standing_out(standing: Standing, choice: Choice, measured: FalseMarks) -> An
         ]
         note = html.P(sentences.OUT_NOTE.format(count=comparisons), className="note")
         body = [html.Ol(items), note, chance, seen]
-    return html.Section([html.H2(sentences.OUT_TITLE), *whole, *body], id="trends-out", className="panel out")
+    return panel(sentences.OUT_TITLE, *whole, *body, name="trends-out", kind="out")
 
 
 def _lead(one: Signal, choice: Choice) -> Any:
@@ -132,11 +121,8 @@ def due(wears: pl.DataFrame, found: Sequence[Signal], short: Sequence[ShortRest]
     rules = rules_in_force(profile.rest)
     listed = [html.Li(sentences.rule_sentence(rule)) for rule in rules.values()]
     asked = [html.H3(sentences.REST_TITLE), html.Ul(listed) if listed else html.P(sentences.NO_RULES)]
-    return html.Section(
-        [html.H2(words.DUE_TITLE), *body, html.Details([html.Summary(words.RULES), *asked])],
-        id="trends-due",
-        className="panel due",
-    )
+    shown = html.Details([html.Summary(words.RULES), *asked])
+    return panel(words.DUE_TITLE, *body, shown, name="trends-due", kind="due")
 
 
 def _stations_of(people: list[str], wears: pl.DataFrame) -> dict[str, str | None]:
@@ -226,11 +212,8 @@ def planning(wears: pl.DataFrame, profile: Profile, choice: Choice) -> Any:
     note = sentences.PLANNING_NOTE if rates else sentences.TOO_FEW_FOR_RATES
     told_first = sentences.planning_finding(rates, cylinder, warning_bar, doctrine)
     lead = [html.P(told_first, className="lead")] if told_first else []
-    return html.Section(
-        [html.H2(sentences.PLANNING_TITLE), *lead, chips, shown, html.P(note, className="note")],
-        id="trends-planning",
-        className="panel planning",
-    )
+    body = [*lead, chips, shown, html.P(note, className="note")]
+    return panel(sentences.PLANNING_TITLE, *body, name="trends-planning", kind="planning")
 
 
 def _rate_text(one: PlanningRate, units: Units) -> str:

@@ -115,12 +115,14 @@ def events_text(row: Mapping[str, Any], event: str) -> str:
 
 def known_of_never_heard(row: Mapping[str, Any]) -> str:
     """Return what voice and alarms tell of entries that no set was heard of; `row` as `with_never_heard`."""
-    told = [
-        text.format(count=row[f"never_heard_{event}"])
-        for event, text in NEVER_HEARD_EVENT.items()
-        if row[f"never_heard_{event}"]
-    ]
-    return ", ".join(told)
+    told = {text: row[f"never_heard_{event}"] for event, text in NEVER_HEARD_EVENT.items()}
+    return ", ".join(text.format(count=count) for text, count in told.items() if count)
+
+
+def never_heard_cell(row: Mapping[str, Any]) -> str:
+    """Return how many entries were never heard, and what is known of them, as short as a cell."""
+    known = known_of_never_heard(row)
+    return f"{row['never_heard']:,}" + (f": {known}" if known else "")
 
 
 def never_heard_text(row: Mapping[str, Any]) -> str:
