@@ -116,13 +116,8 @@ def _with_rates(table: pl.DataFrame) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=schema).with_columns(mean)
 
 
-_TYPES = {str: pl.String, int: pl.Int64, float: pl.Float64, bool: pl.Boolean}
-
-
 def _table(rows: Sequence[Sequence[Any]], **columns: type) -> pl.DataFrame:
-    """Return rows as a table, whose columns have a name and a type of Python."""
-    schema = {name: _TYPES[kind] for name, kind in columns.items()}
-    return pl.DataFrame(rows, schema=schema, orient="row")
+    return pl.DataFrame(rows, schema=columns, orient="row")
 
 
 def _planning(rates: Sequence[PlanningRate]) -> pl.DataFrame:

@@ -61,11 +61,6 @@ def equipment_beside(folder: Path) -> pl.DataFrame:
     return pl.concat(found).sort("due", "what", "id", "test")
 
 
-def overdue_days(due: date, today: date) -> int:
-    """Return by how many days a test is overdue; negative while it is not."""
-    return (today - due).days
-
-
 TRAINING_KINDS = ("drill", "training")
 """Incidents do not count as training. Our own rule."""
 

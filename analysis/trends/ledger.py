@@ -11,8 +11,9 @@ from collections.abc import Mapping
 from typing import Any, Literal
 
 import polars as pl
+import polars.selectors as cs
 
-from analysis.trends.marks import marks_of
+from analysis.trends.marks import MARKS, marks_of
 
 VERSION = 6
 """Of the meaning of the columns: a ledger of another version is rebuilt."""
@@ -54,11 +55,7 @@ MEASURED = _schema(
 `low_air_exits` is null where nobody knows: the end was not heard, and the last reading was above the warning.
 """
 
-NOTED = _schema(
-    (pl.String, ("entry_id", "near_miss", "contamination")),
-    (pl.Float64, ("contaminated_min",)),
-    (pl.String, ("decontaminated",)),
-)
+NOTED = pl.Schema({"entry_id": pl.String(), **MARKS})
 """Its entry, and what notes say of it (`analysis.trends.marks`); lines of before 0.4 lack them."""
 WEARS = pl.Schema({**MEASURED, **NOTED})
 
@@ -341,3 +338,28 @@ def _forecasts(results: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
             ).cast(dict(FORECASTS.items()))
         )
     return pl.concat(lots)
+
+
+NAMES = pl.Categorical()
+"""In memory the ledger has its names as numbers: a third of the memory, and groups are found by number.
+
+Such a name is shown, compared and sorted as its text, and each answer is the same as from texts.
+"""
+OWN = ("wear_id", "entry_id")
+"""Every wear has its own: as numbers they would take more than as texts."""
+
+
+def coded(frame: pl.DataFrame) -> pl.DataFrame:
+    """Return a table of the ledger, its texts as numbers."""
+    texts = [name for name, dtype in frame.schema.items() if dtype == pl.String and name not in OWN]
+    return frame.with_columns(pl.col(texts).cast(NAMES)) if texts else frame
+
+
+def plain(frame: pl.DataFrame) -> pl.DataFrame:
+    """Return a table of the ledger, its numbers as texts."""
+    return frame.with_columns(cs.categorical().cast(pl.String))
+
+
+def as_in(frame: pl.DataFrame, other: pl.DataFrame, name: str) -> pl.DataFrame:
+    """Return a table whose column has the type that it has in another, so that the two can be joined."""
+    return frame.with_columns(pl.col(name).cast(other.schema[name]))

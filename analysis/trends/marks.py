@@ -21,7 +21,10 @@ _NEAR_MISS = re.compile(r"\s*near[- ]miss\b[\s:,.]*(?P<said>.*)", re.IGNORECASE 
 _CONTAMINATION = re.compile(r"\s*contamination\b[\s:,.]*(?P<said>.*)", re.IGNORECASE | re.DOTALL)
 _MINUTES = re.compile(r"(\d+(?:[.,]\d+)?)\s*min(?:utes)?", re.IGNORECASE)
 _CLEANED = re.compile(r"decontaminated\b[\s:]*(?P<said>.*)", re.IGNORECASE | re.DOTALL)
-MARKS = ("near_miss", "contamination", "contaminated_min", "decontaminated")
+MARKS = pl.Schema(
+    dict.fromkeys(("near_miss", "contamination"), pl.String())
+    | {"contaminated_min": pl.Float64(), "decontaminated": pl.String()}
+)
 NO_REFERENCE = "noted"
 NO_KIND = "products of combustion"
 _ALONE = [[word] for word in ("none", "no", "nil", "nothing", "negative")]
@@ -113,8 +116,7 @@ def marks_of(wears: pl.DataFrame, notes: pl.DataFrame) -> pl.DataFrame:
     nothing = Contamination(None, None, None)
     found = [(near.get(row["incident_id"]), exposed.get(row["wear_id"], nothing)) for row in rows]
     lines = [(miss, one.kind, one.minutes, one.decontaminated) for miss, one in found]
-    types = (pl.String, pl.String, pl.Float64, pl.String)
-    return pl.DataFrame(lines, schema=dict(zip(MARKS, types, strict=True)), orient="row")
+    return pl.DataFrame(lines, schema=MARKS, orient="row")
 
 
 def _in_force(notes: pl.DataFrame) -> list[dict[str, Any]]:

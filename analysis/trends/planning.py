@@ -72,12 +72,9 @@ def _order_statistics(rates: NDArray[np.float64], quantile: float) -> tuple[floa
     return float(rates[low]) if low >= 0 else None, float(rates[high]) if high < len(rates) else None
 
 
-def usable_l(cylinder: Cylinder, warning_bar: float) -> float:
-    """Return the free air of a full cylinder above the warning, litres (real gas, 15 °C)."""
-    full = free_air_l(cylinder.rated_bar, PLANNING_TEMPERATURE_C, cylinder.total_l)
-    return float(full - free_air_l(warning_bar, PLANNING_TEMPERATURE_C, cylinder.total_l))
-
-
 def minutes_to_warning(cylinder: Cylinder, warning_bar: float, rate_l_min: float) -> float:
-    """Return how long a full cylinder lasts until the warning at a steady rate, minutes."""
-    return usable_l(cylinder, warning_bar) / rate_l_min
+    """Return how long a full cylinder lasts until the warning at a steady rate, minutes (real gas, 15 °C)."""
+    full, left = (
+        free_air_l(bar, PLANNING_TEMPERATURE_C, cylinder.total_l) for bar in (cylinder.rated_bar, warning_bar)
+    )
+    return float(full - left) / rate_l_min

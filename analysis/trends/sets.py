@@ -8,8 +8,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.trends.coded import as_in
-from analysis.trends.ledger import falls_between_wears
+from analysis.trends.ledger import as_in, falls_between_wears
 from analysis.trends.measures import SILENT_WEAR_MIN
 
 FEWEST_WEARS = 20

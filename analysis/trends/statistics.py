@@ -81,7 +81,10 @@ def mann_kendall(values: ArrayLike, more: float = 1.0) -> MannKendall | None:
     found = seasonal_kendall(value, 1, more) if len(known) > 2 else None
     if found is None or found.tied_pairs or more > 1.0 or len(known) > LARGEST_OF_THE_EXACT_TABLE:
         return found
-    return replace(found, p_two_sided=_exact_p(known))
+    from scipy.stats import kendalltau  # half a second to import: only when it is needed
+
+    exact = kendalltau(np.arange(len(known)), known, method="exact")
+    return replace(found, p_two_sided=float(exact.pvalue))
 
 
 def _sen(slopes: NDArray[np.float64], variance: float) -> tuple[float, float, float]:
@@ -94,12 +97,6 @@ def _sen(slopes: NDArray[np.float64], variance: float) -> tuple[float, float, fl
     low = max(round((len(ordered) - reach) / 2) - 1, 0)
     high = min(round((len(ordered) + reach) / 2), len(ordered) - 1)
     return float(np.median(ordered)), float(ordered[low]), float(ordered[high])
-
-
-def _exact_p(value: NDArray[np.float64]) -> float:
-    from scipy.stats import kendalltau  # half a second to import: only when it is needed
-
-    return float(kendalltau(np.arange(len(value)), value, method="exact").pvalue)
 
 
 def seasonal_kendall(values: ArrayLike, seasons: int = 12, more: float = 1.0) -> MannKendall | None:

@@ -21,6 +21,7 @@ from analysis.trends.measures import (
     judged_months,
     monthly_mean,
     monthly_rate,
+    sums_by,
     with_never_heard,
 )
 from analysis.trends.prediction import Predicted
@@ -29,10 +30,17 @@ from dashboard.context import PageContext
 from dashboard.elements import aria, choices, listing, panel, plotted
 from dashboard.pages import register as register_page
 from dashboard.rows import cell, count, number
-from dashboard.trends import before_after_view, duties, forecast_view, words, workload
+from dashboard.trends import before_after_view, forecast_view, words
 from dashboard.trends import export as trends_export
 from dashboard.trends import sections as trends_sections
-from dashboard.trends.figures import bars_cut, classes_figure, mean_figure, rate_figure
+from dashboard.trends.figures import (
+    bars_cut,
+    classes_figure,
+    mean_figure,
+    rate_figure,
+    season_plots,
+    work_plots,
+)
 from dashboard.trends.outside_page import published_page
 from dashboard.trends.sentences import never_heard_cell, never_heard_text
 from dashboard.trends.view import (
@@ -45,7 +53,6 @@ from dashboard.trends.view import (
     rests_in,
     running_month,
     standing_out,
-    sums_of_parts,
 )
 from dashboard.trends.wear_ledger import utc_now
 from ingest.plurals import counted, percent
@@ -115,25 +122,25 @@ def _sections(
     due = trends_sections.due(wears, [one for one in found if _in(one, wears)], short, context.profile)
     hot = classes_figure(months) if months["heat_dose_wears"].sum() else None
     plots = [
-        *(_figure(*one) for one in workload.work_plots(months, running)),
+        *(_figure(*one) for one in work_plots(months, running)),
         *(_plot(plot, months, plot.name in holds, running, judged) for plot in words.PLOTS),
         _figure("classes", words.CLASSES_TITLE, hot, words.classes_sentence(months)),
-        *(_figure(*one) for one in workload.season_plots(months, running)),
+        *(_figure(*one) for one in season_plots(months, running)),
     ]
     parts: list[Any] = [html.Div(plots, className="plots")]
     for part in ("station", "role"):
-        sums = sums_of_parts(look, compared, part, same)
-        if len(sums):
-            parts.append(trends_sections.parts(sums, part, found))
+        of_parts = (chosen(every, compared) if same is None else same).filter(pl.col(part).is_not_null())
+        if len(of_parts):
+            parts.append(trends_sections.parts(sums_by(of_parts, part), part, found))
     since = choice.since
     forecasts = look.forecasts if len(wears) == len(every) else look.forecasts.of(wears)
     parts += [
         before_after_view.section(wears, choice, changes(wears, date.fromisoformat(since)) if since else []),
         due,
-        duties.training(look, choice, context.profile, today),
+        trends_sections.training(look, choice, context.profile, today),
         trends_sections.planning(wears, context.profile, choice),
         trends_sections.sets(wears, events_in(look, choice), found),
-        duties.equipment(look, found, today),
+        trends_sections.equipment(look, found, today),
         forecast_view.section(forecasts, wears),
         trends_sections.people(wears, choice.display),
         _month_listing(all_months, running),

@@ -199,8 +199,7 @@ def _outside(
     now: datetime,
 ) -> Shown:
     from analysis.trends.cell_periods import inside_days
-    from dashboard.trends.outside import tables
-    from dashboard.trends.outside_summary import published_html, published_periods
+    from dashboard.trends.outside import published_html, published_periods, tables
     from dashboard.trends.releases import publish
     from dashboard.trends.summary_words import readme
 

@@ -17,8 +17,7 @@ from analysis.trends.cells import Published
 from analysis.trends.columns import notes_of
 from dashboard.context import PageContext
 from dashboard.trends.inside_summary import inside_html, inside_periods
-from dashboard.trends.outside import tables
-from dashboard.trends.outside_summary import published_html, published_periods
+from dashboard.trends.outside import published_html, published_periods, tables
 from dashboard.trends.releases import publish, published
 from dashboard.trends.summary_words import inside_readme, readme
 from dashboard.trends.view import TrendsLook, day_of, keeper_of

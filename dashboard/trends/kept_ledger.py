@@ -17,8 +17,7 @@ from typing import Any
 
 import polars as pl
 
-from analysis.trends.coded import coded, plain
-from analysis.trends.ledger import SCHEMAS, Ledger, completed
+from analysis.trends.ledger import SCHEMAS, Ledger, coded, completed, plain
 from ingest.archive.durable import write_durably
 from ingest.parquet_bytes import parquet_bytes, sealed, unsealed
 
@@ -32,7 +31,7 @@ MOST_CHUNKS = 64
 class Kept:
     """Lines and the pieces that they were made from; never changed, so that a look sees a whole one."""
 
-    # As `SCHEMAS` and coded (`analysis.trends.coded`), each with `piece` (its key) in front.
+    # As `SCHEMAS` and coded (`analysis.trends.ledger.coded`), each with `piece` (its key) in front.
     tables: dict[str, pl.DataFrame]
     pieces: pl.DataFrame  # `PIECES`
 

@@ -13,8 +13,7 @@ from dashboard.elements import listing, plotted
 from dashboard.theme import CHART_BLUE
 from dashboard.trends import summary_words, words
 from dashboard.trends.figures import plot, scatter
-from dashboard.trends.outside import figure_text, kind_of, range_text, service_of
-from dashboard.trends.outside_summary import part_rows, planning_rows
+from dashboard.trends.outside import figure_text, kind_of, part_rows, planning_rows, range_text, service_of
 from ingest.plurals import counted
 
 HEIGHT_PX = 220

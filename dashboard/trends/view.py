@@ -20,7 +20,6 @@ from analysis.trends.comparisons import Standing, signals
 from analysis.trends.duties import CSV_NAME, EQUIPMENT, equipment_beside
 from analysis.trends.forecast_audit import ForecastLines, lines_of
 from analysis.trends.ledger import SET_EVENTS, Ledger, empty_ledger, falls_between_wears, was_heard
-from analysis.trends.measures import sums_by
 from analysis.trends.rest import ShortRest, short_rests
 from analysis.trends.roster import (
     FILE_NAMES,
@@ -58,7 +57,7 @@ KINDS = ("incident", "drill", "training")
 class TrendsLook:
     """The ledger at one moment."""
 
-    # `wears` and `set_events`, coded (`analysis.trends.coded`); `wears` has `station` and `role` too.
+    # `wears` and `set_events`, coded (`analysis.trends.ledger.coded`); `wears` has `station` and `role` too.
     ledger: Ledger
     roster_problem: str  # why the roster could not be read; empty when it could
     # (done, total) in messages, or None when everything that has ended is worked out
@@ -77,8 +76,6 @@ class TrendsLook:
     standing_out: Once[Choice, Standing] = field(default_factory=Once)
     # The page's sections of a choice on a day: they change when the ledger or the day does.
     bodies: Once[tuple[Choice, date], Any] = field(default_factory=Once)
-    # The sums of stations or roles over the choice that they are compared in.
-    sums: Once[tuple[Choice, str], pl.DataFrame] = field(default_factory=Once)
     # Rests that were too short, over all wears: a choice shows those of its own wears.
     rests: Once[str, list[ShortRest]] = field(default_factory=Once)
     audits: Once[str, Audit] = field(default_factory=Once)  # the service's own tables, over all wears
@@ -206,18 +203,6 @@ def standing_out(
         return signals(those, *events_in(look, choice), running_month(), months)
 
     return look.standing_out.get(choice, work_out)
-
-
-def sums_of_parts(
-    look: TrendsLook, choice: Choice, part: str, wears: pl.DataFrame | None = None
-) -> pl.DataFrame:
-    """Return the sums of each station or role in a choice; `wears` as in `standing_out`."""
-
-    def work_out() -> pl.DataFrame:
-        those = chosen(look.ledger["wears"], choice) if wears is None else wears
-        return sums_by(those.filter(pl.col(part).is_not_null()), part)
-
-    return look.sums.get((choice, part), work_out)
 
 
 def rests_in(look: TrendsLook, wears: pl.DataFrame, rules: Rest) -> list[ShortRest]:

@@ -28,8 +28,7 @@ from analysis.pieces.pieces import Pieces
 from analysis.pieces.piecewise import Run
 from analysis.profile import Profile
 from analysis.tables import Results
-from analysis.trends.coded import plain
-from analysis.trends.ledger import SCHEMAS, VERSION, Ledger, ledger_of, was_heard
+from analysis.trends.ledger import SCHEMAS, VERSION, Ledger, ledger_of, plain, was_heard
 from dashboard.trends.kept_ledger import IDENTITY, Kept, read_coded, read_kept, write_kept, write_table
 from ingest.archive.parts import is_archive
 from ingest.archive.reading import Archive
@@ -75,7 +74,7 @@ class WearLedger:
         return plain(self.coded()["wears"])
 
     def coded(self) -> Ledger:
-        """Return everything with its names as numbers (`analysis.trends.coded`)."""
+        """Return everything with its names as numbers (`analysis.trends.ledger.coded`)."""
         kept = self._loaded().tables
         brought = _brought(self._folder)
         return {

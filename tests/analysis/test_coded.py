@@ -12,10 +12,9 @@ from polars.testing import assert_frame_equal
 
 from analysis.simulation.shipped_years import read_three_years
 from analysis.trends.before_after import changes
-from analysis.trends.coded import OWN, coded, plain
 from analysis.trends.comparisons import above_the_usual, signals
 from analysis.trends.forecast_audit import audited, by_hardness, by_month, lines_of
-from analysis.trends.ledger import SCHEMAS, Ledger, falls_between_wears
+from analysis.trends.ledger import OWN, SCHEMAS, Ledger, coded, falls_between_wears, plain
 from analysis.trends.measures import MEANS, judged_months, sums_by
 from analysis.trends.measures import by_month as wears_by_month
 from analysis.trends.naming import codes_of, numbered, numbers_of, strata_of

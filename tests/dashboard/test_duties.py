@@ -14,14 +14,14 @@ import pytest
 from analysis.profile import Profile, Training
 from analysis.trends.audit import duties_tables
 from analysis.trends.comparisons import Signal
-from analysis.trends.duties import EQUIPMENT, equipment_beside, overdue_days, training_of
+from analysis.trends.duties import EQUIPMENT, equipment_beside, training_of
 from analysis.trends.ledger import WEARS
 from analysis.trends.measures import by_month
 from analysis.trends.roster import ROSTER, BadRoster, with_station_and_role
-from dashboard.trends import duties, sentences, words
+from dashboard.trends import sections, sentences, words
+from dashboard.trends.figures import season_plots, work_plots
 from dashboard.trends.summary_words import inside_readme
 from dashboard.trends.view import Choice, TrendsLook, chosen
-from dashboard.trends.workload import season_plots, work_plots
 from tests.three_years import three_years
 
 MINIMUM = Training(hours_a_year=2.0, wears_a_year=4)
@@ -90,11 +90,11 @@ def shown(section: Any) -> dict[str, Any]:
 def test_the_page_says_how_many_lack_something_and_keeps_a_station_apart() -> None:
     wears, roster = service(*(worn("W-1", "training", 40.0, 30 * n) for n in range(4)))
     profile = msgspec.structs.replace(Profile.default(), training=MINIMUM)
-    told = shown(duties.training(look_of(wears, roster), Choice(), profile, TODAY))
+    told = shown(sections.training(look_of(wears, roster), Choice(), profile, TODAY))
     assert "2 hours and 4 wears a year. 3 of 4 people still need hours or wears. 3 are behind" in told["note"]
-    south = shown(duties.training(look_of(wears, roster), Choice(station="South"), profile, TODAY))
+    south = shown(sections.training(look_of(wears, roster), Choice(station="South"), profile, TODAY))
     assert {row[0] for row in south["rows"]} == {"W-3", "W-4"}
-    none = duties.training(look_of(wears, roster), Choice(), Profile.default(), TODAY)
+    none = sections.training(look_of(wears, roster), Choice(), Profile.default(), TODAY)
     assert words.NO_MINIMUM in str(none)
 
 
@@ -112,7 +112,7 @@ def test_every_line_of_the_training_table() -> None:
     )
     profile = msgspec.structs.replace(Profile.default(), training=MINIMUM)
     look = look_of(wears, roster)
-    told = shown(duties.training(look, Choice(year="2031"), profile, date(2032, 3, 1)))
+    told = shown(sections.training(look, Choice(year="2031"), profile, date(2032, 3, 1)))
     assert [cells(row) for row in told["rows"]] == [
         ["W-4", "South", ("0", 0), ("0.0", 0.0), "–", ("2.0 h and 4 wears", 6.0), words.BEHIND],
         ["W-3", "South", ("1", 1), ("0.2", 0.25), "2031-02-10", ("1.8 h and 3 wears", 4.75), words.BEHIND],
@@ -122,7 +122,7 @@ def test_every_line_of_the_training_table() -> None:
     assert (told["numeric"], told["page"]) == ([2, 3], 20)
     assert "3 of 4 people still need" in told["note"]
     assert "2031-12-31" in told["note"]
-    running = shown(duties.training(look, Choice(), profile, TODAY))
+    running = shown(sections.training(look, Choice(), profile, TODAY))
     assert running["rows"][0] == told["rows"][0]
     assert f"{TODAY}" in running["note"]
 
@@ -137,7 +137,7 @@ def test_every_line_of_the_training_table() -> None:
 def test_a_minimum_may_ask_for_hours_or_wears_alone(asked: Training, told: str, lacking: str) -> None:
     wears, roster = service(*(worn(f"W-{n}", "training", 120.0) for n in (2, 3, 4)))
     profile = msgspec.structs.replace(Profile.default(), training=asked)
-    table = shown(duties.training(look_of(wears, roster), Choice(), profile, TODAY))
+    table = shown(sections.training(look_of(wears, roster), Choice(), profile, TODAY))
     assert told in table["note"]
     assert [cells(row)[5][0] for row in table["rows"]] == [lacking, *[words.NOTHING_MISSING] * 3]
 
@@ -157,7 +157,7 @@ def test_every_line_of_the_tests_of_equipment() -> None:
         Signal(part, "S-1", measure, "more", 0.001, 2.0, 1.0, 5, 50)
         for part, measure in (("set", "silent_wears"), ("station", "heat_dose"))
     ]
-    told = shown(duties.equipment(look, odd, TODAY))
+    told = shown(sections.equipment(look, odd, TODAY))
     assert [cells(row) for row in told["rows"]] == [
         ["Set S-1", "–", "–", "2031-07-01", ("overdue by 1 day", -1), "2031-02-11",
          f"◇ {sentences.MEASURE['silent_wears']}"],
@@ -183,13 +183,13 @@ def test_test_dates_come_from_either_file_and_the_overdue_are_first(tmp_path: Pa
         ("set", "S-014", "yearly"),
         ("cylinder", "C-7", "hydraulic"),
     ]
-    assert [overdue_days(due, TODAY) for due in found["due"]] == [12, -8]
+    assert [(TODAY - due).days for due in found["due"]] == [12, -8]
     wears, roster = service(worn("W-1", "training", 40.0))
-    told = shown(duties.equipment(look_of(wears, roster, found), [], TODAY))
+    told = shown(sections.equipment(look_of(wears, roster, found), [], TODAY))
     assert told["note"].startswith("1 of 2 tests are overdue.")
     assert "overdue by 12 days" in json.dumps(told["rows"][0])
     assert "due in 8 days" in json.dumps(told["rows"][1])
-    nothing = duties.equipment(look_of(wears, roster), [], TODAY)
+    nothing = sections.equipment(look_of(wears, roster), [], TODAY)
     assert words.NO_TESTS in str(nothing)
 
 

@@ -22,7 +22,7 @@ from analysis.simulation.shipped_years import read_three_years
 from analysis.trends.false_marks import FalseMarks
 from dashboard.access.log import read_log
 from dashboard.demo.crew import bring_in_three_years
-from dashboard.trends.outside_summary import published_html, published_periods
+from dashboard.trends.outside import published_html, published_periods
 from dashboard.trends.releases import FILE_NAME, faults, published
 from dashboard.trends.summary_words import INSIDE_ONLY
 from dashboard.trends.view import keeper_of

@@ -21,8 +21,7 @@ from analysis.trends.cells import Published
 from analysis.trends.roster import with_station_and_role
 from dashboard.context import PageContext
 from dashboard.trends.export import published_now
-from dashboard.trends.outside import service_of
-from dashboard.trends.outside_summary import published_html, published_periods
+from dashboard.trends.outside import published_html, published_periods, service_of
 from dashboard.trends.releases import FILE_NAME, BadReleases, ReleaseLine, faults, publish, published, replace
 from dashboard.trends.view import TrendsLook
 from dashboard.underair import root
