@@ -5,8 +5,8 @@ What may leave it is in `analysis.trends.cells`.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import astuple, dataclass
 from datetime import date
 from typing import Any
 
@@ -46,8 +46,7 @@ class Audit:
     tables: dict[str, pl.DataFrame]
     # What stands out, of how many comparisons, and the smallest effects that would have been seen.
     standing: Standing
-    # As in ``planning_rates``.
-    rates: list[PlanningRate]
+    rates: dict[str, list[PlanningRate]]  # of each task
 
 
 def audit(
@@ -120,12 +119,8 @@ def _table(rows: Sequence[Sequence[Any]], **columns: type) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=columns, orient="row")
 
 
-def _planning(rates: Sequence[PlanningRate]) -> pl.DataFrame:
-    """Median, 90th and 95th percentile by task."""
-    rows = [
-        (one.task or ALL, one.quantile, one.wears, one.rate_l_min, one.low_l_min, one.high_l_min)
-        for one in rates
-    ]
+def _planning(rates: Mapping[str, Sequence[PlanningRate]]) -> pl.DataFrame:
+    rows = [(task or ALL, *astuple(one)) for task, of_task in rates.items() for one in of_task]
     ends = {"low_l_min": float, "high_l_min": float}
     return _table(rows, task=str, quantile=float, wears=int, rate_l_min=float, **ends)
 

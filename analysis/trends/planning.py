@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,17 +22,16 @@ PLANNING_TEMPERATURE_C = 15.0
 class PlanningRate:
     """One quantile of the mean rates of a task's wears."""
 
-    task: str  # empty: all tasks together
-    wears: int
     quantile: float
+    wears: int
     rate_l_min: float
     # `low_l_min`, `high_l_min`: 95 % interval of the quantile; None where so few wears do not bound it
     low_l_min: float | None
     high_l_min: float | None
 
 
-def planning_rates(wears: pl.DataFrame) -> list[PlanningRate]:
-    """Return median, 90th and 95th percentile of the wears' mean rates, all together and by task.
+def planning_rates(wears: pl.DataFrame) -> dict[str, list[PlanningRate]]:
+    """Return median, 90th and 95th percentile of the wears' mean rates by task; all under an empty name.
 
     The interval is that of order statistics, from the binomial distribution (Conover, *Practical
     Nonparametric Statistics*, 3.2), as `scipy.stats.quantile_test` gives it, from one sorting for all. The
@@ -43,24 +41,16 @@ def planning_rates(wears: pl.DataFrame) -> list[PlanningRate]:
     by_task = known.filter(pl.col("task").is_not_null()).group_by("task").agg(pl.col("mean_l_min"))
     by_task = by_task.sort(pl.col("mean_l_min").list.len(), "task", descending=[True, False])
     lots = [("", known["mean_l_min"]), *((str(task), rates) for task, rates in by_task.iter_rows())]
-    found = []
+    found = {}
     for task, values in lots:
         rates = np.sort(np.asarray(values, dtype=np.float64))
         if len(rates) < FEWEST_WEARS:
             continue
-        for quantile in QUANTILES:
-            low, high = _order_statistics(rates, quantile)
-            rate = float(np.quantile(rates, quantile))
-            found.append(PlanningRate(task, len(rates), quantile, rate, low, high))
+        found[task] = [
+            PlanningRate(at, len(rates), float(np.quantile(rates, at)), *_order_statistics(rates, at))
+            for at in QUANTILES
+        ]
     return found
-
-
-def by_task(rates: Sequence[PlanningRate]) -> dict[str, list[PlanningRate]]:
-    """Return the quantiles of each task, in their order; all tasks together are under an empty name."""
-    tasks: dict[str, list[PlanningRate]] = {}
-    for one in rates:
-        tasks.setdefault(one.task, []).append(one)
-    return tasks
 
 
 def _order_statistics(rates: NDArray[np.float64], quantile: float) -> tuple[float | None, float | None]:

@@ -43,6 +43,7 @@ from dashboard.trends.figures import (
 )
 from dashboard.trends.outside_page import published_page
 from dashboard.trends.sentences import never_heard_cell, never_heard_text
+from dashboard.trends.summary_words import HEAT_NOTE
 from dashboard.trends.view import (
     Choice,
     TrendsLook,
@@ -260,7 +261,7 @@ def _summary(
         month = words.month_text(running)
         paragraphs.append(html.P(words.SO_FAR.format(month=month), className="few"))
     limit = words.DOSE_LIMIT.format(limit=profile.heat.dose_limit)
-    paragraphs.append(html.P(f"{words.READING} {words.HEAT_NOTE} {limit} {words.ONGOING}", className="note"))
+    paragraphs.append(html.P(f"{words.READING} {HEAT_NOTE} {limit} {words.ONGOING}", className="note"))
     homeless = wears["station"].null_count()
     if len(look.roster) and homeless:
         paragraphs.append(

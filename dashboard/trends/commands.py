@@ -298,24 +298,20 @@ def _nothing(archive: Path, every: pl.DataFrame, silent: int) -> str:
 @contextmanager
 def _handed_over(out: Path) -> Iterator[Path]:
     """Yield a folder inside `out`; what is written there gets its place when all went well, else it goes."""
-    import shutil
-    import tempfile
+    from tempfile import TemporaryDirectory
 
     from ingest.contract.errors import UnderairError, system_sentence
 
     missing = [folder for folder in (out, *out.parents) if not folder.exists()]
-    aside = None
     try:
         out.mkdir(parents=True, exist_ok=True)
-        aside = Path(tempfile.mkdtemp(prefix=".making-", dir=out))
-        yield aside
-        for file in aside.iterdir():
-            file.replace(out / file.name)
+        with TemporaryDirectory(prefix=".making-", dir=out, ignore_cleanup_errors=True) as aside:
+            yield Path(aside)
+            for file in Path(aside).iterdir():
+                file.replace(out / file.name)
     except OSError as error:
         raise UnderairError(f"cannot write into {out}: {system_sentence(error)}") from None
     finally:
-        if aside is not None:
-            shutil.rmtree(aside, ignore_errors=True)
         with suppress(OSError):  # what holds anything stays
             for folder in missing:
                 folder.rmdir()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from typing import Any
 
@@ -16,11 +16,11 @@ from analysis.trends.comparisons import Signal
 from analysis.trends.false_marks import FalseMarks
 from analysis.trends.forecast_audit import FEWEST_FORECASTS
 from analysis.trends.measures import FLAGS, PER_WEARS, wears_of
-from analysis.trends.planning import PlanningRate, by_task
+from analysis.trends.planning import PlanningRate
 from dashboard.trends import before_after_view, sentences
 from dashboard.trends import summary_words as words
 from dashboard.trends.outside import kind_of
-from dashboard.trends.summary import BEFORE, MONTHS_DRAWN, Part, chart, heads_of, sheet
+from dashboard.trends.summary import BEFORE, MONTHS_DRAWN, SheetPart, chart, heads_of, sheet
 from dashboard.trends.view import CYLINDERS
 from ingest.plurals import percent
 
@@ -59,23 +59,23 @@ def inside_html(
     - `compared`: (date, changes), optional: what to say of before and after a day.
     - `measured`: how often chance alone names somebody here.
     """
-    body: list[list[Part]] = []
+    body: list[list[SheetPart]] = []
     if period:
         length = kind_of(period)
         alike = made.tables["by_month"] if length == "month" else _by_year(made)
         heads, figures = heads_of(words.INSIDE_HEADS, length), _key_figures(alike, period)
         body = [
-            [Part(words.KEY_FIGURES.format(length=length), heads=heads, rows=figures)],
-            [Part(words.CHARTS, charts=_charts(made.tables["by_month"], period))],
+            [SheetPart(words.KEY_FIGURES.format(length=length), heads=heads, rows=figures)],
+            [SheetPart(words.CHARTS, charts=_charts(made.tables["by_month"], period))],
             [_standing_out(made, measured)],
             [_planning(made.rates, profile), _rest(made.tables["rest"])],
-            [Part(words.FORECASTS, _forecasts(made.tables["forecasts"]))],
+            [SheetPart(words.FORECASTS, _forecasts(made.tables["forecasts"]))],
         ]
     if compared is not None:
         since, found = compared
         told, rows = before_after_view.lead(found, since), before_after_view.rows_of(found)
         table = (before_after_view.HEADS, rows, 4)
-        body.append([Part(before_after_view.TITLE, told, (), *table, note=before_after_view.NOTE)])
+        body.append([SheetPart(before_after_view.TITLE, told, (), *table, note=before_after_view.NOTE)])
     return sheet(period, body, profile, made_at, others, caution=words.INSIDE_ONLY)
 
 
@@ -130,12 +130,12 @@ def _charts(by_month: pl.DataFrame, period: str) -> list[dict[str, Any]]:
     return [chart(title, months, each) for title, each in zip(titles, values.drop("month"), strict=True)]
 
 
-def _standing_out(made: Audit, measured: FalseMarks) -> Part:
+def _standing_out(made: Audit, measured: FalseMarks) -> SheetPart:
     found = made.standing.found
     told = "" if found else words.NOTHING_STANDS_OUT.format(count=made.standing.comparisons)
     note = f"{sentences.smallest_text(made.standing.smallest)} {sentences.chance_text(measured)}"
     items = [f"{sentences.headline(one)}: {_figures(one)}" for one in found[:MOST_SIGNALS]]
-    return Part(words.STANDS_OUT, told, items, note=note)
+    return SheetPart(words.STANDS_OUT, told, items, note=note)
 
 
 def _figures(one: Signal) -> str:
@@ -149,27 +149,27 @@ def _figures(one: Signal) -> str:
     return f"{sentences.figure(value)} {unit}, the others {sentences.figure(rest)}"
 
 
-def _planning(rates: Sequence[PlanningRate], profile: Profile) -> Part:
+def _planning(rates: Mapping[str, Sequence[PlanningRate]], profile: Profile) -> SheetPart:
     if not rates:
-        return Part(words.PLANNING_INSIDE, words.NO_PLANNING)
+        return SheetPart(words.PLANNING_INSIDE, words.NO_PLANNING)
     cylinder, air = Cylinder(*CYLINDERS[1]), profile.air
     told = sentences.planning_finding(
         rates, cylinder, air.low_air_bar, air.planning_l_min, words.THIS_CYLINDER
     )
     rows = [
         [task or "all tasks", f"{of_task[0].wears:,}", *(f"{one.rate_l_min:.0f}" for one in of_task)]
-        for task, of_task in list(by_task(rates).items())[:MOST_TASKS]
+        for task, of_task in list(rates.items())[:MOST_TASKS]
     ]
-    return Part(words.PLANNING_INSIDE, told, heads=words.PLANNING_INSIDE_HEADS, rows=rows)
+    return SheetPart(words.PLANNING_INSIDE, told, heads=words.PLANNING_INSIDE_HEADS, rows=rows)
 
 
-def _rest(rest: pl.DataFrame) -> Part:
+def _rest(rest: pl.DataFrame) -> SheetPart:
     rows = [
         [sentences.RULE.get(row["rule"], row["rule"]), f"{row['too_short']:,}", row["source"]]
         for row in rest.iter_rows(named=True)
     ]
     told = "" if rows else sentences.NO_RULES
-    return Part(words.REST, told, heads=words.REST_HEADS, rows=rows, numbers=1)
+    return SheetPart(words.REST, told, heads=words.REST_HEADS, rows=rows, numbers=1)
 
 
 def _forecasts(forecasts: pl.DataFrame) -> str:

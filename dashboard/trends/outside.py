@@ -14,7 +14,7 @@ from analysis.trends.cells import Cell, Published
 from analysis.trends.measures import FLAGS, PER_WEARS
 from analysis.trends.wear_arrays import AMOUNTS
 from dashboard.trends import summary_words as words
-from dashboard.trends.summary import BEFORE, MONTHS_DRAWN, Part, chart, heads_of, sheet
+from dashboard.trends.summary import BEFORE, MONTHS_DRAWN, SheetPart, chart, heads_of, sheet
 
 NOT_SHOWN = "–"
 ALL = "all"
@@ -121,7 +121,7 @@ def published_html(
     - `published`: nothing else is read: what the sheet shows was published.
     - `period`, `others`: as in `summary.sheet`.
     """
-    body: list[list[Part]] = []
+    body: list[list[SheetPart]] = []
     if period:
         body.append([_key_figures(published, period)])
         years = [
@@ -129,19 +129,19 @@ def published_html(
         ]
         if years:
             title, rows = words.PLANNING.format(year=years[-1]), planning_rows(published[years[-1]])
-            body[0].append(Part(title, heads=words.PLANNING_HEADS, rows=rows[:MOST_TASKS]))
-        body += [[Part(words.CHARTS, charts=_charts(published, period))], _parts(published, period)]
+            body[0].append(SheetPart(title, heads=words.PLANNING_HEADS, rows=rows[:MOST_TASKS]))
+        body += [[SheetPart(words.CHARTS, charts=_charts(published, period))], _parts(published, period)]
     note = words.published_note(profile.disclosure.fewest_people)
     return sheet(period, body, profile, made_at, others, note=note, pair="two wide-first")
 
 
-def _key_figures(published: Mapping[str, Published], period: str) -> Part:
+def _key_figures(published: Mapping[str, Published], period: str) -> SheetPart:
     length = kind_of(period)
     title = words.KEY_FIGURES.format(length=length)
     alike = service_of(published, length)
     cell = next(one for name, one in alike if name == period)
     if cell.wears is None:
-        return Part(title, words.TOO_FEW_PEOPLE.format(period=period))
+        return SheetPart(title, words.TOO_FEW_PEOPLE.format(period=period))
     before = [one for name, one in alike if name < period and one.wears is not None][-BEFORE[length] :]
     rows = [
         ("Wears", f"{cell.wears:,}", _mean([one.wears for one in before])),
@@ -155,7 +155,7 @@ def _key_figures(published: Mapping[str, Published], period: str) -> Part:
         middle = [(low + high) / 2 if low else high / 2 for low, high in ends]
         about = f"about {_mean(middle)}" if middle else words.NOTHING
         rows.append((name, range_text(cell.events.get(flag)), about))
-    return Part(title, heads=heads_of(words.KEY_HEADS, length), rows=rows)
+    return SheetPart(title, heads=heads_of(words.KEY_HEADS, length), rows=rows)
 
 
 def _mean(values: Sequence[float | None], figures: int = 0) -> str:
@@ -174,7 +174,7 @@ def _charts(published: Mapping[str, Published], period: str) -> list[dict[str, o
     return [chart("Hours under air", months, [cell.hours for cell in cells]), *means]
 
 
-def _parts(published: Mapping[str, Published], period: str) -> list[Part]:
+def _parts(published: Mapping[str, Published], period: str) -> list[SheetPart]:
     """The year's own, or of a month the newest quarter that had ended with it."""
     whole = period
     if kind_of(period) == "month":
@@ -186,7 +186,7 @@ def _parts(published: Mapping[str, Published], period: str) -> list[Part]:
         whole = quarters[-1]
     cells = published[whole].cells
     rows = part_rows([cell for part in words.PART_NAMES for cell in cells if cell.part == part])
-    return [Part(words.PARTS.format(period=whole), heads=words.PART_HEADS, rows=rows)] if rows else []
+    return [SheetPart(words.PARTS.format(period=whole), heads=words.PART_HEADS, rows=rows)] if rows else []
 
 
 def part_rows(cells: Sequence[Cell]) -> list[list[str]]:

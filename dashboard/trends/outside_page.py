@@ -27,7 +27,7 @@ def published_page(published: Mapping[str, Published], year: str, people: int) -
     - `people`: how many each group has at least.
     """
     chosen = {name: one for name, one in published.items() if name.startswith(year)}
-    note = html.P(f"{summary_words.published_note(people)} {words.HEAT_NOTE}", className="note")
+    note = html.P(f"{summary_words.published_note(people)} {summary_words.HEAT_NOTE}", className="note")
     if not chosen:
         return [html.Section([html.P(words.NOT_PUBLISHED, className="lead"), note], className="panel")]
     months = service_of(chosen, "month")

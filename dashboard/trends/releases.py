@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import fcntl
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
@@ -131,21 +131,8 @@ def _decoded(text: bytes) -> list[ReleaseLine]:
     return lines
 
 
-class _Adding:
-    """Adds lines to the open list, each with the hash of the one before."""
-
-    def __init__(self, last: bytes) -> None:
-        self.made: list[bytes] = []
-        self._last = last
-
-    def __call__(self, line: ReleaseLine) -> None:
-        line = with_own(msgspec.structs.replace(line, before=hash_of(self._last)))
-        self._last = msgspec.json.encode(line)
-        self.made.append(self._last)
-
-
 @contextmanager
-def _list(archive: Path) -> Iterator[tuple[list[ReleaseLine], _Adding]]:
+def _list(archive: Path) -> Iterator[tuple[list[ReleaseLine], Callable[[ReleaseLine], None]]]:
     """Yield what the list has and what adds to it, alone; what is added is written when all went well."""
     path = archive / FILE_NAME
     try:
@@ -157,10 +144,17 @@ def _list(archive: Path) -> Iterator[tuple[list[ReleaseLine], _Adding]]:
             if whole < len(text):  # torn by a crash, so it was never handed out
                 file.truncate(whole)
             lines = text[:whole].splitlines()
-            adding = _Adding(lines[-1] if lines else b"")
-            yield _decoded(text[:whole]), adding
-            if adding.made:
-                file.write(b"".join(line + b"\n" for line in adding.made))
+            made: list[bytes] = []
+
+            def add(line: ReleaseLine) -> None:
+                last = (made or lines or [b""])[-1]
+                made.append(
+                    msgspec.json.encode(with_own(msgspec.structs.replace(line, before=hash_of(last))))
+                )
+
+            yield _decoded(text[:whole]), add
+            if made:
+                file.write(b"".join(line + b"\n" for line in made))
                 file.flush()
                 os.fsync(file.fileno())
                 sync_folder(archive)

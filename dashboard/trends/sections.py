@@ -16,7 +16,7 @@ from analysis.trends.duties import SOON_DAYS, training_of
 from analysis.trends.false_marks import FalseMarks
 from analysis.trends.ledger import THERMAL_CLASSES
 from analysis.trends.measures import AMOUNTS, EVENTS, FEWEST_WEARS_FOR_A_RATE, PER_WEARS, wears_of
-from analysis.trends.planning import PlanningRate, by_task, minutes_to_warning, planning_rates
+from analysis.trends.planning import PlanningRate, minutes_to_warning, planning_rates
 from analysis.trends.rest import ShortRest, rules_in_force
 from analysis.trends.sets import set_counts
 from analysis.trends.statistics import binomial_rate
@@ -206,7 +206,7 @@ def planning(wears: pl.DataFrame, profile: Profile, choice: Choice) -> Any:
     minutes = f"{minutes_to_warning(cylinder, warning_bar, doctrine):.0f} min"
     planned = sentences.DOCTRINE.format(name=profile.name)
     rows = [[planned, "–", choice.display.text("rate", doctrine), "", "", minutes, "", ""]]
-    for task, three in by_task(rates).items():
+    for task, three in rates.items():
         lasts = [f"{minutes_to_warning(cylinder, warning_bar, one.rate_l_min):.0f} min" for one in three]
         told = (_rate_text(one, choice.display) for one in three)
         rows.append([task or words.ALL_TASKS, f"{three[0].wears:,}", *told, *lasts])

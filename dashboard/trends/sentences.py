@@ -8,6 +8,7 @@ from typing import Any
 
 from analysis.air.gas import Cylinder
 from analysis.profile import RestRule
+from analysis.trends.columns import WORDS
 from analysis.trends.comparisons import RECENT_WEARS, Signal
 from analysis.trends.false_marks import FalseMarks
 from analysis.trends.forecast_audit import FEWEST_FORECASTS, ForecastAccount
@@ -68,11 +69,6 @@ SEEN_PART = {
 }
 NOT_KNOWN = " ({unknown:,} not known)"
 NEVER_HEARD = "Never heard under air: {entries}, in no rate and no mean. Known of them: {known}."
-NEVER_HEARD_EVENT = {
-    "low_air_exits": "{count:,} left below the low-air warning",
-    "no_motion_wears": "{count:,} with a no-motion alarm",
-    "distress_wears": "{count:,} with a distress alarm",
-}
 TOO_FEW_TO_COMPARE = "Too few wears for any comparison yet."
 
 
@@ -115,8 +111,8 @@ def events_text(row: Mapping[str, Any], event: str) -> str:
 
 def known_of_never_heard(row: Mapping[str, Any]) -> str:
     """Return what voice and alarms tell of entries that no set was heard of; `row` as `with_never_heard`."""
-    told = {text: row[f"never_heard_{event}"] for event, text in NEVER_HEARD_EVENT.items()}
-    return ", ".join(text.format(count=count) for text, count in told.items() if count)
+    told = [(row.get(f"never_heard_{event}"), what) for event, what in WORDS["events"].items()]
+    return ", ".join(f"{count:,} {what}" for count, what in told if count)
 
 
 def never_heard_cell(row: Mapping[str, Any]) -> str:
@@ -132,14 +128,14 @@ def never_heard_text(row: Mapping[str, Any]) -> str:
 
 
 def planning_finding(
-    rates: Sequence[PlanningRate],
+    rates: Mapping[str, Sequence[PlanningRate]],
     cylinder: Cylinder,
     warning_bar: float,
     doctrine_l_min: float,
     named: str = "this cylinder",
 ) -> str:
     """Say what doctrine plans beside what one wear in ten leaves; empty without enough wears."""
-    tenth = next((one for one in rates if not one.task and one.quantile == 0.9), None)
+    tenth = next((one for one in rates.get("", ()) if one.quantile == 0.9), None)
     if tenth is None:
         return ""
 

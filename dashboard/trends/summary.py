@@ -24,7 +24,7 @@ MONTHS_DRAWN = 36
 CHART_WIDTH, CHART_HEIGHT, LEFT, BOTTOM, TOP = 330.0, 66.0, 34.0, 14.0, 6.0
 
 
-class Part(NamedTuple):
+class SheetPart(NamedTuple):
     """A section of a sheet; it shows what it has in this order."""
 
     title: str
@@ -39,7 +39,7 @@ class Part(NamedTuple):
 
 def sheet(
     period: str,
-    body: Sequence[Sequence[Part]],
+    body: Sequence[Sequence[SheetPart]],
     profile: Profile,
     made_at: datetime,
     others: Sequence[str],

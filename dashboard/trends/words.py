@@ -13,6 +13,7 @@ from analysis.trends.measures import FEWEST_WEARS_FOR_A_RATE, MonthlyMean, Month
 from analysis.trends.prediction import BASELINE, FEWEST_EVENTS, MOST_JUDGED, Predicted
 from analysis.trends.statistics import MannKendall
 from dashboard.rows import heads
+from dashboard.trends.summary_words import FLAG
 from dashboard.units import Units
 from ingest.plurals import counted
 
@@ -35,13 +36,8 @@ PLOTS = (
     Plot("under_air_min", "Minutes under air, a wear", "min"),
     Plot("hard_min", f"Minutes breathing hard (from {HARD_BREATHING_L_MIN:.0f} L/min), a wear", "min"),
     Plot("heat_dose", "Heat dose, a wear", "", decimals=3),
-    Plot("low_air_exits", "Left below the low-air warning, per 1000 wears", "", rate=True),
-    Plot("no_motion_wears", "Wears with a no-motion alarm, per 1000 wears", "", rate=True),
-    Plot("distress_wears", "Wears with a distress alarm, per 1000 wears", "", rate=True),
-    Plot("silent_wears", "Wears with a minute of silence or more, per 1000 wears", "", rate=True),
+    *(Plot(name, f"{title}, per 1000 wears", "", rate=True) for name, title in FLAG.items()),
 )
-HEAT_NOTE = "Heat dose is worked out from the air temperature. It is not what a body felt."
-
 DOSE_LIMIT = "The profile's limit for the dose of one wear is {limit:g}."
 WITHOUT_SENSOR = "{count} without a heat sensor are left out."
 WITHOUT_END = "{count} whose end was not heard are left out."
@@ -146,7 +142,6 @@ SET_HEADS = heads(
     "Set | Why | Wears | Last wear (UTC) | Stuck readings | Wrong clock | Battery refused or low",
     "Charge over time | Silent wears | Not heard | Fell with valve closed",
 )
-STANDS_OUT = "stands out"
 PROMISED, AS_SAID, HAPPENED = (
     "forecast interval, 90\u00a0%",
     "forecast",
@@ -174,7 +169,6 @@ PEOPLE_HEADS = heads(
     "Wearer | Wears | Last wear (UTC) | Hours | Breathing hard | Mean rate | Of the service",
     f"Last 12 wears | Heat dose | {CLASSES_HEAD} | Left below warning | No-motion, distress | Not heard",
 )
-OUTSIDE = "outside the limits"
 ANEW = "Publish a period again"
 ANEW_NOTE = (
     "Only for an error in what was published. Whoever has both versions can compare them. Your name, the "
