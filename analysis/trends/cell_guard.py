@@ -16,7 +16,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.trends.cell_periods import Period, year_of
+from analysis.trends.cell_periods import Period
 from analysis.trends.cells import BASE, Cell, Published, printed_range
 from analysis.trends.wear_arrays import PARTS, Worked
 
@@ -44,18 +44,6 @@ class Equations:
     low: Counts
     high: Counts
     sums: Counts  # one row a relation: 1 at the total, -1 at its parts; each row times the counts is 0
-
-
-def year_cells(period: Period, earlier: Mapping[str, Published]) -> dict[Key, Cell]:
-    """Return the cells of a period's year that were published before."""
-    year = year_of(period.first)
-    names = [one.name for one in (*year.months(), *year.quarters(), year)]
-    return {
-        (name, cell.part, cell.names): cell
-        for name in names
-        if name in earlier
-        for cell in earlier[name].cells
-    }
 
 
 def system_of(year: Period, cells: Mapping[Key, Cell], measure: str) -> Equations:
@@ -160,7 +148,10 @@ def guarded(
     worked: Worked, year: Period, new: Mapping[str, Sequence[Cell]], earlier: Mapping[str, Published]
 ) -> dict[str, list[Cell]]:
     """Return the new cells of one year, by period, with ranges so wide that no count can be solved for."""
-    before = year_cells(year, earlier)
+    names = [one.name for one in (*year.months(), *year.quarters(), year) if one.name in earlier]
+    before: dict[Key, Cell] = {
+        (name, cell.part, cell.names): cell for name in names for cell in earlier[name].cells
+    }
     own: dict[Key, Cell] = {
         (name, cell.part, cell.names): cell for name, cells in new.items() for cell in cells
     }

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -14,11 +13,6 @@ class Period:
     name: str
     first: int
     after: int
-
-    @property
-    def year(self) -> int:
-        """The year that it is in."""
-        return self.first // 12
 
     def inside(self) -> set[str]:
         """Return the names of the quarter and year that it is a part of."""
@@ -59,14 +53,6 @@ def periods_over(first: int, today: date) -> list[Period]:
         found.append(month_of(number))
         found += [one for one in (quarter_of(number), year_of(number)) if one.after == number + 1]
     return found
-
-
-def by_year(periods: Iterable[Period]) -> dict[int, list[Period]]:
-    """Return periods by their year, in their order."""
-    years: dict[int, list[Period]] = {}
-    for one in periods:
-        years.setdefault(one.year, []).append(one)
-    return years
 
 
 def inside_days(name: str, first: date | None, last: date | None) -> bool:

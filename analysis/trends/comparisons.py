@@ -101,12 +101,17 @@ class Standing(NamedTuple):
 
 @dataclass
 class _Asked:
-    """All comparisons, and what each question's smallest effect is judged by.
+    """The wears, all comparisons of them, and what each question's smallest effect is judged by.
 
     Of a comparison whose chance alone is above its question's level nothing is kept but that there was one:
     it can never be named, however many others there are.
     """
 
+    wears: pl.DataFrame
+    # `strata`, `incidents`: number of each wear's kind and task, and of its incident
+    strata: Codes
+    incidents: Codes
+    flags: dict[str, Floats]  # as `flags_of`
     signals: list[Signal] = field(default_factory=list)
     likely: Counter[str] = field(default_factory=Counter)
     sizes: dict[str, tuple[JudgedUnits, NDArray[np.bool_]]] = field(default_factory=dict)
@@ -116,15 +121,6 @@ class _Asked:
         places = np.flatnonzero(chance <= QUESTIONS[QUESTION_OF[part]])
         self.likely[QUESTION_OF[part]] += len(chance) - len(places)
         return [int(at) for at in places]
-
-
-@dataclass(frozen=True)
-class _Shape:
-    """What every comparison of the wears needs: each wear's kind and task, its incident, its events."""
-
-    strata: Codes
-    incidents: Codes
-    flags: dict[str, Floats]
 
 
 def signals(
@@ -146,25 +142,19 @@ def signals(
         wears = wears.filter(pl.col("started").is_not_null())
     if not len(wears):
         return Standing([], 0, {})
-    asked = _Asked()
-    shape = _Shape(strata_of(wears), numbers_of(incident_of(wears)), flags_of(wears))
-    named = _groups(asked, wears, shape)
-    _wearers(asked, wears, shape, named)
-    _own_history(asked, wears)
+    asked = _Asked(wears, strata_of(wears), numbers_of(incident_of(wears)), flags_of(wears))
+    _wearers(asked, _groups(asked))
+    _own_history(asked)
     asked.signals += _months(by_month(wears) if months is None else months, running)
-    _sets(asked, shape.strata, wears, set_flags(wears, set_events, falls))
+    _sets(asked, set_flags(wears, set_events, falls))
     found: list[Signal] = []
     families: Counter[str] = Counter()
     for question, level in QUESTIONS.items():
         family = [one for one in asked.signals if QUESTION_OF[one.part] == question]
-        others = asked.likely[question]
-        families[question] = len(family) + others
-        rates = false_discovery_rates([*(one.chance for one in family), *[1.0] * others])
-        found += [
-            replace(one, false_rate=float(rate))
-            for one, rate in zip(family, rates[: len(family)], strict=True)
-            if rate <= level
-        ]
+        chances = [*(one.chance for one in family), *[1.0] * asked.likely[question]]
+        families[question] = len(chances)
+        rates = zip(family, false_discovery_rates(chances).tolist(), strict=False)
+        found += [replace(one, false_rate=rate) for one, rate in rates if rate <= level]
     found.sort(key=lambda one: (one.chance, one.part, one.name, one.measure))
     smallest = {}
     for part, (size, chosen) in asked.sizes.items():
@@ -173,11 +163,12 @@ def signals(
     return Standing(found, families.total(), smallest)
 
 
-def _groups(asked: _Asked, wears: pl.DataFrame, shape: _Shape) -> dict[str, list[str]]:
+def _groups(asked: _Asked) -> dict[str, list[str]]:
     """Compare stations and roles; return for each event the stations that may stand out."""
+    wears = asked.wears
     people = numbers_of(wears["wearer_id"])
     above: dict[str, list[str]] = {}
-    amounts = above_the_usual(wears, shape.strata)
+    amounts = above_the_usual(wears, asked.strata)
     for part in ("station", "role"):
         if part not in wears.columns or wears[part].drop_nulls().n_unique() < 2:
             continue
@@ -185,15 +176,15 @@ def _groups(asked: _Asked, wears: pl.DataFrame, shape: _Shape) -> dict[str, list
         sizes = wears.group_by(part).agg(pl.col("wearer_id").n_unique().alias("people"))
         crowd = dict(sizes.drop_nulls(part).iter_rows())
         for measure in PEOPLE_FLAGS:
-            flag = shape.flags[measure]
-            judged = judged_groups(units, flag, expected_of(flag, shape.strata), shape.incidents, people)
+            flag = asked.flags[measure]
+            judged = judged_groups(units, flag, expected_of(flag, asked.strata), asked.incidents, people)
             chosen = (judged.wears >= FEWEST_WEARS) & np.array([crowd[n] >= FEWEST_WEARERS for n in names])
             _more(asked, part, names, measure, judged, chosen)
             if part == "station":
                 if measure == "low_air_exits":
                     asked.sizes[part] = (judged, chosen)
                 above[measure] = [names[at] for at in np.flatnonzero(judged.chance <= 0.05)]
-        asked.signals += _amounts(part, names, units, (people, shape.incidents), amounts)
+        asked.signals += _amounts(part, names, units, (people, asked.incidents), amounts)
     return above
 
 
@@ -285,12 +276,13 @@ def _more(
         asked.signals.append(Signal(part, names[at], measure, "more", *figures, expected=expected))
 
 
-def _wearers(asked: _Asked, wears: pl.DataFrame, shape: _Shape, above: dict[str, list[str]]) -> None:
+def _wearers(asked: _Asked, above: dict[str, list[str]]) -> None:
     """Compare each wearer with all others; at a station that stands out itself, with its own level."""
+    wears = asked.wears
     units, names = codes_of(wears["wearer_id"])
     for measure in PEOPLE_FLAGS:
-        flag = shape.flags[measure]
-        expected = expected_of(flag, shape.strata)
+        flag = asked.flags[measure]
+        expected = expected_of(flag, asked.strata)
         if above.get(measure):
             there = wears["station"].is_in(above[measure]).fill_null(value=False).to_numpy()
             level = level_of_others(codes_of(wears["station"])[0], units, flag, expected)
@@ -302,20 +294,22 @@ def _wearers(asked: _Asked, wears: pl.DataFrame, shape: _Shape, above: dict[str,
             asked.sizes["wearer"] = (judged, chosen)
 
 
-def _sets(asked: _Asked, strata: Codes, wears: pl.DataFrame, flags: dict[str, Floats]) -> None:
-    units, names = codes_of(wears["set_id"])
+def _sets(asked: _Asked, flags: dict[str, Floats]) -> None:
+    units, names = codes_of(asked.wears["set_id"])
     for measure, flag in flags.items():
-        judged = judged_ones(units, flag, expected_of(flag, strata))
+        judged = judged_ones(units, flag, expected_of(flag, asked.strata))
         chosen = judged.wears >= FEWEST_WEARS
         _more(asked, "set", names, measure, judged, chosen)
         if measure == "silent_wears":
             asked.sizes["set"] = (judged, chosen)
-    _declining(asked, charges_of(wears))
+    _declining(asked)
 
 
-def _declining(asked: _Asked, counts: pl.DataFrame) -> None:
+def _declining(asked: _Asked) -> None:
     """Ask of each set whether its charge at the start falls with time."""
-    declining = counts.filter(pl.col("decline").is_not_null() & (pl.col("charges") >= FEWEST_WEARS))
+    declining = charges_of(asked.wears).filter(
+        pl.col("decline").is_not_null() & (pl.col("charges") >= FEWEST_WEARS)
+    )
     if not len(declining):
         return
     from scipy.special import stdtr
@@ -331,14 +325,14 @@ def _declining(asked: _Asked, counts: pl.DataFrame) -> None:
         asked.signals.append(Signal("set", row["set_id"], "battery_charge", "fall", *figures))
 
 
-def _own_history(asked: _Asked, wears: pl.DataFrame) -> None:
+def _own_history(asked: _Asked) -> None:
     """Compare each wearer's breathing in the last wears with the same wearer's earlier ones.
 
     Each wear is first set against the mean of its task, so that a change of work is no change of the person.
     """
     from scipy.special import stdtr, stdtrit
 
-    known = wears.select("wearer_id", "started", "task", "mean_l_min").filter(
+    known = asked.wears.select("wearer_id", "started", "task", "mean_l_min").filter(
         pl.col("wearer_id").is_not_null() & (pl.col("mean_l_min") > 0)
     )
     usual = pl.col("mean_l_min").log().mean().over(pl.col("task").fill_null(""))

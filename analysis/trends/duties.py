@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import calendar
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -25,40 +25,30 @@ EQUIPMENT = pl.Schema(
 """One line for each test of a set or cylinder: what it is, when it was done last, when it is due."""
 
 
-def parse_equipment(lines: Sequence[Mapping[str, Any]], origin: str) -> pl.DataFrame:
-    """Return the test dates.
+def equipment_beside(folder: Path) -> pl.DataFrame:
+    """Return the test dates in a folder: `[[equipment]]` of roster.toml and the lines of equipment.csv.
 
-    - `lines`: `what` (set or cylinder), `id`, `test` (optional), `done` (optional), `due`.
-    - `origin`: file name, for the error's sentence.
+    A line has `what` (set or cylinder), `id`, `due`, and may have `test` and `done`.
 
     Raises `BadRoster` with the line, the value and what was expected.
     """
     rows = []
-    for number, line in enumerate(lines, 1):
-        where = f"{origin}, equipment {number}"
-        known_keys(line, KEYS, where)
-        if line.get("what") not in WHAT:
-            raise BadRoster(f"{where}: what must be set or cylinder, got {line.get('what')!r}")
-        name, due = word_of(line, "id", where), day_of(line, "due", where)
-        if name is None or due is None:
-            raise BadRoster(f"{where}: id and due are needed, such as id S-014 and due 2031-04-01")
-        test = word_of(line, "test", where) or ""
-        rows.append((line["what"], name, test, day_of(line, "done", where), due))
-    return pl.DataFrame(rows, schema=EQUIPMENT, orient="row").sort("due", "what", "id", "test")
-
-
-def equipment_beside(folder: Path) -> pl.DataFrame:
-    """Return the test dates in a folder: `[[equipment]]` of roster.toml and the lines of equipment.csv.
-
-    Raises `BadRoster` when one of them cannot be read.
-    """
-    found = [pl.DataFrame(schema=EQUIPMENT)]
     for path in (folder / TOML_NAME, folder / CSV_NAME):
         if path.is_file():
             form = path.suffix.removeprefix(".")
             lines = lines_of(read_text(path), path.name, form, "equipment", KEYS, ("what", "id", "due"))
-            found.append(parse_equipment(lines, path.name))
-    return pl.concat(found).sort("due", "what", "id", "test")
+            rows += [_row(line, f"{path.name}, equipment {number}") for number, line in enumerate(lines, 1)]
+    return pl.DataFrame(rows, schema=EQUIPMENT, orient="row").sort("due", "what", "id", "test")
+
+
+def _row(line: Mapping[str, Any], where: str) -> tuple[Any, ...]:
+    known_keys(line, KEYS, where)
+    if line.get("what") not in WHAT:
+        raise BadRoster(f"{where}: what must be set or cylinder, got {line.get('what')!r}")
+    name, due = word_of(line, "id", where), day_of(line, "due", where)
+    if name is None or due is None:
+        raise BadRoster(f"{where}: id and due are needed, such as id S-014 and due 2031-04-01")
+    return line["what"], name, word_of(line, "test", where) or "", day_of(line, "done", where), due
 
 
 TRAINING_KINDS = ("drill", "training")

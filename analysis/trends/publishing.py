@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import date
+from itertools import groupby
 
 import polars as pl
 
 from analysis.trends.cell_guard import guarded
-from analysis.trends.cell_periods import by_year, year_of
+from analysis.trends.cell_periods import year_of
 from analysis.trends.cells import NOBODY, Cell, Published, cells_of, planning_of, unpublished
 from analysis.trends.planning import QUANTILES
 from analysis.trends.wear_arrays import FEWEST_PEOPLE, Worked
@@ -36,7 +37,8 @@ def due(
     worked = Worked(wears, fewest)
     known = dict(earlier)
     found: list[Published] = []
-    for year, periods in by_year(unpublished(worked, today, known)).items():
+    for whole, in_year in groupby(unpublished(worked, today, known), key=lambda one: year_of(one.first)):
+        periods = list(in_year)
         new: dict[str, list[Cell]] = {}
         for period in periods:
             lines = worked.within(period)
@@ -47,7 +49,6 @@ def due(
                 continue
             new[period.name] = cells_of(worked, period, known)
             known[period.name] = Published(period=period.name, cells=tuple(new[period.name]))
-        whole = year_of(12 * year)
         safe = guarded(worked, whole, new, known)
         for period in (one for one in periods if one.name in new):
             planning = tuple(planning_of(worked, period, QUANTILES)) if period.name == whole.name else ()

@@ -147,9 +147,8 @@ def classes_figure(months: pl.DataFrame) -> dict[str, Any]:
             words.HOT_CLASSES, (CHART_BLUE, CHART_ORANGE, CHART_GREY), ("", "/", "x"), strict=True
         )
     ]
-    above = sum(drawn[f"class_{number}_s"].fill_null(0.0) for number in words.HOT_CLASSES)
-    top = max(above.to_list(), default=1.0) if isinstance(above, pl.Series) else 1.0
-    figure = _figure(data, months, top)
+    above = drawn.select(pl.sum_horizontal(f"class_{number}_s" for number in words.HOT_CLASSES))
+    figure = _figure(data, months, max(above.to_series(), default=1.0))
     figure["layout"] |= {
         "barmode": "stack",
         "showlegend": True,

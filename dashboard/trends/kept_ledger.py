@@ -77,7 +77,8 @@ def read_kept(folder: Path) -> Kept:
 def write_kept(kept: Kept, folder: Path) -> None:
     """Write everything; the pieces last, so that what a crash leaves is made again."""
     folder.mkdir(parents=True, exist_ok=True)
-    with _alone(folder):
+    with (folder / "lock").open("a") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
         # Those of before speak of other tables from here on.
         (folder / "pieces.parquet").unlink(missing_ok=True)
         for name, frame in kept.tables.items():
@@ -140,13 +141,6 @@ def write_table(frame: pl.DataFrame, path: Path, over: bytes = b"", mode: int = 
     """Write a table aside, synced, and put it in its place. `over` as in `sealed`."""
     path.parent.mkdir(parents=True, exist_ok=True)
     write_durably(path, sealed(parquet_bytes(frame, compression="zstd"), over), mode)
-
-
-@contextlib.contextmanager
-def _alone(folder: Path) -> Iterator[None]:
-    with (folder / "lock").open("a") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
-        yield
 
 
 @contextlib.contextmanager

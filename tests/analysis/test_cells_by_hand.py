@@ -19,7 +19,6 @@ import pytest
 from analysis.trends.cell_guard import FREE, Equations, another, system_of, told
 from analysis.trends.cell_periods import (
     Period,
-    by_year,
     inside_days,
     month_of,
     periods_over,
@@ -117,7 +116,6 @@ class TestPeriods:
             "2031-Q4",
         ]
         assert year_of(APRIL) == Period("2031", 12 * 2031, 12 * 2032)
-        assert year_of(APRIL).year == quarter_of(APRIL).year == month_of(APRIL + 8).year == 2031
         assert [one.name for one in quarter_of(APRIL).months()] == ["2031-04", "2031-05", "2031-06"]
         assert [one.name for one in year_of(APRIL).quarters()] == [f"2031-Q{n}" for n in (1, 2, 3, 4)]
         assert len(year_of(APRIL).months()) == 12
@@ -131,13 +129,6 @@ class TestPeriods:
         assert over(date(2030, 12, 31)) == ["2030-11"]
         assert over(date(2031, 1, 1)) == ["2030-11", "2030-12", "2030-Q4", "2030"]
         assert over(date(2031, 4, 1))[4:] == ["2031-01", "2031-02", "2031-03", "2031-Q1"]
-
-    def test_by_year(self) -> None:
-        found = by_year(periods_over(12 * 2030 + 10, date(2031, 3, 1)))
-        assert {year: [one.name for one in of] for year, of in found.items()} == {
-            2030: ["2030-11", "2030-12", "2030-Q4", "2030"],
-            2031: ["2031-01", "2031-02"],
-        }
 
     @pytest.mark.parametrize(
         ("name", "first", "last"),
