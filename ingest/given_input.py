@@ -22,7 +22,7 @@ from ingest.archive.reading import Archive
 from ingest.archive.sealing import made_by_a_mapping
 from ingest.contract.captures import LONGEST_LINE_BYTES, Heard, capture_line, write_capture
 from ingest.contract.columns import TABLES
-from ingest.contract.times import EPOCH
+from ingest.contract.frames import heard_of
 
 # A magic number tells how a capture is packed: standard input has no name that ends in .gz.
 _PACKED = {b"\x1f\x8b": ".gz", b"\x28\xb5\x2f\xfd": ".zst"}
@@ -78,13 +78,8 @@ def as_received(folder: Path) -> Iterator[Heard]:
                 frame = frame if made is None else frame.filter(~made)
                 frame = frame.with_columns(pl.col("payload").cast(pl.Binary))
             lots.append(frame.select("received", "topic", "payload", "retained"))
-        for received_us, topic, payload, retained in (
-            pl.concat(lots)
-            .sort("received", maintain_order=True)
-            .with_columns(pl.col("received").dt.epoch("us"))
-            .iter_rows()
-        ):
-            yield Heard(EPOCH + timedelta(microseconds=received_us), topic, payload, retained)
+        whole = pl.concat(lots).sort("received", maintain_order=True)
+        yield from map(heard_of, whole.with_columns(pl.col("received").dt.epoch("us")).iter_rows())
 
 
 @contextmanager

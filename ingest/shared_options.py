@@ -74,13 +74,15 @@ class ArchivePlace(click.Path):
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Return the path, and remember it as one that the verb reads."""
-        place = self._place(value, param, ctx)
-        if ctx is not None:
-            ctx.meta.setdefault(ARCHIVES, []).append(place)
-        return place
+        if str(value).startswith(_SCHEME):
+            from ingest.archive.store import place
+            from ingest.contract.errors import ArchiveProblem
 
-    def _place(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        if not str(value).startswith(_SCHEME):
+            try:
+                archive: Any = place(value)
+            except ArchiveProblem as problem:
+                self.fail(str(problem), param, ctx)
+        else:
             if self._must_exist and not Path(value).exists():
                 self.fail(
                     f"there is no folder {value}; `underair import LOG --archive {value}` or `underair "
@@ -94,14 +96,10 @@ class ArchivePlace(click.Path):
                     param,
                     ctx,
                 )
-            return super().convert(value, param, ctx)
-        from ingest.archive.store import place
-        from ingest.contract.errors import ArchiveProblem
-
-        try:
-            return place(value)
-        except ArchiveProblem as problem:
-            self.fail(str(problem), param, ctx)
+            archive = super().convert(value, param, ctx)
+        if ctx is not None:
+            ctx.meta.setdefault(ARCHIVES, []).append(archive)
+        return archive
 
 
 class OutPath(click.Path):

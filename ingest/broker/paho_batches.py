@@ -25,8 +25,6 @@ READ_BYTES = 262_144
 LONG_PACKET_BYTES = (
     262_144  # of a longer one the start is read, with all of its topic, and the rest passed over
 )
-LONGEST_KEPT_TOPIC_BYTES = 200
-MOST_KEPT_TOPICS = 25_000
 TRIED_WITH = "2.2."
 _PRIVATE_NAMES = (
     "_sock_recv",
@@ -67,7 +65,6 @@ class BatchingClient(Client):
         self._unparsed = b""
         self._long: Delivery | None = None  # a long one whose rest is on its way, and how much of it
         self._to_pass_over = 0
-        self._topics: dict[bytes, str] = {}
 
     def acknowledge(self, mids: Sequence[int]) -> None:
         """Acknowledge publications of QoS 1, all in one write."""
@@ -147,16 +144,10 @@ class BatchingClient(Client):
     def _publication(self, data: bytes, command: int, start: int, end: int, received_us: int) -> Delivery:
         body = start + 2 + (data[start] << 8 | data[start + 1])
         name = data[start + 2 : body]
-        topic = self._topics.get(name)
-        if topic is None:
-            try:
-                topic = name.decode()
-            except UnicodeDecodeError as error:
-                topic = f"unreadable topic ({error})"  # kept, and refused later, as without batches
-            if len(name) <= LONGEST_KEPT_TOPIC_BYTES:
-                if len(self._topics) >= MOST_KEPT_TOPICS:
-                    self._topics.clear()
-                self._topics[name] = topic
+        try:
+            topic = name.decode()
+        except UnicodeDecodeError as error:
+            topic = f"unreadable topic ({error})"  # kept, and refused later, as without batches
         mid = 0
         if command & 0x06:
             mid = data[body] << 8 | data[body + 1]

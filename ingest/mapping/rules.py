@@ -194,15 +194,9 @@ def _check(source: Source, where: str) -> None:
 def _check_rule(rule: MessageRule, where: str, names: set[str]) -> None:
     if rule.kind not in SET_KINDS:
         raise BadSettings(f"{where}.kind: expected one of {', '.join(SET_KINDS)}, got {rule.kind!r}")
-    known = {field.name: field for field in fields_of(rule.kind)}
-    own = sorted(set(known) - {"set_id", "boot", "seq", "time", "uptime_s"})
-    for name, value in rule.fields.items():
-        if name not in own:
-            raise BadSettings(f"{where}: {rule.kind} has no field {name!r}; it has {', '.join(own)}")
-        _check_value(value, f"{where}.fields.{name}", names, known[name])
-    missing = sorted(name for name in own if known[name].required and name not in rule.fields)
-    if missing:
-        raise BadSettings(f"{where}: {rule.kind} needs the field {missing[0]!r}")
+    common = ("set_id", "boot", "seq", "time", "uptime_s")
+    known = {field.name: field for field in fields_of(rule.kind) if field.name not in common}
+    _check_each(rule.fields, f"{where}.fields", names, dict(sorted(known.items())), f"{where}: {rule.kind}")
 
 
 def _check_pointer(pointer: str, where: str) -> None:
@@ -218,7 +212,9 @@ def _check_value(value: Value, where: str, names: set[str], field: Field) -> Non
     if given != 1:
         raise BadSettings(f"{where}: give one of pointer, level, value and parts, got {given} of them")
     if value.parts:
-        _check_parts(value.parts, where, names, field)
+        if field.shape != "object":
+            raise BadSettings(f"{where} has no parts: it is {field.expected}")
+        _check_each(value.parts, where, names, {each.name: each for each in field.members}, where, "part")
     if value.times != 1.0 and field.shape != "number":
         raise BadSettings(f"{where}.times is for a number that need not be whole")
     if value.level and value.level not in names:
@@ -229,14 +225,18 @@ def _check_value(value: Value, where: str, names: set[str], field: Field) -> Non
         raise BadSettings(f"{where}.unit: expected one of {', '.join(units)}, got {value.unit!r}")
 
 
-def _check_parts(parts: dict[str, Value], where: str, names: set[str], field: Field) -> None:
-    if field.shape != "object":
-        raise BadSettings(f"{where} has no parts: it is {field.expected}")
-    known = {member.name: member for member in field.members}
-    for name, part in parts.items():
+def _check_each(
+    values: dict[str, Value],
+    where: str,
+    names: set[str],
+    known: dict[str, Field],
+    whole: str,
+    part: str = "field",
+) -> None:
+    for name, value in values.items():
         if name not in known:
-            raise BadSettings(f"{where} has no part {name!r}; it has {', '.join(known)}")
-        _check_value(part, f"{where}.{name}", names, known[name])
-    missing = sorted(name for name, member in known.items() if member.required and name not in parts)
+            raise BadSettings(f"{whole} has no {part} {name!r}; it has {', '.join(known)}")
+        _check_value(value, f"{where}.{name}", names, known[name])
+    missing = sorted(name for name, field in known.items() if field.required and name not in values)
     if missing:
-        raise BadSettings(f"{where} needs the part {missing[0]!r}")
+        raise BadSettings(f"{whole} needs the {part} {missing[0]!r}")
