@@ -22,7 +22,6 @@ from ingest.broker.mqtt import (
     Login,
     Publisher,
     end_session,
-    new_client,
     session_properties,
 )
 from ingest.contract.errors import BrokerProblem
@@ -54,8 +53,7 @@ class _Listening(Connection):
         mqtt5: bool,
         acknowledging: bool = True,
     ) -> None:
-        how: dict[str, Any] = {"persistent": True, "mqtt5": mqtt5, "manual_ack": True}
-        super().__init__(address, new_client(client_id, login, tls=login.tls(address), **how))
+        super().__init__(address, client_id, login, persistent=True, mqtt5=mqtt5, manual_ack=True)
         self._client.on_subscribe = self._on_subscribe
         self._client.on_message = self._on_message
         self._acknowledging = acknowledging

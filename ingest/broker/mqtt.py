@@ -233,16 +233,25 @@ def closed_sentence(address: BrokerAddress, reason: ReasonCode) -> str:
 class Connection:
     """A connection that is made once, by `_connect`; why it cannot be made is said in words."""
 
-    def __init__(self, address: BrokerAddress, client: Client) -> None:
+    def __init__(self, address: BrokerAddress, client_id: str, login: Login, **how: Any) -> None:
         self.address = address
-        self._client = client
+        self._tls = login.tls(address)
+        self._client = new_client(client_id, login, tls=self._tls, **how)
         self._answered = threading.Event()
         self._refusal = ""
-        client.on_connect = self._on_connect
-        client.on_disconnect = self._on_disconnect
+        self._client.on_connect = self._on_connect
+        self._client.on_disconnect = self._on_disconnect
 
     def _connect(self, within_s: float, **how: Any) -> None:
         try:
+            if self._tls is not None:
+                # What is wrong with TLS is told before paho meets it, which leaves its socket open then.
+                place = (self.address.host, self.address.port)
+                with (
+                    socket.create_connection(place, CONNECT_TIMEOUT_S) as plain,
+                    self._tls.wrap_socket(plain, server_hostname=self.address.host),
+                ):
+                    pass
             self._client.connect(self.address.host, self.address.port, KEEPALIVE_S, **how)
         except OSError as error:
             raise BrokerProblem(connection_sentence(self.address, error)) from error
@@ -276,9 +285,9 @@ class Publisher(Connection):
     def __init__(
         self, url: str, client_id: str | None = None, login: Login | None = None, *, window: int = 1000
     ) -> None:
-        address, login = parse_broker_url(url), login or Login()
-        tls = login.tls(address)
-        super().__init__(address, new_client(client_id or f"underair-{secrets.token_hex(6)}", login, tls=tls))
+        super().__init__(
+            parse_broker_url(url), client_id or f"underair-{secrets.token_hex(6)}", login or Login()
+        )
         self._client.max_inflight_messages_set(window)
         self._window = window
         self._unacknowledged = 0
@@ -286,16 +295,6 @@ class Publisher(Connection):
         self._client.on_publish = self._on_publish
         self._client.reconnect_delay_set(1, 10)
         self._client.connect_timeout = CONNECT_TIMEOUT_S
-        if tls is not None:
-            # What is wrong with TLS is told before paho meets it, which leaves its socket open then.
-            try:
-                with (
-                    socket.create_connection((address.host, address.port), CONNECT_TIMEOUT_S) as plain,
-                    tls.wrap_socket(plain, server_hostname=address.host),
-                ):
-                    pass
-            except OSError as error:
-                raise BrokerProblem(connection_sentence(address, error)) from error
         self._connect(CONNECT_TIMEOUT_S)
 
     def publish(self, topic: str, payload: bytes, retain: bool = False, timeout_s: float = 60.0) -> None:
