@@ -81,24 +81,31 @@ def numbered_when_sent(time_s: Floats, heard_s: Floats, grain_s: float) -> Bools
     back = (back_s > slack_s) & (np.abs(back_s + np.diff(heard_s)) > slack_s)
     if not back.any():
         return late
-    level = time_s - heard_s
+    level, earliest_s = time_s - heard_s, np.minimum.accumulate(time_s)
     highest_rest = np.append(np.maximum.accumulate(level[::-1])[::-1], -np.inf)
-    first, steps = 0, 0
+    highest, known, steps = -np.inf, 0, 0  # since the last step, as far as it is known
     for start in (np.flatnonzero(back) + 1).tolist():
         if late[start] or steps == MOST_STEPS:
             continue
-        returned = time_s[start:] >= time_s[start - 1] - slack_s
-        end = start + int(np.argmax(returned)) if returned.any() else len(late)
+        highest, known = max(highest, float(level[known:start].max())), start
+        end, wide = start, BEAT_MESSAGES
+        while (
+            end < len(late)
+            and not (returned := time_s[end : end + wide] >= time_s[start - 1] - slack_s).any()
+        ):
+            end, wide = min(end + wide, len(late)), 2 * wide
+        if end < len(late):
+            end += int(np.argmax(returned))
         said_s, sent_s = np.ptp(time_s[start:end]), np.ptp(heard_s[start:end])
         half_s = 0.5 * back_s[start - 1]
         if (
             (sent_s < SENT_WITHIN_S or said_s > SENT_FASTER * sent_s)
-            and time_s[start:end].min() >= time_s[:start].min() - slack_s
-            and (end == len(late) or highest_rest[end] > level[first:start].max() - half_s)
+            and time_s[start:end].min() >= earliest_s[start - 1] - slack_s
+            and (end == len(late) or highest_rest[end] > highest - half_s)
         ):
             late[start:end] = True
         else:
-            first, steps = start, steps + 1
+            highest, steps = -np.inf, steps + 1
     return late
 
 
