@@ -73,18 +73,9 @@ class LightRecord(Mapping[str, pl.DataFrame]):
 
 
 INCIDENT_COLUMNS: dict[str, Any] = {
-    "key": pl.String,
-    "incident_id": pl.String,
-    "name": pl.String,
-    "place": pl.String,
-    "type": pl.String,
-    "started": pl.Datetime("us", "UTC"),
-    "ended": pl.Datetime("us", "UTC"),
-    "wears": pl.Int64,
-    "wearers": pl.Int64,
-    "alarms": pl.Int64,
-    "serious": pl.Int64,
-    "cautions": pl.Int64,
+    **dict.fromkeys(("key", "incident_id", "name", "place", "type"), pl.String),
+    **dict.fromkeys(("started", "ended"), TIME),
+    **dict.fromkeys(("wears", "wearers", "alarms", "serious", "cautions"), pl.Int64),
     "problem": pl.String,
 }
 
@@ -102,9 +93,7 @@ class IncidentRecord:
 
     def verbatim(self, kind: str, chosen: pl.DataFrame) -> pl.DataFrame:
         """Return chosen rows of `messages[kind]` (few, near in time) with topic and payload."""
-        if self.light is None or "payload" in chosen.columns:
-            return chosen
-        if kind not in self.light.readings:
+        if self.light is None or "payload" in chosen.columns or kind not in self.light.readings:
             return chosen
         said = self.light.verbatim(kind, chosen)
         identity = ["set_id", "boot", "seq", "received"]
@@ -113,7 +102,7 @@ class IncidentRecord:
 
 def row_of(results: Results, desk: pl.DataFrame, key: str, incident_id: str | None) -> dict[str, Any]:
     """Return an incident's line in the list: `INCIDENT_COLUMNS`, and `people`, who wore a set."""
-    wears = results["wears"]
+    wears, severities = results["wears"], results["findings"]["severity"]
     said = desk.filter(pl.col("incident_id").eq_missing(pl.lit(incident_id))).sort("at")
     last_said = {name: said[name].drop_nulls().tail(1).to_list() for name in ("name", "place", "type")}
     moments = [wears["started"].min(), wears["ended"].max(), said["at"].min(), said["at"].max()]
@@ -128,7 +117,9 @@ def row_of(results: Results, desk: pl.DataFrame, key: str, incident_id: str | No
         "wears": len(wears),
         "wearers": len(people),
         "people": people,
-        **counts_of(results),
+        "alarms": int((results["alarms"]["source"] != "derived").sum()),  # those that sets reported
+        "serious": int((severities == "serious").sum()),
+        "cautions": int((severities == "caution").sum()),
         "problem": None,
     }
 
@@ -167,16 +158,6 @@ def record_of(
         with_at = with_reconciled_times(messages, clocks and _with_others(clocks, messages))
     about = row_of(results, with_at["incident"], incident, incident_id)
     return IncidentRecord(about, results, with_at, version, light)
-
-
-def counts_of(results: Results) -> dict[str, int]:
-    """Return the counts of a line in the list: alarms that sets reported, findings by severity."""
-    severities = results["findings"]["severity"]
-    return {
-        "alarms": int((results["alarms"]["source"] != "derived").sum()),
-        "serious": int((severities == "serious").sum()),
-        "cautions": int((severities == "caution").sum()),
-    }
 
 
 def without_tally(everything: Results) -> Results:

@@ -70,7 +70,7 @@ def shed_slow_clients(server: Any) -> bool:
     )
     if usable:
         for each in sockets:
-            _look_at_halves(each)
+            each.maintenance = partial(_look_at_halves, each, each.maintenance)
     else:
         log.warning(
             "clients that send half a request are not shed: waitress %s is made otherwise than the one that "
@@ -80,20 +80,15 @@ def shed_slow_clients(server: Any) -> bool:
     return usable
 
 
-def _look_at_halves(listening: Any) -> None:
-    before = listening.maintenance
-
-    def maintenance(now: float) -> None:
-        before(now)
-        for channel in list(listening.active_channels.values()):
-            half = channel.request
-            if half is None or channel.requests:
-                continue
-            begun = vars(half).setdefault("underair_begun", now)
-            if now - begun >= HALF_REQUEST_S:
-                channel.will_close = True
-
-    listening.maintenance = maintenance
+def _look_at_halves(listening: Any, before: Callable[[float], None], now: float) -> None:
+    before(now)
+    for channel in list(listening.active_channels.values()):
+        half = channel.request
+        if half is None or channel.requests:
+            continue
+        begun = vars(half).setdefault("underair_begun", now)
+        if now - begun >= HALF_REQUEST_S:
+            channel.will_close = True
 
 
 THREADS = MOST_SLOW + 6  # what is slow leaves six to the live page

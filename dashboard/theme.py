@@ -57,27 +57,19 @@ def css() -> str:
         pairs = (f"  --{name.replace('_', '-')}: {value};\n" for name, value in PALETTES[theme].items())
         return f"{''.join(pairs)}  color-scheme: {theme};\n"
 
-    # A figure is drawn once and follows the theme by these rules: plotly writes its colours as inline styles.
-    chart = (
-        ".js-plotly-plot text { fill: var(--ink) !important; }\n"
-        ".js-plotly-plot .gridlayer path { stroke: var(--line) !important; }\n"
-        ".js-plotly-plot .zerolinelayer path { stroke: var(--grid) !important; }\n"
-        ".js-plotly-plot .hoverlayer path { fill: var(--panel) !important; }\n"
-    )
     return (
         f":root {{\n{variables('light')}  --font: {FONT_FAMILY};\n}}\n"
         # Dark on a screen only: its light inks would be lost on paper.
         "@media screen and (prefers-color-scheme: dark) { :root:not([data-theme=light]) {\n"
         f"{variables('dark')}}} }}\n"
         f"@media screen {{ :root[data-theme=dark] {{\n{variables('dark')}}} }}\n"
-        f"{chart}"
     )
 
 
 def chart_template() -> dict[str, Any]:
     """Return the template of every figure, for `layout={"template": ...}`: transparent ground, calm grid.
 
-    On a page the colours of text and grid follow the page's theme by `css()`.
+    On a page the colours of text and grid follow the page's theme by `shell.css`.
     """
     palette = PALETTES["light"]
     axis = {

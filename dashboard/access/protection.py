@@ -212,10 +212,7 @@ def _admitted(sign_in: SignIn, request: flask.Request) -> flask.Response | None:
         rule = roles.CALLBACKS.get(body["output"], roles.NOBODY)
     subject = f"{request.path} {_subject(request.args)}".strip() if not body else _subject_of_update(body)
     if not found.may(rule):
-        sign_in.note(found, "refused", subject, outcome="refused", once=True)
-        their = ", ".join(sorted(found.roles))
-        why = f"not for the roles of {found.account} ({their})"
-        return refuse(403, why, words.NOT_YOURS.format(roles=their))
+        return refuse(403, *_not_for(sign_in, found, subject))
     if request.method not in SAFE_METHODS:
         given = request.headers.get(TOKEN_HEADER, "")
         if not hmac.compare_digest(given.encode(), form_token(found.token).encode()):
@@ -229,11 +226,17 @@ def _admitted(sign_in: SignIn, request: flask.Request) -> flask.Response | None:
 
 def refused_page(sign_in: SignIn | None, visitor: Visitor, path: str) -> str:
     """Keep in both logs that a page is not for this visitor's roles; return the sentence for its place."""
-    their = ", ".join(sorted(visitor.roles))
-    log.warning("refused: the page %s is not for the roles of %s (%s)", plain(path), visitor.account, their)
+    why, told = _not_for(sign_in, visitor, plain(path))
+    log.warning("refused: the page %s is %s", plain(path), why)
+    return told
+
+
+def _not_for(sign_in: SignIn | None, visitor: Visitor, subject: str) -> tuple[str, str]:
+    """Note in the access log that something is not for a visitor's roles; return why, and the sentence."""
     if sign_in is not None:
-        sign_in.note(visitor, "refused", plain(path), outcome="refused", once=True)
-    return words.NOT_YOURS.format(roles=their)
+        sign_in.note(visitor, "refused", subject, outcome="refused", once=True)
+    their = ", ".join(sorted(visitor.roles))
+    return f"not for the roles of {visitor.account} ({their})", words.NOT_YOURS.format(roles=their)
 
 
 def _subject(values: Mapping[str, Any]) -> str:

@@ -66,7 +66,6 @@ class CaseChecked:
     head: str  # a hash of every byte of the case
     faults: tuple[str, ...]  # in words; none when the case is whole
     incident: str = ""
-    made_with: str = ""  # version of underair
     # What else is worth knowing: signature, time stamp, custody, state of the archive then.
     said: tuple[str, ...] = ()
     signed: bool = False

@@ -8,6 +8,7 @@ import zipfile
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 
 import bagit
@@ -109,11 +110,8 @@ def _verify_bag(
     if again and intact:
         other, more = _made_again(folder, about)
         faults, said = faults + other, said + more
-    made_with = about.origin.versions.get("underair", "")
     files = len(bag.payload_entries())
-    return CaseChecked(
-        files, head, tuple(faults), about.incident, made_with, tuple(said), has_signature, last
-    )
+    return CaseChecked(files, head, tuple(faults), about.incident, tuple(said), has_signature, last)
 
 
 def _links(folder: Path) -> Iterator[str]:
@@ -304,10 +302,8 @@ def _is_table(name: str) -> bool:
 
 def _same_in_common(kept: Path, fresh: Path) -> bool:
     try:
-        if kept.suffix == ".parquet":
-            one, other = pl.read_parquet(kept), pl.read_parquet(fresh)
-        else:
-            one, other = (pl.read_csv(path, infer_schema=False) for path in (kept, fresh))
+        read = pl.read_parquet if kept.suffix == ".parquet" else partial(pl.read_csv, infer_schema=False)
+        one, other = read(kept), read(fresh)
         common = [name for name in one.columns if name in other.columns]
         return bool(common) and one.select(common).equals(other.select(common))
     except (pl.exceptions.PolarsError, OSError):

@@ -73,7 +73,7 @@ def verify_older_case(folder: Path, again: bool = False) -> CaseChecked:
     if again and not faults:
         faults += _compared_again(folder, incident_id, made_with)
     said = ("computed again from its messages: all its tables are the same",) if again and not faults else ()
-    return CaseChecked(len(entries), head, tuple(faults), incident_id, made_with, said)
+    return CaseChecked(len(entries), head, tuple(faults), incident_id, said)
 
 
 def _compared_again(folder: Path, incident_id: str, made_with: str) -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import UTC, datetime
+from functools import partial
 from urllib.parse import urlencode
 
 import flask
@@ -49,13 +50,8 @@ def add_routes(server: flask.Flask, context: PageContext, token: str) -> None:
     looked(_exported, "/review/export")
     looked(_lanes_drawn, "/review/lanes.svg")
 
-    @server.get("/review/report")
-    def report() -> flask.Response:
-        return _reported(context)
-
-    @server.get("/review/note")
-    def note_kept() -> flask.Response:
-        return _kept(bench)
+    server.add_url_rule("/review/report", view_func=partial(_reported, context), endpoint="report")
+    server.add_url_rule("/review/note", view_func=partial(_kept, bench), endpoint="note_kept")
 
     @server.post("/review/note")
     def note() -> flask.Response:

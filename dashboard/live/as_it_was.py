@@ -7,8 +7,8 @@ version ran then, nor what that desk's browser had filtered.
 from __future__ import annotations
 
 import threading
-from collections import OrderedDict
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache, partial
 from importlib.metadata import version
 from typing import Any
 
@@ -60,10 +60,9 @@ class PastBoards:
     """Boards of past moments of one archive; the last few are kept."""
 
     def __init__(self, archive: Archive, profile: Profile) -> None:
-        self._archive = archive
         self._profile = profile
-        self._kept: OrderedDict[datetime, tuple[Snapshot, Lines]] = OrderedDict()
-        self._lock = threading.Lock()
+        self._kept = lru_cache(KEPT)(partial(_snapshot_and_lines, archive, profile))
+        self._lock = threading.Lock()  # one is made at a time: the live page goes first
 
     def picture(self, at: datetime, display: Display) -> dict[str, Any]:
         """Return what the page paints, marked as a reconstruction."""
@@ -88,13 +87,12 @@ class PastBoards:
 
     def _at(self, at: datetime) -> tuple[Snapshot, Lines]:
         with self._lock:
-            if at not in self._kept:
-                board = board_at(self._archive, self._profile, at)
-                self._kept[at] = board.snapshot(at), board.lines()
-            self._kept.move_to_end(at)
-            while len(self._kept) > KEPT:
-                self._kept.popitem(last=False)
-            return self._kept[at]
+            return self._kept(at)
+
+
+def _snapshot_and_lines(archive: Archive, profile: Profile, at: datetime) -> tuple[Snapshot, Lines]:
+    board = board_at(archive, profile, at)
+    return board.snapshot(at), board.lines()
 
 
 def _dated(at: datetime, display: Display) -> str:

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import hashlib
 from datetime import UTC, datetime
-from xml.etree import ElementTree
+from functools import cache
+from pathlib import Path
+
+import jinja2
 
 from dashboard.out.state import Event
 
-NAMESPACE = "urn:oasis:names:tc:emergency:cap:1.2"
 # What a receiver shows. The standard defines the words (3.2.2); which event has which is our own rule.
 _INFO = {
     "distress": ("Wearer in distress", "Immediate", "Extreme"),
@@ -20,7 +22,6 @@ _INFO = {
     "not_accounted": ("Wearer not accounted for", "Immediate", "Severe"),
     "evacuate": ("Evacuate alarm at a set", "Immediate", "Severe"),
 }
-_CAUTION = "underair does not replace the set's own alarms, entry control or radio. Check with entry control."
 
 
 def alert(
@@ -46,41 +47,29 @@ def alert(
     if not sender or set(sender) & set(" ,<&"):
         raise ValueError(f"a CAP sender has no spaces, commas, < or &, got {sender!r}")
     headline, urgency, severity = _INFO[event.what]
-    root = ElementTree.Element("alert", xmlns=NAMESPACE)
+    made = _template().render(
+        event=event,
+        ended=event.state == "ended",
+        identifier=_identifier(event, event.state),
+        began=_identifier(event, "raised"),
+        sender=sender,
+        addresses=addresses,
+        sent=sent,
+        first_sent=first_sent or sent,
+        onset=datetime.fromtimestamp(event.at, UTC),
+        exercise=exercise,
+        headline=headline,
+        urgency=urgency,
+        severity=severity,
+    )
+    return made.encode()
 
-    def say(parent: ElementTree.Element, name: str, text: str) -> None:
-        ElementTree.SubElement(parent, name).text = text
 
-    ended = event.state == "ended"
-    say(root, "identifier", _identifier(event, event.state))
-    say(root, "sender", sender)
-    say(root, "sent", _moment(sent))
-    say(root, "status", "Exercise" if exercise else "Actual")
-    say(root, "msgType", "Cancel" if ended else "Alert")
-    say(root, "scope", "Private")
-    say(root, "addresses", addresses)
-    if ended:
-        began = _identifier(event, "raised")
-        say(root, "references", f"{sender},{began},{_moment(first_sent or sent)}")
-    if event.incident_id is not None:
-        say(root, "incidents", event.incident_id)
-    info = ElementTree.SubElement(root, "info")
-    say(info, "language", "en-GB")
-    say(info, "category", "Rescue")
-    say(info, "event", headline)
-    say(info, "urgency", "Past" if ended else urgency)
-    say(info, "severity", severity)
-    say(info, "certainty", "Likely" if event.derived else "Observed")
-    say(info, "onset", _moment(datetime.fromtimestamp(event.at, UTC)))
-    say(info, "headline", f"{headline}: {event.wearer_id or event.set_id}")
-    say(info, "description", _CAUTION)
-    for name, value in (("set_id", event.set_id), ("wearer_id", event.wearer_id)):
-        if value is not None:
-            parameter = ElementTree.SubElement(info, "parameter")
-            say(parameter, "valueName", name)
-            say(parameter, "value", value)
-    written: bytes = ElementTree.tostring(root, encoding="utf-8", xml_declaration=True)
-    return written
+@cache
+def _template() -> jinja2.Template:
+    environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True)
+    environment.filters["moment"] = _moment
+    return environment.from_string(Path(__file__).with_name("cap.xml.j2").read_text(encoding="utf-8"))
 
 
 def _identifier(event: Event, state: str) -> str:

@@ -89,9 +89,8 @@ def _content(context: PageContext, query: dict[str, str]) -> Any:
 
 def _finder(context: PageContext) -> Any:
     store = store_of(context)
-    incidents, wears = store.incidents(), store.wears()
     return html.Div(
-        [html.H1(words.FINDER_TITLE), incident_listing(incidents), wear_listing(wears, "review-wears")],
+        [html.H1(words.FINDER_TITLE), incident_listing(store.incidents()), wear_listing(store.wears())],
         className="review finder",
     )
 

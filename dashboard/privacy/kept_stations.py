@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import csv
-import os
+import io
 from collections.abc import Mapping
 from pathlib import Path
 
 import polars as pl
 
 from analysis.trends.roster import KEPT_NAME
-from ingest.archive.durable import sync_folder
+from ingest.archive.durable import append_durably, sync_folder
 from ingest.archive.store import work_folder
 
 COLUMNS = ("wearer", "station", "role", "from", "until")
@@ -45,12 +45,8 @@ def keep_stations(archive: Path, wears: pl.DataFrame, names: Mapping[tuple[str, 
     added = [row for row in lines.iter_rows() if f"\n{row[0]}," not in known]
     if not added:
         return 0
-    with path.open("a", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file, lineterminator="\n")
-        if not known:
-            writer.writerow(COLUMNS)
-        writer.writerows(added)
-        file.flush()
-        os.fsync(file.fileno())
+    written = io.StringIO()
+    csv.writer(written, lineterminator="\n").writerows([*([] if known else [COLUMNS]), *added])
+    append_durably(path, written.getvalue().encode())
     sync_folder(folder)
     return len(added)

@@ -115,21 +115,16 @@ def by_person(lines: pl.DataFrame, wearer_id: str = "") -> pl.DataFrame:
     lots = []
     for year in (pl.col("started").dt.strftime("%Y"), pl.lit("all")):
         sums = lines.group_by("wearer_id", year.alias("year")).agg(
-            was_heard().sum().cast(pl.Int64).alias("wears"),
-            (~was_heard()).sum().cast(pl.Int64).alias("never_heard"),
+            was_heard().sum().alias("wears"),
+            (~was_heard()).sum().alias("never_heard"),
             *(
-                pl.col("incident_id")
-                .filter(pl.col("kind") == kind)
-                .n_unique()
-                .cast(pl.Int64)
-                .alias(f"{kind}s")
+                pl.col("incident_id").filter(pl.col("kind") == kind).n_unique().alias(f"{kind}s")
                 for kind in ("incident", "drill", "training")
             ),
-            pl.col("heat_dose").count().cast(pl.Int64).alias("dose_wears"),
-            pl.col("contamination").count().cast(pl.Int64).alias("contaminations"),
+            pl.col("heat_dose").count().alias("dose_wears"),
+            pl.col("contamination").count().alias("contaminations"),
             (pl.col("contamination").is_not_null() & pl.col("decontaminated").is_null())
             .sum()
-            .cast(pl.Int64)
             .alias("not_decontaminated"),
             pl.col("contaminated_min").drop_nulls().sum().alias("contaminated_min"),
             pl.col("contaminated_min").count().alias("_minutes_noted"),
@@ -143,5 +138,6 @@ def by_person(lines: pl.DataFrame, wearer_id: str = "") -> pl.DataFrame:
             ),
         )
         noted = pl.when(pl.col("_minutes_noted") > 0).then(pl.col("contaminated_min"))
-        lots.append(sums.with_columns(noted.alias("contaminated_min")).drop("_minutes_noted"))
+        counts = pl.col(pl.UInt32).cast(pl.Int64)
+        lots.append(sums.with_columns(counts, noted.alias("contaminated_min")).drop("_minutes_noted"))
     return pl.concat(lots).sort("wearer_id", "year")

@@ -51,22 +51,7 @@ _NEVER_OUT = datetime(9999, 1, 1, tzinfo=UTC)
 AROUND = timedelta(minutes=2)
 """The start-up of the set and its last words belong to the wear. Our own rule."""
 
-_ABOUT = """\
-What the archive {archive} keeps about wearer {wearer}.
-Written {made:%Y-%m-%d %H:%M} UTC by underair {version}.
-
-Wears: {wears}; incidents: {incidents}; messages: {messages}; looks at the record: {looks}.
-Pages that were served without sign-in keep no log of who looked: looks there are not counted.
-Figures are estimates from the messages that arrived. Heat figures are not what a body felt.
-
-Purposes: safety of those under air, investigation of incidents, occupational health, training, statistics.
-Recipients: command units see the live page; investigators see incidents and every wearer's record;
-occupational health sees the exposure register; published statistics cover at least {people} people and name
-nobody.
-Kept: names in incidents {identity}; the exposure register {register} years.
-Other people's names are replaced by "another person".
-Evidence is not altered by this export, and the pseudonym's key is not part of the archive.
-"""
+_ABOUT = Path(__file__).with_name("wearer_about.txt")
 
 
 @dataclass(frozen=True)
@@ -124,7 +109,7 @@ def write_wearer_record(
         formula_safe(roster.filter(pl.col("wearer_id") == wearer_id)).write_csv(out / "roster.csv")
     written = WearerRecord(len(incidents), sum(map(len, tables["wears"])), len(heard), len(looks))
     months = profile.retention.identity_months
-    about = _ABOUT.format(
+    about = _ABOUT.read_text(encoding="utf-8").format(
         archive=folder,
         wearer=wearer_id,
         made=made,

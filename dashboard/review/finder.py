@@ -54,7 +54,7 @@ def incident_listing(incidents: pl.DataFrame) -> html.Div:
     )
 
 
-def wear_listing(wears: pl.DataFrame, name: str) -> html.Div:
+def wear_listing(wears: pl.DataFrame) -> html.Div:
     """Return the table of the wears of the whole archive."""
     rows = []
     for row in wears.sort("started", descending=True).iter_rows(named=True):
@@ -77,7 +77,7 @@ def wear_listing(wears: pl.DataFrame, name: str) -> html.Div:
             ]
         )
     return listing(
-        name,
+        "review-wears",
         words.WEARS,
         words.WEAR_HEADS,
         rows,

@@ -64,7 +64,6 @@ class Mark:
 
     at: float
     text: str
-    value: float = float("nan")
 
 
 @dataclass(frozen=True)
@@ -377,10 +376,9 @@ def _alarm_spans(alarms: pl.DataFrame, end_of_record: float) -> tuple[list[Span]
 
 def _marks(wears: pl.DataFrame) -> list[Mark]:
     """Return the moments that the air lane shows: turn-back and low-air warning reached."""
-    marks = []
-    for kind, pressure in (("turn_back", "turn_back_bar"), ("low_air", "low_air_bar")):
-        moments = to_ms(wears, f"{kind}_at")
-        for moment, value in zip(moments, floats(wears[pressure]), strict=True):
-            if np.isfinite(moment):
-                marks.append(Mark(float(moment), kind, float(value)))
-    return marks
+    return [
+        Mark(float(moment), kind)
+        for kind in ("turn_back", "low_air")
+        for moment in to_ms(wears, f"{kind}_at")
+        if np.isfinite(moment)
+    ]
