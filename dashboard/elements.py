@@ -90,17 +90,6 @@ def listing(
 
 def shown(table: Table, at_once: int = MOST_ROWS_AT_ONCE) -> html.Div:
     """Return a table that was made already."""
-    content = {
-        "caption": table.caption,
-        "note": table.note,
-        "heads": list(table.heads),
-        "rows": table.rows,
-        "empty": table.empty,
-        "search": list(table.search) if table.search else None,
-        "numeric": list(table.numeric),
-        "page": at_once,
-        "more": MORE_ROWS,
-        "found": FOUND_ROWS,
-    }
-    told = json.dumps(content, ensure_ascii=False)
+    more = {"numeric": list(table.numeric), "page": at_once, "more": MORE_ROWS, "found": FOUND_ROWS}
+    told = json.dumps(vars(table) | more, ensure_ascii=False)
     return html.Div(id=table.name, className="listing", **data(listing=told))

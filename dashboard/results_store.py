@@ -34,6 +34,7 @@ from dashboard.context import PageContext
 from dashboard.incident_record import INCIDENT_COLUMNS, row_of, with_reconciled_times, without_tally
 from dashboard.incident_record import IncidentRecord as IncidentRecord
 from dashboard.incident_record import record_of as record_of
+from dashboard.once import Once
 from ingest.archive.expected import SEALING
 from ingest.archive.parts import is_archive
 from ingest.archive.reading import Archive
@@ -45,6 +46,7 @@ from ingest.freed_memory import give_back
 
 GROWING_IS_KEPT_S = 10.0
 MOST_RECORDS = 4
+MOST_BESIDE = 1000
 UNTALLIED, FAILED = "untallied-", "failed-"
 # What damaged data can raise; a fault of the program itself is to be seen.
 FAULTS = (UnderairError, OSError, ValueError, ArithmeticError, pl.exceptions.PolarsError)
@@ -102,8 +104,7 @@ class ResultsStore:
         self._analyse = analyse
         self._lines: dict[str, _Lines] = {}
         self._records: OrderedDict[str, _Kept] = OrderedDict()
-        self._beside: dict[str, tuple[tuple[int, ...], dict[str, Any]]] = {}
-        self._versions: dict[str, tuple[list[int], int]] = {}
+        self._beside: Once[tuple[str, tuple[int, ...]], dict[str, Any]] = Once(MOST_BESIDE)
         self._files: frozenset[tuple[str, int]] | None = None
         self._found: tuple[frozenset[tuple[str, int]], Pieces] | None = None
         self._complete = False
@@ -225,11 +226,7 @@ class ResultsStore:
         return pieces.only(pl.col("piece") == piece)
 
     def _made(self, key: str, pieces: Pieces, digests: list[int]) -> IncidentRecord:
-        with self._lock:
-            known = self._versions.get(key, ([], 0))
-            # Forgotten and made again, it is the same.
-            version = known[1] if known[0] == digests else sum(one for _, one in self._versions.values()) + 1
-            self._versions[key] = (digests, version)
+        version = hash(tuple(digests))  # forgotten and made again, it is the same
         if not key.startswith(UNTALLIED):
             light, scope = light_incident_piece(self._folder, key)
             record = record_of(light, self.profile, key, scope.heard_until_us, self._analyse, version)
@@ -351,17 +348,15 @@ class ResultsStore:
         ]
         if not others:
             return row
-        key, digests = row["key"], (lines.digest, *others)
-        with self._lock:
-            kept = self._beside.get(key)
-        if kept is None or kept[0] != digests:
+        key = str(row["key"])
+
+        def made() -> dict[str, Any]:
             with contextlib.suppress(*FAULTS):  # else its own piece's line stays
                 light, scope = light_incident_piece(self._folder, key)
-                row |= record_of(light, self.profile, key, scope.heard_until_us, self._analyse).about
-            kept = digests, row
-            with self._lock:
-                self._beside[key] = kept
-        return kept[1]
+                return row | record_of(light, self.profile, key, scope.heard_until_us, self._analyse).about
+            return row
+
+        return self._beside.get((key, (lines.digest, *others)), made)
 
 
 def _problem(pieces: Pieces, fault: Exception) -> str:

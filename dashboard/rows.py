@@ -13,16 +13,9 @@ from typing import Any
 
 def cell(text: str, value: float | str | None = None, href: str | None = None, jump: Any = None) -> Any:
     """Return one cell: its text, what it sorts by, where it leads, or the view that it jumps to."""
-    if value is None and href is None and jump is None:
-        return text
-    found: dict[str, Any] = {"t": text}
-    if value is not None and value == value:
-        found["v"] = value
-    if href is not None:
-        found["href"] = href
-    if jump is not None:
-        found["jump"] = jump
-    return found
+    parts = {"v": None if value != value else value, "href": href, "jump": jump}
+    found = {name: part for name, part in parts.items() if part is not None}
+    return {"t": text, **found} if found else text
 
 
 def heads(*lines: str) -> list[str]:

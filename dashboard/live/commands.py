@@ -32,7 +32,7 @@ def board(folder: Path, at: str, incident: str | None, profile_file: str | None,
     from analysis.profile import load_profile
     from dashboard.live.as_it_was import PastBoards, moment
     from dashboard.live.display import STANDARD
-    from dashboard.live.script_words import FOR_SCRIPT
+    from dashboard.live.words import FOR_SCRIPT
     from ingest.archive.parts import require_archive
     from ingest.archive.reading import Archive
 
@@ -69,13 +69,12 @@ def board(folder: Path, at: str, incident: str | None, profile_file: str | None,
 def _answers(roll: dict[str, Any]) -> list[str]:
     """Return who is missing, has not answered and has answered; a team is no answer of its own."""
     from dashboard.live import words
-    from dashboard.live.script_words import FOR_SCRIPT
 
     lines: dict[str, str] = {
-        "missing": FOR_SCRIPT["roll_missing_what"],
+        "missing": words.FOR_SCRIPT["roll_missing_what"],
         "called": words.ORDER_WAITING,
         "no_tally": f"{words.ROLL_NO_TALLY.capitalize()}: {{who}}",
-        "answered": FOR_SCRIPT["roll_answered_what"],
+        "answered": words.FOR_SCRIPT["roll_answered_what"],
     }
     people = [one for one in roll["answers"] if one["what"] != "team"]
     named = {code: [str(one["name"]) for one in people if one["code"] == code] for code in lines}

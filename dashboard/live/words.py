@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
+from typing import Any
+
+import msgspec
 
 from analysis.live.rows import SPOKEN, AlarmLine, GaugeRow, Interval, Row, Team
+from analysis.wears.calls import ACKNOWLEDGED_BY_VOICE
 from dashboard import words as dashboard_words
 from dashboard.live.display import Display
 from dashboard.words import shortened
@@ -400,3 +405,10 @@ SEEN_STATE = {
     "losing_air": "Seen: losing air",
     "order": "Seen: order unanswered",
 }
+
+# What the page's script shows; it has no words of its own. Those that no rule reads are in the TOML.
+_written: dict[str, dict[str, Any]] = msgspec.toml.decode(
+    Path(__file__).with_name("script_words.toml").read_bytes()
+)
+FOR_SCRIPT = _written["page"] | {"order_by_voice": ACKNOWLEDGED_BY_VOICE, "read_only": NO_DESK}
+PAST = _written["past"]

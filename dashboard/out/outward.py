@@ -21,7 +21,7 @@ from msgspec import Meta, Struct
 
 from analysis.live.rows import Snapshot
 from dashboard.out import cap
-from dashboard.out.state import BoardState, Event, between, board_states, encoded, standing
+from dashboard.out.state import BoardState, Event, between, board_states, standing
 from ingest.broker.mqtt import Publisher
 from ingest.contract.any_error import ANY_ERROR
 from ingest.contract.errors import BadSettings, BrokerProblem
@@ -129,7 +129,7 @@ class Outward:
             for place in self._shown.keys() - states.keys():
                 self._publish(state_topic(*place), b"", retain=True)
             for place, state in states.items():
-                self._publish(state_topic(*place), encoded(state), retain=True)
+                self._publish(state_topic(*place), msgspec.json.encode(state), retain=True)
             self._shown = states
 
     def _tell(self, event: Event) -> None:

@@ -96,9 +96,6 @@ class BoardState(msgspec.Struct, frozen=True):
     alarms: tuple[AlarmState, ...]
 
 
-_encode = msgspec.json.Encoder().encode
-
-
 def board_states(snapshot: Snapshot) -> dict[tuple[str, str], BoardState]:
     """Return the state of each incident, by service and incident.
 
@@ -137,11 +134,6 @@ def board_states(snapshot: Snapshot) -> dict[tuple[str, str], BoardState]:
         )
         for place in sorted({*rows, *alarms})
     }
-
-
-def encoded(state: BoardState) -> bytes:
-    """Return a state as JSON."""
-    return _encode(state)
 
 
 def _wearer(row: Row, incident_id: str) -> WearerState:

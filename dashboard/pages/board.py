@@ -15,7 +15,6 @@ from dashboard.live import view as live_view
 from dashboard.live import words as live_words
 from dashboard.live.as_it_was import NoMoment, PastBoards, moment
 from dashboard.live.display import display_of
-from dashboard.live.script_words import FOR_SCRIPT, PAST
 
 
 def layout(context: PageContext, query: dict[str, str]) -> list[Any]:
@@ -25,7 +24,12 @@ def layout(context: PageContext, query: dict[str, str]) -> list[Any]:
         at = moment(query.get("at", ""))
     except NoMoment as problem:
         return [html.H1(live_words.BOARD_TITLE), html.P(str(problem), role="alert", className="problem")]
-    words = {**FOR_SCRIPT, **PAST, "may_send": False, "read_only": live_words.PAST_READ_ONLY}
+    words = {
+        **live_words.FOR_SCRIPT,
+        **live_words.PAST,
+        "may_send": False,
+        "read_only": live_words.PAST_READ_ONLY,
+    }
     shown_at = at.isoformat(timespec="milliseconds").replace("+00:00", "Z")
     told = data(words=msgspec.json.encode(words).decode(), at=shown_at)
     return [html.H1(live_words.BOARD_TITLE, className="unseen"), html.Div(id="live", **told)]

@@ -23,7 +23,6 @@ from dashboard.live import words as live_words
 from dashboard.live.desk import FIELDS
 from dashboard.live.display import display_of
 from dashboard.live.feed import Feed
-from dashboard.live.script_words import FOR_SCRIPT
 from dashboard.own_incidents import why_not_sent
 from dashboard.units import UNITS
 from ingest.contract.errors import BrokerProblem, RefusedMessage
@@ -35,7 +34,7 @@ LARGEST_REQUEST_BYTES = 8 * 1024
 def layout(context: PageContext, query: dict[str, str]) -> list[Any]:
     """Return the page's shell; the script fills `#live`."""
     del query
-    words = {**FOR_SCRIPT, "may_send": context.desk is not None and visitor().may(SEND)}
+    words = {**live_words.FOR_SCRIPT, "may_send": context.desk is not None and visitor().may(SEND)}
     if not visitor().may(SEND):
         words["read_only"] = access_words.WATCH_ONLY
     told = data(words=msgspec.json.encode(words).decode())

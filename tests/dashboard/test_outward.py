@@ -20,7 +20,7 @@ from analysis.live.rows import Hearing, Snapshot
 from analysis.profile import Profile
 from dashboard.out import cap
 from dashboard.out.outward import EXAMPLE, CapSettings, Outward, OutwardSettings, load_outward
-from dashboard.out.state import CAUTION, SCHEMA, Event, between, board_states, encoded, standing
+from dashboard.out.state import CAUTION, SCHEMA, Event, between, board_states, standing
 from dashboard.serving import Served
 from ingest.archive.folder import create_archive
 from ingest.archive.reading import Archive
@@ -66,7 +66,7 @@ def test_the_state_keeps_its_published_schema_and_says_what_the_page_says(moment
         states = board_states(snapshot)
         assert sum(len(state.wearers) for state in states.values()) == len(snapshot.rows)
         for (_, incident_id), state in states.items():
-            told = json.loads(encoded(state))
+            told = json.loads(msgspec.json.encode(state))
             validate(told)
             assert told["incident_id"] == incident_id
             assert told["caution"] == CAUTION
@@ -246,7 +246,9 @@ def test_what_could_not_be_sent_is_not_sent_later(
     wait_until(lambda: line.sent)
     outward.stop()
     made = {json.loads(payload)["made_at"] for _, payload, _ in line.sent if payload}
-    assert made == {json.loads(encoded(state))["made_at"] for state in board_states(second).values()}
+    assert made == {
+        json.loads(msgspec.json.encode(state))["made_at"] for state in board_states(second).values()
+    }
 
 
 @pytest.mark.broker

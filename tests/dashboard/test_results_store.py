@@ -16,8 +16,8 @@ from analysis.incident import Analysed, analysed
 from analysis.profile import Profile
 from analysis.tables import TABLES, Results
 from dashboard import results_store
+from dashboard.pages.review import incident_listing
 from dashboard.results_store import MOST_RECORDS, PieceProblem, ResultsStore, UnknownIncident
-from dashboard.review.finder import incident_listing
 from ingest.archive.reading import Archive
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import Messages, concat

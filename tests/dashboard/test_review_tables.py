@@ -11,11 +11,11 @@ import pytest
 from analysis.incident import analyse
 from analysis.profile import Profile
 from dashboard.elements import listing
+from dashboard.pages.review import incident_listing
 from dashboard.review import words
 from dashboard.review.bench import tables
 from dashboard.review.clock import Clock
 from dashboard.review.desk_tables import desk_table
-from dashboard.review.finder import incident_listing
 from dashboard.review.lanes import people_of
 from dashboard.review.overview import ALARM_SHIFT, _alarm_signs
 from dashboard.review.setting import Setting

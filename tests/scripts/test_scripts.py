@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from dashboard.live import script_words
+from dashboard.live import words as live_words
 from dashboard.review import words as review_words
 from tests.conftest import missing
 
@@ -49,7 +49,7 @@ def test_a_script_has_one_subject_and_asks_for_words_that_exist(path: Path) -> N
     assert "innerHTML" not in text, "text goes in as text"
     known: set[str] = set()
     if path.name.startswith("live"):
-        known = {*script_words.FOR_SCRIPT, *script_words.PAST, "may_send", "read_only"}
+        known = {*live_words.FOR_SCRIPT, *live_words.PAST, "may_send", "read_only"}
     elif path.name.startswith("review"):
         known = set(review_words.FOR_SCRIPT)
     asked = set(re.findall(r"\bwords\.(\w+)", re.sub(r"//.*", "", text)))
