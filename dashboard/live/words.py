@@ -14,6 +14,9 @@ from dashboard import words as dashboard_words
 from dashboard.live.display import Display
 from dashboard.words import shortened
 
+# By what is looked up in them; words with a name of their own follow.
+_TABLES: dict[str, dict[str, Any]] = msgspec.toml.decode(Path(__file__).with_suffix(".toml").read_bytes())
+
 TITLE = "Live: who is under air"
 STARTING = "Starting: nothing is live yet. Use voice contact."
 CATCHING_UP = (
@@ -80,70 +83,11 @@ HEARD = "Last message {age} ago"
 PER_MINUTE = "{count} messages in the last minute"
 DELAY = "Delay {seconds:.1f} s"
 
-# The state column; the order of need is the board's.
-ATTENTION = {
-    "distress": "Distress",
-    "no_motion": "No motion",
-    "not_accounted": "Not accounted for",
-    "losing_air": "Losing air",
-    "low_air": "Low air",
-    "silent_past": "Silent, turn-back due",
-    "silent": "Silent",
-    "turn_back": "Turn back",
-    "other_alarm": "Alarm",
-    "turn_back_soon": "Turn back soon",
-    "under_air": "Under air",
-    "no_air_yet": "No air yet",
-    "valve_closed": "Off air",
-}
+ATTENTION: dict[str, str] = _TABLES["attention"]
 ALARMS = {kind: f"{name[0].upper()}{name[1:]}" for kind, name in dashboard_words.ALARMS.items()}
-REASONS = {
+REASONS: dict[str, str] = {
     **{kind: f"{name} for {{age}}" for kind, name in dashboard_words.ALARMS.items()},
-    "low_air": "at or below the warning for {age}",
-    "silent": "nothing heard for {age}",
-    "turn_back": "past turn-back for {age}",
-    "team_turn_back": "team past turn-back for {age}",
-    "turn_back_soon": "turn-back may be due within 5 min",
-    "turn_back_as_last_heard": "turn-back may have passed {age} ago, as last heard",
-    "lost_missing": "missing at the roll call for {age}",
-    "lost_empty": "cylinder empty for {age}",
-    "lost_valve_closed": "valve closed for {age}",
-    "lost_off": "set switched off for {age}",
-    "lost_restarted": "set restarted {age} ago, not on air since",
-    "lost_silent": "silent for {age}, air may be used up",
-    "lost_set_given": "its set was tallied to {who} {age} ago",
-    "lost_alarm_only": "no pressure heard",
-    "lost_never_heard": "tallied in {age} ago, never heard",
-    "lost_tally_refused": "tally refused {age} ago: {who}",
-    "messages_refused": "its messages come and are refused",
-    "losing_air": "pressure falls faster than breathing",
-    "heat": "heat alarm for {age}",
-    "battery": "battery alarm for {age}",
-    "evacuate": "evacuate signal {age} ago",
-    "link_down": "its gateway is down",
-    "set_differs": "set and wearer differ: the set reads {who}",
-    "risen": "the set reads {who}, no valve was closed: new cylinder?",
-    "voice_higher": "{who} by voice is higher than before: ask again",
-    "stuck": "the reading has not moved for {age}",
-    "low_air_as_last_known": "the warning may have been due {age} ago",
-    "in_before": "tallied in at {who} {age} ago, not out there",
-    "in_since": "then tallied in at {who}, {age} ago: where is this wearer?",
-    "out_elsewhere": "then tallied in at {who}, out there {age} ago",
-    "same_id": "set {who} uses the same ID: who wears which?",
-    "two_sets": "its wearer is tallied with set {who} too: who wears this one?",
-    "no_tally": "not tallied in",
-    "tallied_out": "tallied out {age} ago, still under air",
-    "out_silent": "tallied out {age} ago, not heard since before",
-    "out_unheard": "tallied out {age} ago, no pressure heard",
-    "distress_ended": "distress {age} ago, cleared by the set, seen by nobody",
-    "no_motion_ended": "no motion {age} ago, cleared by the set, seen by nobody",
-    "settled_breathing": "settled by a word {age} ago, still under air",
-    "incident_closed": "incident closed {age} ago, not tallied out",
-    "no_setup": "cylinder not known",
-    "other_setup": "its setup changed: the least air and highest warning count",
-    "odd_threshold": "its own alarm limits are impossible; the profile's count",
-    "no_air_yet": "tallied in {age} ago, no pressure yet",
-    "valve_closed": "valve closed {age} ago",
+    **_TABLES["reasons"],
 }
 
 NOT_PAINTED = "no figures: underair has a fault. Ask by voice"
@@ -367,30 +311,13 @@ ROLL_NO_TALLY = "not tallied in"
 ROLL_COMPLETE = "complete after {time}"
 SIGNALLED = "{count} sets: {who}"
 SIGNALLED_ACKNOWLEDGED = "since {at} · {acknowledged} of {count} acknowledged at the set"
-SAID = {
-    "in": "in with {0}",
-    "out": "out with {0}",
-    "given": "order given",
-    "lifted": "order lifted",
-    "answered": "answered",
-    "missing": "missing",
-    "ready": "ready",
-    "committed": "inside",
-    "stood_down": "stood down",
-    "gauge": "{0}",
-}
+SAID: dict[str, str] = _TABLES["said"]
 CONTRADICTION = "Two desks differ on {about}: {first} said {said_first}, {second} said {said_second} ({at})"
 WHOSE = "{desk} closed the entry of set {set_id} ({at}), but {who} are in with it. Close it in the row"
 NOT_IN = "{desk} tallied out {about} with {set_id}, who was not tallied in ({at})"
 OUT_LINE = "{who}, {team} {how} {at}"
 OUT_UNTALLIED = "{who}, not tallied in, {how} {at}"
-OUT_HOW = {
-    "tallied_out": "out",
-    "resolved": "settled by a word",
-    "valve_closed": "valve closed",
-    "forgotten": "nobody said out, last heard",
-    "incident_closed": "closed with the incident, nobody said out,",
-}
+OUT_HOW: dict[str, str] = _TABLES["out_how"]
 OUT_AIR = "{pressure} left"
 OUT_LAST = "{pressure} as last heard {at}"
 OUT_VOICE = "{pressure} by voice {at}"
@@ -406,9 +333,10 @@ SEEN_STATE = {
     "order": "Seen: order unanswered",
 }
 
-# What the page's script shows; it has no words of its own. Those that no rule reads are in the TOML.
-_written: dict[str, dict[str, Any]] = msgspec.toml.decode(
-    Path(__file__).with_name("script_words.toml").read_bytes()
-)
-FOR_SCRIPT = _written["page"] | {"order_by_voice": ACKNOWLEDGED_BY_VOICE, "read_only": NO_DESK}
-PAST = _written["past"]
+# What the page's script shows; it has no words of its own.
+FOR_SCRIPT: dict[str, Any] = {
+    **_TABLES["page"],
+    "order_by_voice": ACKNOWLEDGED_BY_VOICE,
+    "read_only": NO_DESK,
+}
+FOR_SCRIPT_PAST = _TABLES["past"]

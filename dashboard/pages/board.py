@@ -26,7 +26,7 @@ def layout(context: PageContext, query: dict[str, str]) -> list[Any]:
         return [html.H1(live_words.BOARD_TITLE), html.P(str(problem), role="alert", className="problem")]
     words = {
         **live_words.FOR_SCRIPT,
-        **live_words.PAST,
+        **live_words.FOR_SCRIPT_PAST,
         "may_send": False,
         "read_only": live_words.PAST_READ_ONLY,
     }

@@ -16,15 +16,11 @@ from ingest.plurals import counted
 if TYPE_CHECKING:
     from dashboard.review.desk_notes import DeskNote
 
+# By what is looked up in them; words with a name of their own follow.
+_TABLES: dict[str, dict[str, Any]] = msgspec.toml.decode(Path(__file__).with_suffix(".toml").read_bytes())
+
 ALARMS_NARROW = {**ALARMS, "no_motion_prealarm": "no motion (1st)"}
-# A lane's name, then its unit, then what is drawn.
-LANE_EXPLAINED = {
-    "air": "Pressure, {pressure} · dots and line: readings · band: estimate, 90\u00a0%",
-    "rate": "Breathing rate, {rate} · estimate after the fact · band: 90\u00a0% of 30 s means",
-    "motion": "Motion, {motion} · readings",
-    "heat": "Temperature, {temperature} · line: set's sensor · dashed and band: estimate of the surroundings",
-    "alarms": "Alarms · solid: the set reported it · outlined under it: what the readings say",
-}
+LANE_EXPLAINED: dict[str, str] = _TABLES["lane_explained"]
 LANES = {lane: text.split(" · ")[0].split(", ")[0] for lane, text in LANE_EXPLAINED.items()}
 NO_READINGS = " · the set sent no reading"
 NO_ALARMS = "none reported, none derived"
@@ -69,12 +65,7 @@ ENTRY_HEADS = heads(
     "Wearer | Team | Sets | Tallied in | First heard | Entry | Turn-back | Noted at | Late by | Lowest",
     "Tallied out | Ended | Under air | Not heard",
 )
-ENDED_HOW = {
-    "tallied_out": "tallied out",
-    "resolved": "resolved by the desk",
-    "incident_closed": "incident closed",
-    "open": "still open",
-}
+ENDED_HOW: dict[str, str] = _TABLES["ended_how"]
 ALSO_IN = "{said}; also tallied in at {incident} {when}"
 NOT_KNOWN = "not known"
 AT_ONCE = "at once"
@@ -127,14 +118,7 @@ NOBODY = "No set was heard under air in this incident; the desk's notes are belo
 LEGEND_SHADE = "pressure, full to empty"
 MOVE = "Move"
 MOVES = {"earlier": "◀ Earlier", "later": "Later ▶", "in": "Zoom in", "out": "Zoom out"}
-MESSAGE_HEADS = {
-    "at": "Time",
-    "kind": "Kind",
-    "identity": "Set/power-up/number",
-    "own": "Its own clock",
-    "received": "Received",
-    "topic": "Topic",
-}
+MESSAGE_HEADS: dict[str, str] = _TABLES["message_heads"]
 EVIDENCE_NOTE = "{shown} of the {total} messages that the finding names."
 FINDER_TITLE = "Find an incident or a wear"
 FINDINGS = "Findings"
@@ -170,20 +154,7 @@ MESSAGES_HINT = "Word for word: messages within 5 s of the moment, and the last 
 NO_MESSAGES = "No message within 5 s of this moment, and none of any kind before it."
 EVIDENCE = "Evidence of the finding"
 ABOUT_FINDING = "What this finding says and cannot know"
-READOUT = {
-    "known": "Heard",
-    "pressure": "Pressure, reading",
-    "air": "Pressure, estimate",
-    "rate": "Breathing rate, estimate",
-    "forecast": "To low air, as known then",
-    "if_hardest": "If it stays as hard as the hardest 3 min",
-    "motion": "Motion, reading",
-    "temperature": "Sensor temperature",
-    "surroundings": "Surroundings, estimate",
-    "class": "Thermal class, estimate",
-    "dose": "Heat dose so far",
-    "alarms": "Alarms",
-}
+READOUT: dict[str, str] = _TABLES["readout"]
 DOSE_NOTE = "Heat dose: a measure of air temperature from the literature, not what a body felt."
 NOT_UNDER_AIR = "not under air at this moment"
 NONE = "none"
@@ -286,7 +257,7 @@ FOR_SCRIPT: dict[str, Any] = {
     "noFindings": NO_FINDINGS,
     "noteTime": NOTE_TIME,
     "noteCertainties": CERTAINTIES,
-    **msgspec.toml.decode(Path(__file__).with_name("script_words.toml").read_bytes()),
+    **_TABLES["page"],
 }
 
 
