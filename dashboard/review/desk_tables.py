@@ -65,9 +65,7 @@ def tally_table(messages: Mapping[str, pl.DataFrame], incident_id: str | None, s
         ]
         for row in tallies
     ]
-    return Table(
-        "review-tallies", words.TALLIES, words.TALLY_HEADS, rows, words.TALLIES_NOTE, words.NO_TALLIES
-    )
+    return words.table("tallies", rows)
 
 
 def answers_table(answers: pl.DataFrame, setting: Setting) -> Table:
@@ -84,9 +82,7 @@ def answers_table(answers: pl.DataFrame, setting: Setting) -> Table:
         ]
         for row in answers.iter_rows(named=True)
     ]
-    return Table(
-        "review-answers", words.ANSWERS, words.ANSWER_HEADS, rows, words.ANSWERS_NOTE, words.NO_ANSWERS
-    )
+    return words.table("answers", rows)
 
 
 def desk_table(
@@ -120,8 +116,7 @@ def desk_table(
         add(row, f"{words.RESOLVED}: {what}", _whom(row), row["text"], corrected(row))
     for row in messages["seen"].filter(pl.col("set_id").is_in(list(sets))).iter_rows(named=True):
         add(row, f"{words.SEEN}: {words.ALARMS.get(row['alarm'], row['alarm'])}", _whom(row))
-    rows = [line for _, line in sorted(found, key=lambda one: one[0])]
-    return Table("review-desk", words.DESK_DID, words.DESK_HEADS, rows, words.DESK_NOTE, words.NO_DESK)
+    return words.table("desk", [line for _, line in sorted(found, key=lambda one: one[0])])
 
 
 def _whom(row: dict[str, Any]) -> str:
@@ -152,7 +147,7 @@ def note_table(notes: list[DeskNote], setting: Setting, may_withdraw: bool = Fal
                 withdrawn,
             ]
         )
-    return Table("review-notes", words.NOTES, words.NOTE_HEADS, rows, words.NOTES_NOTE, words.NO_NOTES)
+    return words.table("notes", rows)
 
 
 def refused_table(refused: pl.DataFrame, setting: Setting) -> Table:
@@ -169,5 +164,4 @@ def refused_table(refused: pl.DataFrame, setting: Setting) -> Table:
         ]
         for row in refused.sort("first", "reason", nulls_last=True).iter_rows(named=True)
     ]
-    name, caption, heads = "review-refused", words.REFUSED, words.REFUSED_HEADS
-    return Table(name, caption, heads, rows, words.REFUSED_NOTE, words.NONE_REFUSED, numeric=(6,))
+    return words.table("refused", rows, (6,))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
@@ -71,9 +72,7 @@ def entry_table(entries: pl.DataFrame, setting: Setting) -> Table:
                 seconds(row["unheard_s"]),
             ]
         )
-    numeric = (5, 8, 9, 12, 13)
-    name, caption, heads = "review-entries", words.ENTRIES, words.ENTRY_HEADS
-    return Table(name, caption, heads, rows, words.ENTRIES_NOTE, words.NO_ROWS, numeric)
+    return words.table("entries", rows, (5, 8, 9, 12, 13))
 
 
 def _ended(entry: dict[str, Any], setting: Setting) -> str:
@@ -122,8 +121,7 @@ def wear_table(wears: pl.DataFrame, setting: Setting) -> Table:
                 seconds(row["gap_s"]),
             ]
         )
-    heads = words.INCIDENT_WEAR_HEADS
-    return Table("review-wears", words.WEARS, heads, rows, empty=words.NO_ROWS, numeric=range(7, 14))
+    return words.table("wears", rows, range(7, 14))
 
 
 def _cylinder(row: dict[str, Any], setting: Setting) -> str:
@@ -194,10 +192,7 @@ def alarm_table(alarms: pl.DataFrame, rates: pl.DataFrame, setting: Setting) -> 
                 source,
             ]
         )
-    rate_text = words.alarm_rate_text(rate)
-    return Table(
-        "review-alarms", words.ALARM_TABLE, words.ALARM_HEADS, rows, rate_text, words.NO_ALARMS, numeric=(7,)
-    )
+    return words.table("alarms", rows, (7,), note=words.alarm_rate_text(rate))
 
 
 def _unheard_after(results: Results, setting: Setting) -> dict[str, str]:
@@ -239,8 +234,7 @@ def turn_back_table(results: Results, setting: Setting) -> Table:
     if setting.policy in policies:
         place = policies.index(setting.policy)
         named[place] = words.IN_FORCE.format(policy=named[place])
-    heads = [*words.TURN_BACK_FIRST, *named, *words.TURN_BACK_LAST]
-    return Table("review-turn-back", words.TURN_BACK, heads, rows, words.TURN_BACK_NOTE, words.NO_ROWS)
+    return words.table("turn-back", rows, heads=[*words.TURN_BACK_FIRST, *named, *words.TURN_BACK_LAST])
 
 
 def _policy_cell(row: dict[str, Any] | None, setting: Setting, never: str) -> Any:
@@ -266,8 +260,7 @@ def silence_table(gaps: pl.DataFrame, setting: Setting) -> Table:
         ]
         for row in gaps.sort("started").iter_rows(named=True)
     ]
-    name, caption, heads = "review-silences", words.SILENCES, words.SILENCE_HEADS
-    return Table(name, caption, heads, rows, words.SILENCES_NOTE, words.NOTHING_SILENT, (4, 5, 6))
+    return words.table("silences", rows, (4, 5, 6))
 
 
 def _messages(count: int | None, unknown: str) -> Any:
@@ -289,9 +282,7 @@ def heat_table(results: Results, setting: Setting) -> Table:
         ]
         for row in wears.sort("heat_dose", descending=True, nulls_last=True).iter_rows(named=True)
     ]
-    return Table(
-        "review-heat", words.HEAT, words.HEAT_HEADS, rows, words.HEAT_NOTE, words.NO_HEAT, range(2, 8)
-    )
+    return words.table("heat", rows, range(2, 8))
 
 
 def clock_table(clocks: pl.DataFrame) -> Table:
@@ -307,8 +298,7 @@ def clock_table(clocks: pl.DataFrame) -> Table:
         ]
         for row in clocks.sort("set_id", "boot").iter_rows(named=True)
     ]
-    name, caption, heads = "review-clocks", words.CLOCKS_TITLE, words.CLOCK_HEADS
-    return Table(name, caption, heads, rows, words.CLOCKS_NOTE, words.NO_ROWS, range(2, 6))
+    return words.table("clocks", rows, range(2, 6))
 
 
 def forecast_table(results: Results, setting: Setting) -> Table:
@@ -325,15 +315,9 @@ def forecast_table(results: Results, setting: Setting) -> Table:
         .sort("started", "wear_id", "age_s")
     )
     unheard = _unheard_after(results, setting)
-    return Table(
-        "review-forecasts",
-        words.FORECASTS,
-        words.FORECAST_HEADS,
-        [_forecast_line(row, setting, unheard) for row in said.iter_rows(named=True)],
-        words.FORECASTS_NOTE.format(step_min=EVERY_MIN, version=setting.forecast),
-        words.NO_FORECASTS,
-        numeric=range(3, 8),
-    )
+    rows = [_forecast_line(row, setting, unheard) for row in said.iter_rows(named=True)]
+    table = words.table("forecasts", rows, range(3, 8))
+    return replace(table, note=table.note.format(step_min=EVERY_MIN, version=setting.forecast))
 
 
 def _forecast_line(row: dict[str, Any], setting: Setting, unheard: dict[str, str]) -> list[Any]:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import msgspec
 
 from analysis.policies import POLICY_WORDS
-from dashboard.rows import heads
+from dashboard.rows import Table, heads
 from dashboard.words import ALARMS as ALARMS
 from dashboard.words import shortened
 from ingest.plurals import counted
@@ -17,13 +18,13 @@ if TYPE_CHECKING:
     from dashboard.review.desk_notes import DeskNote
 
 # By what is looked up in them; words with a name of their own follow.
-_TABLES: dict[str, dict[str, Any]] = msgspec.toml.decode(Path(__file__).with_suffix(".toml").read_bytes())
+_LOOKED_UP: dict[str, dict[str, Any]] = msgspec.toml.decode(Path(__file__).with_suffix(".toml").read_bytes())
 
 ALARMS_NARROW = {**ALARMS, "no_motion_prealarm": "no motion (1st)"}
-LANE_EXPLAINED: dict[str, str] = _TABLES["lane_explained"]
+TABLES: dict[str, dict[str, Any]] = _LOOKED_UP["tables"]
+LANE_EXPLAINED: dict[str, str] = _LOOKED_UP["lane_explained"]
 LANES = {lane: text.split(" · ")[0].split(", ")[0] for lane, text in LANE_EXPLAINED.items()}
 NO_READINGS = " · the set sent no reading"
-NO_ALARMS = "none reported, none derived"
 DESK_LANE = "Desk"
 MARKS = {"turn_back": "team’s turn-back", "low_air": "low-air warning reached (derived)"}
 SILENT = "silent"
@@ -52,49 +53,14 @@ WEAR_HEADS = heads(
     "Below warning | Not heard",
 )
 
-INCIDENT_WEAR_HEADS = heads(
-    "Wearer | Team | Set | From | Until | Lasted | Cylinder | Start | End | Air used ± 90\u00a0%",
-    "Mean rate | Highest | Below warning | Not heard",
-)
-ENTRIES = "Entries"
-ENTRIES_NOTE = (
-    "One row for each time that a person was inside, over restarts, outages and second cylinders. An entry "
-    "ends only when somebody says so."
-)
-ENTRY_HEADS = heads(
-    "Wearer | Team | Sets | Tallied in | First heard | Entry | Turn-back | Noted at | Late by | Lowest",
-    "Tallied out | Ended | Under air | Not heard",
-)
-ENDED_HOW: dict[str, str] = _TABLES["ended_how"]
+ENDED_HOW: dict[str, str] = _LOOKED_UP["ended_how"]
 ALSO_IN = "{said}; also tallied in at {incident} {when}"
 NOT_KNOWN = "not known"
 AT_ONCE = "at once"
-HEAT = "Heat"
-HEAT_HEADS = ["Wearer", "Set", "Highest reading", "Class I", "Class II", "Class III", "Class IV", "Dose"]
-HEAT_NOTE = (
-    "Seconds of the estimated surroundings in each thermal class (NIST TN 1474). Dose: literature measure of "
-    "air temperature, not what a body felt."
-)
-NO_HEAT = "No set reported a temperature."
-TALLIES = "Tallies"
-TALLY_HEADS = ["Time", "Tally", "Wearer", "Set", "Team", "Task", "Desk (account)", "Corrected"]
-TALLIES_NOTE = "Every tally as it was sent. A corrected one stays in the record."
-NO_TALLIES = "No desk tallied anybody at this incident."
-ANSWERS = "Orders and roll calls: who answered"
-ANSWER_HEADS = ["Called", "Call", "Wearer", "Set", "Team", "Answered", "Missing", "Out", "Lifted or closed"]
-ANSWERS_NOTE = (
-    "Everybody who was in at that moment. Answered: acknowledged by set or voice, or answered for. "
-    "What was said by radio is not in this record."
-)
-NO_ANSWERS = "No order and no roll call while somebody was in."
 CALLS = {"evacuate": "order: evacuate", "withdraw": "order: withdraw", "roll_call": "roll call"}
 NEVER = "not in this record"
 CORRECTED_BY = "corrected {when} by {desk}"
 A_CORRECTION = "corrects an earlier one"
-DESK_DID = "Orders, roll calls and what else the desk did"
-DESK_HEADS = ["Time", "Heard at", "What", "Whom", "Text", "Desk (account)"]
-DESK_NOTE = "“Heard at” has a time if the message came more than 5 s after it was sent."
-NO_DESK = "No desk gave an order, called a roll or saw an alarm."
 EVERYBODY = "everybody"
 INCIDENT = "Incident"
 ORDER = "Order"
@@ -104,10 +70,6 @@ STANDBY = "Emergency team"
 RESOLVED = "Resolved"
 ENTRY = "the entry"
 SEEN = "Seen"
-REFUSED = "Received, but refused"
-REFUSED_HEADS = ["Set or desk", "Kind", "Reason", "Field", "First", "Last", "Messages"]
-REFUSED_NOTE = "These messages break the contract. They are kept as received, and no figure uses them."
-NONE_REFUSED = "No message about this incident was refused."
 
 OVERVIEW = "Everybody, whole incident"
 OVERVIEW_EXPLAINED = (
@@ -118,7 +80,7 @@ NOBODY = "No set was heard under air in this incident; the desk's notes are belo
 LEGEND_SHADE = "pressure, full to empty"
 MOVE = "Move"
 MOVES = {"earlier": "◀ Earlier", "later": "Later ▶", "in": "Zoom in", "out": "Zoom out"}
-MESSAGE_HEADS: dict[str, str] = _TABLES["message_heads"]
+MESSAGE_HEADS: dict[str, str] = _LOOKED_UP["message_heads"]
 EVIDENCE_NOTE = "{shown} of the {total} messages that the finding names."
 FINDER_TITLE = "Find an incident or a wear"
 FINDINGS = "Findings"
@@ -154,36 +116,18 @@ MESSAGES_HINT = "Word for word: messages within 5 s of the moment, and the last 
 NO_MESSAGES = "No message within 5 s of this moment, and none of any kind before it."
 EVIDENCE = "Evidence of the finding"
 ABOUT_FINDING = "What this finding says and cannot know"
-READOUT: dict[str, str] = _TABLES["readout"]
+READOUT: dict[str, str] = _LOOKED_UP["readout"]
 DOSE_NOTE = "Heat dose: a measure of air temperature from the literature, not what a body felt."
 NOT_UNDER_AIR = "not under air at this moment"
 NONE = "none"
 NOT_HEARD = "not heard"
 FORECAST_AT_LEAST = "at least {minutes} min"
 YOUNG_WEAR = "first 3 min: only the early end is known"
-FORECASTS = "Forecasts of the low-air warning"
-FORECASTS_NOTE = (
-    "Every {step_min} min of a wear, from the readings until then. The interval should hold 90\u00a0% of "
-    "warnings. “If it stays as hard” uses the rate of the hardest 3 min so far. It is a scenario, not a "
-    "worst case. Forecast constants: {version}."
-)
-FORECAST_HEADS = heads(
-    "Wearer | Set | At | Minutes in | Warning expected in | 90\u00a0% interval | If it stays as hard",
-    "It came after",
-)
 IF_HARDEST = "{minutes} min at {rate}"
-NO_FORECASTS = "No wear lasted long enough for a forecast."
 REPORTED = "reported"
 DERIVED = "derived"
 BEFORE = "{age_s} s before"
 
-TURN_BACK = "Turn-back under each policy"
-TURN_BACK_NOTE = (
-    "When each policy would have turned each wearer back, the pressure then, and the minutes from then to "
-    "the low-air warning (derived), if it was reached. A team turns back when its first member is due. That "
-    "moment, by the policy in force, is under “team”, in the lanes and in the findings. A wear ends when the "
-    "set goes off air; “left” in a finding is the tally out, if the desk gave one. Local procedure decides."
-)
 TURN_BACK_FIRST = ["Wearer", "Started", "Team, policy in force"]
 TURN_BACK_LAST = ["Set off air", "Pressure then"]
 IN_FORCE = "{policy} (in force)"
@@ -193,36 +137,12 @@ LAST_HEARD = "last heard {when}"
 BEFORE_LOW_AIR = "{minutes} min to low air"
 # No screen shows a bare key of the profile.
 POLICIES = POLICY_WORDS
-CLOCKS_TITLE = "Clocks and what was done about them"
-CLOCKS_NOTE = (
-    "Times on this page are on the listener's clock. Each set's own time was moved by its offset and drift; "
-    "the messages keep the original times."
-)
-CLOCK_HEADS = ["Set", "Power-up", "Set minus listener", "Uncertainty", "Drift", "Jumps"]
-SILENCES = "Not heard"
-SILENCES_NOTE = (
-    "Silence of a set inside a wear. What happened then was not observed. "
-    "Losses are unknown when the source does not number its messages."
-)
 UNCOUNTED = "unknown"
-SILENCE_HEADS = ["Wearer", "Set", "From", "Until", "Lasted", "Messages lost", "Refused"]
-NOTHING_SILENT = "No silence longer than three times a set's usual interval."
 NO_ROWS = "none"
-ALARM_TABLE = "Alarms"
-ALARM_HEADS = heads(
-    "Wearer or set | Alarm | Raised | Heard at | Acknowledged | Cleared | Seen by desk | Response", "Source"
-)
 SOURCES = {"reported": "reported only", "derived": "derived only", "both": "both"}
 SET_LATE = "both, set {seconds} s later than the readings"
 SET_EARLY = "both, set {seconds} s before the readings"
 
-NOTES = "Notes"
-NOTES_NOTE = (
-    "Notes from the desk and from other sources, each at the moment that it is about. Notes are never "
-    "edited. A withdrawn note stays, and so does the note that withdrew it."
-)
-NOTE_HEADS = ["Time", "Source", "Note", "Set", "Certainty", "Received", "Withdrawn"]
-NO_NOTES = "Nobody wrote a note about this incident."
 WITHDRAW = "Withdraw …"
 WITHDRAWN_AT = "withdrawn, {when} UTC"
 WITHDRAWAL = "Withdrawn: {reason}"
@@ -257,8 +177,15 @@ FOR_SCRIPT: dict[str, Any] = {
     "noFindings": NO_FINDINGS,
     "noteTime": NOTE_TIME,
     "noteCertainties": CERTAINTIES,
-    **_TABLES["page"],
+    **_LOOKED_UP["page"],
 }
+
+
+def table(name: str, rows: list[list[Any]], numeric: Sequence[int] = (), **said: Any) -> Table:
+    """Return a table of one incident with its words; `said`: heads or note that are not always the same."""
+    own = TABLES[name]
+    own = {"note": "", **own, "heads": heads(own.get("heads", "")), **said}
+    return Table(f"review-{name}", rows=rows, numeric=numeric, **own)
 
 
 def note_mark(note: DeskNote) -> str:

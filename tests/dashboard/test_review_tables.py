@@ -12,7 +12,6 @@ from analysis.incident import analyse
 from analysis.profile import Profile
 from dashboard.elements import listing
 from dashboard.pages.review import incident_listing
-from dashboard.review import words
 from dashboard.review.bench import tables
 from dashboard.review.clock import Clock
 from dashboard.review.desk_tables import desk_table
@@ -203,7 +202,7 @@ def test_the_alarm_table_says_who_raised_an_alarm(look: Look) -> None:
     )
     assert alarms.height == 3
     table = alarm_table(alarms, look.record.results["alarm_rates"], setting_of(look))
-    place = words.ALARM_HEADS.index("Source")
+    place = table.heads.index("Source")
     assert [row[place] for row in table.rows] == ["reported only", "derived only", "both"]
     late = alarms.tail(1).with_columns(lead_s=pl.lit(7.2))
     (row,) = alarm_table(late, look.record.results["alarm_rates"], setting_of(look)).rows
