@@ -7,33 +7,14 @@ Colour is always the last cue: shape, word and position say the same before it.
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any, Literal
+
+import msgspec
 
 Theme = Literal["light", "dark"]
 
-COLOURS: dict[str, tuple[str, str]] = {
-    "page": ("#f4f4f2", "#0b0d10"),  # behind everything
-    "panel": ("#ffffff", "#14171b"),  # what is written on
-    "raised": ("#ebebe8", "#20252b"),  # headers, buttons, the strip's ground
-    "ink": ("#141414", "#e8e8e8"),
-    "muted": ("#4a4a4a", "#b5b5b5"),
-    "line": ("#c4c4c0", "#363c43"),  # hairlines between rows
-    "edge": ("#767672", "#858b91"),  # borders of what can be pressed (3:1)
-    "grid": ("#8a8a86", "#6d6d6d"),
-    "focus": ("#0b57a4", "#8ec5ff"),
-    "act": ("#a63200", "#ff9b6a"),  # needs somebody now
-    "act_ground": ("#fbe9e1", "#3a1e12"),
-    "on_act": ("#ffffff", "#14171b"),
-    "soon": ("#7a5200", "#f0c24b"),  # will need somebody soon
-    "soon_ground": ("#f8efdc", "#33290f"),
-    "info": ("#005b96", "#86c8f7"),
-    "silent": ("#5b2a86", "#d9b3f2"),  # nothing heard
-    "silent_ground": ("#efe8f5", "#2c2036"),
-    "air": ("#1b4f72", "#9fd0ee"),
-    "fan": ("#9cb8cc", "#45748f"),
-    "good": ("#0a6b52", "#63cfae"),
-}
-"""On a light and on a dark page."""
+COLOURS: dict[str, list[str]] = msgspec.toml.decode(Path(__file__).with_suffix(".toml").read_bytes())
 PALETTES: dict[Theme, dict[str, str]] = {
     "light": {name: light for name, (light, _) in COLOURS.items()},
     "dark": {name: dark for name, (_, dark) in COLOURS.items()},
