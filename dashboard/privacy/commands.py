@@ -45,9 +45,9 @@ def wearer(wearer_id: str, archive: Path, out: Path, profile: str | None, as_jso
 
     written = write_wearer_record(archive, load_profile(profile), wearer_id, out, datetime.now(UTC))
     if as_json:
-        echo(json.dumps(vars(written)))
-    counts = f"{counted(written.wears, 'wear')}, {counted(written.messages, 'message')}"
-    remark(f"underair: {out}: {counts}, {counted(written.looks, 'look')} at the record")
+        echo(json.dumps(written))
+    counts = f"{counted(written['wears'], 'wear')}, {counted(written['messages'], 'message')}"
+    remark(f"underair: {out}: {counts}, {counted(written['looks'], 'look')} at the record")
 
 
 @click.command()

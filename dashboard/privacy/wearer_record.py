@@ -20,7 +20,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from importlib.metadata import version
 from pathlib import Path
@@ -54,20 +53,10 @@ AROUND = timedelta(minutes=2)
 _ABOUT = Path(__file__).with_name("wearer_about.txt")
 
 
-@dataclass(frozen=True)
-class WearerRecord:
-    """How much was written."""
-
-    incidents: int
-    wears: int
-    messages: int
-    looks: int
-
-
 def write_wearer_record(
     folder: Path, profile: Profile, wearer_id: str, out: Path, made: datetime
-) -> WearerRecord:
-    """Write everything about one wearer into a new folder.
+) -> dict[str, int]:
+    """Write everything about one wearer into a new folder; return how many incidents, wears, messages, looks.
 
     - `wearer_id`: as the desk wrote it in the tally.
     - `out`: must not be there yet.
@@ -107,7 +96,8 @@ def write_wearer_record(
     roster = roster_beside(work_folder(folder))
     if len(roster):
         formula_safe(roster.filter(pl.col("wearer_id") == wearer_id)).write_csv(out / "roster.csv")
-    written = WearerRecord(len(incidents), sum(map(len, tables["wears"])), len(heard), len(looks))
+    wears = sum(map(len, tables["wears"]))
+    written = {"incidents": len(incidents), "wears": wears, "messages": len(heard), "looks": len(looks)}
     months = profile.retention.identity_months
     about = _ABOUT.read_text(encoding="utf-8").format(
         archive=folder,
@@ -117,7 +107,7 @@ def write_wearer_record(
         people=profile.disclosure.fewest_people,
         identity=f"{months} months" if months else "without an end",
         register=profile.retention.register_years,
-        **vars(written),
+        **written,
     )
     (out / "ABOUT.txt").write_text(about, encoding="utf-8")
     return written
