@@ -23,11 +23,12 @@ from dashboard.review.tables import (
     entry_table,
     finding_items,
     forecast_table,
+    incident_tables,
     turn_back_table,
     wear_table,
 )
 from dashboard.review.view import Bench, Look, request_of
-from dashboard.review.words import alarm_rate_text
+from dashboard.review.words import TABLES, alarm_rate_text
 from dashboard.rows import text_of
 from dashboard.units import IMPERIAL
 from ingest.contract.captures import Heard
@@ -45,6 +46,12 @@ def look(tmp_path_factory: pytest.TempPathFactory) -> Look:
 def setting_of(look: Look, **more: Any) -> Setting:
     owner = {wear: row["key"] for row in look.everybody.iter_rows(named=True) for wear in row["wear_ids"]}
     return Setting(owner, look.whole, **more)
+
+
+def test_every_table_has_its_words_and_they_are_in_the_page_s_order(look: Look) -> None:
+    made = incident_tables(look.record, look.notes, setting_of(look))
+    assert [table.name for table in made] == [f"review-{name}" for name in TABLES]
+    assert all(table.caption and table.empty and "{" not in table.note for table in made)
 
 
 @pytest.mark.parametrize(
