@@ -170,9 +170,7 @@ def without_tally(everything: Results) -> Results:
     of_set = pl.col("set_id").is_in(set_ids)
     chosen: Results = {}
     for name, frame in everything.items():
-        if name == "wears":
-            chosen[name] = wears
-        elif "incident_id" in frame.columns:
+        if "incident_id" in frame.columns:
             chosen[name] = frame.filter(pl.col("incident_id").is_null())
         elif "wear_id" in frame.columns and "set_id" in frame.columns:
             # What stands outside every wear (a start refused, a battery alarm) belongs to its set.

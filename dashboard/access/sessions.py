@@ -89,14 +89,12 @@ class Sessions:
             session = self._sessions.get(digest_of(token))
             if session is None:
                 return None, "no such session"
-            if now - session.begun >= LASTS_S or now - session.seen >= IDLE_S:
+            expired = now - session.begun >= LASTS_S or now - session.seen >= IDLE_S
+            if expired or not hmac.compare_digest(session.browser, digest_of(browser)):
                 del self._sessions[session.key]
                 self._write()
-                return None, "the session has expired"
-            if not hmac.compare_digest(session.browser, digest_of(browser)):
-                del self._sessions[session.key]
-                self._write()
-                return None, f"the session of {session.account} came from another browser; ended"
+                stolen = f"the session of {session.account} came from another browser; ended"
+                return None, "the session has expired" if expired else stolen
             session.seen = now
             return session, ""
 

@@ -131,14 +131,7 @@ class SignIn:
         wait_s = self.attempts.begin(name, address, known=known is not None)
         if wait_s > 0.0:
             flask.g.refusal = f"too many attempts to sign in as {known or 'somebody unknown'}"
-            self.log.write(
-                "sign-in",
-                "too many attempts",
-                account=known or "",
-                address=address,
-                outcome="refused",
-                once=True,
-            )
+            self.note(Visitor(known or ""), "sign-in", "too many attempts", "refused", once=True)
             response = self._form(words.WAIT.format(minutes=math.ceil(wait_s / 60.0)), wanted, 429)
             response.headers["Retry-After"] = str(int(wait_s) + 1)
             return response
@@ -150,7 +143,7 @@ class SignIn:
         if not fits or known is None:
             # Only a name that is an account is written: people type passwords into the wrong field.
             flask.g.refusal = f"a wrong sign-in as {known or 'somebody unknown'}"
-            self.log.write("sign-in", "", account=known or "", address=address, outcome="refused")
+            self.note(Visitor(known or ""), "sign-in", "", "refused")
             return self._form(words.WRONG, wanted, 401)
         self.attempts.succeeded(known, address)
         return self._begin(known, wanted)

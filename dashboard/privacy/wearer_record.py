@@ -150,9 +150,7 @@ def _tables_of(record: IncidentRecord, wearer_id: str) -> Results:
     ids = wears["wear_id"].implode()
     own: Results = {}
     for name, frame in results.items():
-        if name == "wears":
-            own[name] = wears
-        elif "wearer_id" in frame.columns:
+        if "wearer_id" in frame.columns:
             mine = pl.col("wearer_id") == wearer_id
             if "wear_id" in frame.columns:  # of an alarm that no entry has
                 mine |= pl.col("wearer_id").is_null() & pl.col("wear_id").is_in(ids)
