@@ -313,7 +313,7 @@ def _same_in_common(kept: Path, fresh: Path) -> bool:
 def _source_in(wheel: Path) -> str:
     try:
         with zipfile.ZipFile(wheel) as program:
-            names = [name for name in program.namelist() if name.endswith(".py")]
+            names = filter(provenance.is_source, program.namelist())
             return provenance.sha256_of_sources((name, program.read(name)) for name in names)
     except (OSError, zipfile.BadZipFile):
         return ""

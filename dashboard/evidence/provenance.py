@@ -18,6 +18,7 @@ from pathlib import Path
 
 PACKAGES = ("ingest", "analysis", "dashboard")
 NOT_KNOWN = "not known"
+SOURCES = (".py", ".toml", ".j2", ".css", ".txt", ".md", ".json")
 _GIT_WAIT_S = 10
 _WHEEL = b"Wheel-Version: 1.0\nGenerator: underair\nRoot-Is-Purelib: true\nTag: py3-none-any\n"
 _NAME = re.compile(r"^[A-Za-z0-9._-]+")
@@ -80,7 +81,12 @@ def commit() -> str:
 @cache
 def source_sha256() -> str:
     """Return the SHA-256 of every source file of underair, by name, whatever it was installed from."""
-    return sha256_of_sources((name, path.read_bytes()) for name, path in _program() if path.suffix == ".py")
+    return sha256_of_sources((name, path.read_bytes()) for name, path in _program() if is_source(name))
+
+
+def is_source(name: str) -> bool:
+    """Return whether a file of the program makes tables and report what they are: code, words, templates."""
+    return name.startswith(PACKAGES) and name.endswith(SOURCES)
 
 
 def sha256_of_sources(sources: Iterable[tuple[str, bytes]]) -> str:

@@ -6,6 +6,7 @@ import gzip
 import json
 import shutil
 import subprocess
+import zipfile
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -316,6 +317,19 @@ def test_an_archive_that_was_rolled_back_is_found(
     shutil.copytree(older, folder)
     assert run("verify", str(folder)) == 1
     assert "rolled back or exchanged" in capsys.readouterr().out
+
+
+def test_templates_and_words_are_a_part_of_the_program(case: Path) -> None:
+    """A report's texts are made of them: its program was pinned by the digest of its code alone."""
+    path = next((case / "data").glob("*.whl"))
+    with zipfile.ZipFile(path) as wheel:
+        contents = {name: wheel.read(name) for name in wheel.namelist()}
+    contents["dashboard/evidence/report.html.j2"] += b"<!-- -->"
+    with zipfile.ZipFile(path, "w") as wheel:
+        for name, data in contents.items():
+            wheel.writestr(name, data)
+    rehash(case, about_of(case))
+    assert any("not the program that" in fault for fault in verify_case(case, again=True).faults)
 
 
 def by_another_program(case: Path) -> None:
