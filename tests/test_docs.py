@@ -169,4 +169,6 @@ def test_the_files_that_contributors_are_sent_to_exist() -> None:
         ("ACKNOWLEDGED_BY_VOICE", "analysis/wears/calls.py"),
     ):
         assert f"`{name}`" in steps
-        assert re.search(rf"^\[?{name}\b", (ROOT / file).read_text(encoding="utf-8"), re.M), f"{name} in {file}"
+        assert re.search(rf"^\[?{name}\b", (ROOT / file).read_text(encoding="utf-8"), re.M), (
+            f"{name} in {file}"
+        )
