@@ -3,27 +3,29 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import tempfile
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import bagit
 import msgspec
 import polars as pl
 
-from analysis.profile import parse_profile
+from analysis.profile import Profile, parse_profile
 from analysis.tables import TABLES
 from dashboard.evidence import case as made
 from dashboard.evidence import custody, provenance
 from dashboard.evidence.case import AS_BEFORE, CaseChecked, CaseProblem
 from dashboard.evidence.case_messages import capture_sha256, counts_of
 from dashboard.evidence.heads import Sighting, note_seen, seen_before, state_file
-from dashboard.evidence.older_cases import is_older_case, verify_older_case
 from dashboard.evidence.signing import SIGNATURE, TAG_MANIFEST, TIME_STAMP, check_signature, check_time_stamp
+from dashboard.results_store import record_of
 from ingest.archive.store import file_sha256
 from ingest.contract.captures import read_capture
 from ingest.contract.errors import UnderairError
@@ -34,6 +36,7 @@ MANIFEST, BAG_INFO, BAGIT = "manifest-sha256.txt", "bag-info.txt", "bagit.txt"
 LISTED = (MANIFEST, BAG_INFO, BAGIT)
 UNLISTED = (TAG_MANIFEST, SIGNATURE, TIME_STAMP, custody.FILE)
 OF_THE_BAG = {"Payload-Oxum"}
+OLDER_SUMS = "SHA256SUMS"
 MOST_OTHERS = 5
 UNANCHORED = (
     "Nothing outside of this folder was compared: whoever has underair can make such a folder. "
@@ -43,7 +46,8 @@ UNANCHORED = (
 
 def is_case(folder: Path) -> bool:
     """Say whether a folder is a case, if only what is left of one, and not an archive."""
-    return any((folder / name).is_file() for name in (*LISTED, TAG_MANIFEST)) or is_older_case(folder)
+    names = (*LISTED, TAG_MANIFEST, made.ABOUT, OLDER_SUMS, made.CAPTURE)
+    return any((folder / name).is_file() for name in names)
 
 
 def verify_case(
@@ -67,7 +71,7 @@ def verify_case(
     if (folder / BAGIT).is_file() or (folder / TAG_MANIFEST).is_file():
         found = _verify_bag(folder, again, expect, signers, authority)
         return replace(found, said=(*found.said, *unanchored))
-    found = verify_older_case(folder, again)
+    found = _verify_older(folder, again)
     faults = list(found.faults)
     if expect and expect != found.head:
         faults.append(_other_head(expect, found.head))
@@ -137,22 +141,29 @@ def _lists(folder: Path, bag: bagit.Bag) -> list[str]:
         raise CaseProblem(f"{folder} has no {TAG_MANIFEST}: a case of underair has one")
     if (folder / "fetch.txt").exists():
         faults.append("fetch.txt: a case is complete and fetches nothing")
-    for name, digest in sorted(listed.items()):
-        path = folder / name
-        if ".." in Path(name).parts or Path(name).is_absolute():
-            faults.append(f"{name!r}: named in the list, but not inside the case")
-        elif not path.is_file():
-            faults.append(f"{name}: missing")
-        elif file_sha256(path) != digest.lower():
-            faults.append(f"{name}: altered (SHA-256 is not that of the list)")
-    there = {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()}
-    faults += [f"{name!r}: added, in no list" for name in sorted(there - set(listed) - set(UNLISTED))]
+    faults += _against_list(folder, sorted(listed.items()), UNLISTED)
     if not faults:
         try:
             bag.validate()
         except (bagit.BagError, OSError, ValueError) as error:
             faults.append(f"not a valid bag (RFC 8493): {error}")
     return faults
+
+
+def _against_list(
+    folder: Path, listed: Sequence[tuple[str, str]], unlisted: Collection[str]
+) -> Iterator[str]:
+    """Yield what of a list's files (name, SHA-256) is missing, altered, elsewhere, or added."""
+    for name, digest in listed:
+        path = folder / name
+        if ".." in Path(name).parts or not path.resolve().is_relative_to(folder.resolve()):
+            yield f"{name!r}: named in the list, but not inside the case"
+        elif not path.is_file():
+            yield f"{name}: missing"
+        elif file_sha256(path) != digest.lower():
+            yield f"{name}: altered (SHA-256 is not that of the list)"
+    for name in sorted(_files(folder) - dict(listed).keys() - set(unlisted)):
+        yield f"{name!r}: added, in no list"
 
 
 def _about(folder: Path) -> made.About:
@@ -328,3 +339,56 @@ def _same(kept: Path, fresh: Path) -> bool:
     except (pl.exceptions.PolarsError, OSError):
         return False
     return fresh.stem in TABLES and one.schema == other.schema and one.equals(other)
+
+
+def _verify_older(folder: Path, again: bool) -> CaseChecked:
+    """Check a case that underair up to 0.3.0 made: ``case.json``, a list of our own, and no bag.
+
+    The chain begins with the hash of what `case.json` says about itself; each file's entry then hashes the
+    entry before it, the file's name and its SHA-256, so that one value, the last, covers all.
+    """
+    try:
+        manifest: dict[str, Any] = json.loads((folder / made.ABOUT).read_text(encoding="utf-8"))
+        entries = [(str(e["file"]), str(e["sha256"]), str(e["chain"])) for e in manifest["files"]]
+        head, incident_id = str(manifest["head"]), str(manifest["incident"])
+        about = {name: value for name, value in manifest.items() if name not in ("files", "head")}
+    except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
+        raise CaseProblem(f"{folder / made.ABOUT} cannot be read as the list of a case: {error}") from None
+    faults, before = [], hashlib.sha256(json.dumps(about, sort_keys=True).encode()).hexdigest()
+    for name, sha256, chain in entries:
+        before = hashlib.sha256(f"{before} {name} {sha256}".encode()).hexdigest()
+        if before != chain:
+            faults.append(f"{made.ABOUT}: the chain is broken at {name}: the list itself was altered")
+            before = chain
+    if before != head:
+        faults.append(f"{made.ABOUT}: its head is not that of its chain")
+    listed = [(name, sha256) for name, sha256, _ in entries]
+    faults += _against_list(folder, listed, (made.ABOUT, OLDER_SUMS))
+    sums = "".join(f"{sha256}  {name}\n" for name, sha256 in listed)
+    if not (folder / OLDER_SUMS).is_file() or (folder / OLDER_SUMS).read_text(encoding="utf-8") != sums:
+        faults.append(f"{OLDER_SUMS}: does not agree with {made.ABOUT}")
+    if not faults and capture_sha256(folder / made.CAPTURE) != about.get("messages_sha256"):
+        faults.append(f"{made.CAPTURE}: not the messages whose SHA-256 {made.ABOUT} has")
+    said: tuple[str, ...] = ()
+    if again and not faults:
+        said = ("computed again from its messages: all its tables are the same",)
+        made_with = str(about.get("versions", {}).get("underair", "an older underair"))
+        faults += _older_made_again(folder, incident_id, made_with)
+    return CaseChecked(len(entries), head, tuple(faults), incident_id, () if faults else said)
+
+
+def _older_made_again(folder: Path, incident_id: str, made_with: str) -> list[str]:
+    profile = msgspec.json.decode((folder / "profile.json").read_bytes(), type=Profile)
+    messages = frames_from_heard(read_capture(folder / made.CAPTURE))
+    tables = record_of(messages, profile, incident_id, None).results
+    faults = []
+    for path in sorted((folder / "results").glob("*.parquet")):
+        kept = pl.read_parquet(path)
+        table = tables.get(path.stem)
+        common = [] if table is None else [name for name in kept.columns if name in table.columns]
+        if table is None or not table.select(common).equals(kept.select(common)):
+            faults.append(
+                f"results/{path.name}: analysing the capture with this version gives another table; "
+                f"the case was made by underair {made_with}, check it again with that"
+            )
+    return faults
