@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+
+import polars as pl
 
 from analysis.records import Ints, PowerUp
 
@@ -31,6 +33,39 @@ def apart(records: Sequence[PowerUp]) -> list[PowerUp]:
             name = one.name if own is sets[0] else f"{one.name}.boot{own[0].boot}"
         found.append(one if name == one.name else replace(one, name=name, said_as=one.name))
     return found
+
+
+def own_set(frame: pl.DataFrame) -> pl.Expr:
+    """Return the name of the set that said each message: not its ID, where another set uses that, too."""
+    return pl.col("own_set" if "own_set" in frame.columns else "set_id")
+
+
+def with_own_sets(
+    messages: Mapping[str, pl.DataFrame], records: Sequence[PowerUp]
+) -> Mapping[str, pl.DataFrame]:
+    """Return the messages with `own_set`, see there, where two sets use one ID.
+
+    `records`: from `apart`, of the same messages.
+    """
+    others = [one for one in records if one.said_as]
+    identity = ["set_id", "boot", "seq", "received"]
+    named = dict(messages)
+    for kind in {kind for one in others for kind in one.channels}:
+        frame = named[kind]
+        said = pl.concat(
+            pl.select(
+                pl.lit(one.said_as).alias("set_id"),
+                pl.lit(one.boot, frame.schema["boot"]).alias("boot"),
+                pl.Series("seq", one.channels[kind].seq, frame.schema["seq"]),
+                pl.Series("received", one.channels[kind].received_us).cast(frame.schema["received"]),
+                pl.lit(one.name).alias("own_set"),
+            )
+            for one in others
+            if kind in one.channels
+        ).unique(identity)
+        found = frame.join(said, on=identity, how="left", maintain_order="left")
+        named[kind] = found.with_columns(pl.coalesce("own_set", "set_id").alias("own_set"))
+    return named
 
 
 def _at_once(before: PowerUp, after: PowerUp) -> bool:

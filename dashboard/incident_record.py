@@ -15,7 +15,8 @@ from analysis.incident import Analysed, analysed
 from analysis.pieces.incident_uses import incident_id_of
 from analysis.pieces.light_messages import LightMessages
 from analysis.profile import Profile
-from analysis.records import NUMBERS, Channel
+from analysis.records import NUMBERS, PowerUp
+from analysis.same_id import with_own_sets
 from analysis.tables import Results
 from ingest.contract.frames import Messages
 from ingest.contract.kinds import KINDS, SET_KINDS
@@ -29,7 +30,7 @@ class LightRecord(Mapping[str, pl.DataFrame]):
     """Messages with `at`; readings become a frame when they are asked for."""
 
     held: Messages  # every kind; of `readings` without rows
-    readings: Mapping[str, list[tuple[str, int, Channel]]]  # set, boot and channel of each power-up
+    readings: Mapping[str, list[PowerUp]]
 
     def __getitem__(self, kind: str) -> pl.DataFrame:
         if not self.readings.get(kind):
@@ -38,27 +39,29 @@ class LightRecord(Mapping[str, pl.DataFrame]):
         parts = [
             pl.DataFrame(
                 {
-                    "boot": np.full(len(channel), boot),
+                    "boot": np.full(len(channel), one.boot),
                     "seq": channel.seq,
                     name: channel.numbers[name],
                     "received": channel.received_us,
                     "at": channel.at_us,
                 }
             ).select(
-                pl.lit(set_id).alias("set_id"),
+                pl.lit(one.said_as or one.name).alias("set_id"),
                 "boot",
                 "seq",
                 pl.col(name).fill_nan(None),
                 pl.col("received", "at").cast(TIME),
+                pl.lit(one.name).alias("own_set"),
             )
-            for set_id, boot, channel in self.readings[kind]
+            for one in self.readings[kind]
+            for channel in (one.channels[kind],)
         ]
         return pl.concat(parts)
 
     def of_sets(self, set_ids: Collection[str]) -> LightRecord:
         """Return only the readings of some sets."""
         chosen = {
-            kind: [one for one in channels if one[0] in set_ids] for kind, channels in self.readings.items()
+            kind: [one for one in of_kind if one.name in set_ids] for kind, of_kind in self.readings.items()
         }
         return LightRecord(self.held, chosen)
 
@@ -149,13 +152,11 @@ def record_of(
     if light is not None and clocks is not None:
         held = with_reconciled_times(light.kept, _with_others(clocks, light))
         sets = [one for one in found.records if one.role == "set"]
-        readings = {
-            kind: [(one.name, one.boot, one.channels[kind]) for one in sets if kind in one.channels]
-            for kind in light.readings
-        }
-        with_at = LightRecord(held, readings)
+        readings = {kind: [one for one in sets if kind in one.channels] for kind in light.readings}
+        with_at = LightRecord(with_own_sets(held, found.records), readings)
     else:
         with_at = with_reconciled_times(messages, clocks and _with_others(clocks, messages))
+        with_at = with_own_sets(with_at, found.records)
     about = row_of(results, with_at["incident"], incident, incident_id)
     return IncidentRecord(about, results, with_at, version, light)
 

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from analysis.air.forecast import EARLY_END_ONLY_S
 from analysis.findings.late import LATE_S
 from analysis.records import Ints, floats, micros
+from analysis.same_id import own_set
 from analysis.tables import Results
 from dashboard.incident_record import LightRecord
 from dashboard.review.words import ALARMS
@@ -141,11 +142,11 @@ def people_of(results: Results) -> pl.DataFrame:
 
 def lanes_of(results: Results, messages: Mapping[str, pl.DataFrame], person: dict[str, Any]) -> PersonLanes:
     """Gather the lanes of one person (a row of `people_of`), from messages with `at`, the reconciled time."""
-    of_sets = pl.col("set_id").is_in(list(person["set_ids"]))
+    sets = list(person["set_ids"])
     own = (
-        messages.of_sets(person["set_ids"])
+        messages.of_sets(sets)
         if isinstance(messages, LightRecord)
-        else {kind: messages[kind].filter(of_sets) for kind in READINGS}
+        else {kind: messages[kind].filter(own_set(messages[kind]).is_in(sets)) for kind in READINGS}
     )
     of_wears = pl.col("wear_id").is_in(list(person["wear_ids"]))
     its = results | {name: results[name].filter(of_wears) for name in ("air", "heat")}
@@ -180,7 +181,7 @@ def lanes_of_each(
             whose = pl.col("wearer_id")
             known = whose == (person["wearer_id"] or "")
             of_person |= pl.col("wear_id").is_null() & (
-                known | (whose.is_null() & _inside_owned(owned, "raised"))
+                known | (whose.is_null() & _inside_owned(owned, "raised", pl.col("set_id")))
             )
         alarms = results["alarms"].filter(of_person)
         gaps = results["gaps"].filter(of_wears)
@@ -225,11 +226,12 @@ def _by_set(messages: Mapping[str, pl.DataFrame], kind: str, column: str) -> dic
     """Return the readings of each set in the order of the reconciled clock."""
     if isinstance(messages, LightRecord) and kind in messages.readings:
         lots: dict[str, list[Readings]] = {}
-        for set_id, _, channel in messages.readings[kind]:
+        for one in messages.readings[kind]:
+            channel = one.channels[kind]
             own = (channel.at_us, channel.received_us, channel.numbers[column])
-            lots.setdefault(set_id, []).append(own)
+            lots.setdefault(one.name, []).append(own)
         return {set_id: _joined(parts) for set_id, parts in lots.items()}
-    columns = messages[kind].select("set_id", "at", "received", column)
+    columns = messages[kind].select(own_set(messages[kind]).alias("set_id"), "at", "received", column)
     of_sets = columns.partition_by("set_id", as_dict=True, include_key=False)
     return {
         str(set_id): _joined([(micros(part["at"]), micros(part["received"]), floats(part[column]))])
@@ -276,19 +278,18 @@ def owned_windows(wears: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _inside_owned(owned: pl.DataFrame, column: str) -> pl.Expr:
+def _inside_owned(owned: pl.DataFrame, column: str, of_set: pl.Expr) -> pl.Expr:
     inside = pl.lit(value=False)
     for row in owned.iter_rows(named=True):
         inside = inside | (
-            (pl.col("set_id") == row["set_id"])
-            & pl.col(column).is_between(row["owned_from"], row["owned_until"])
+            (of_set == row["set_id"]) & pl.col(column).is_between(row["owned_from"], row["owned_until"])
         )
     return inside
 
 
 def owned_messages(frame: pl.DataFrame, owned: pl.DataFrame) -> pl.DataFrame:
     """Return the messages of the owned stretches, in the order of the reconciled clock."""
-    return frame.filter(_inside_owned(owned, "at")).sort("at")
+    return frame.filter(_inside_owned(owned, "at", own_set(frame))).sort("at")
 
 
 def _owned(by_set: dict[str, Readings], bounds: list[tuple[str, int, int]]) -> Readings:
