@@ -104,13 +104,14 @@ class IncidentRecord:
 
 
 def row_of(results: Results, desk: pl.DataFrame, key: str, incident_id: str | None) -> dict[str, Any]:
-    """Return an incident's line in the list: `INCIDENT_COLUMNS`, and `people`, who wore a set."""
+    """Return an incident's line in the list: `INCIDENT_COLUMNS`, and `people`, who went in, heard or not."""
     wears, severities = results["wears"], results["findings"]["severity"]
     said = desk.filter(pl.col("incident_id").eq_missing(pl.lit(incident_id))).sort("at")
     last_said = {name: said[name].drop_nulls().tail(1).to_list() for name in ("name", "place", "type")}
     moments = [wears["started"].min(), wears["ended"].max(), said["at"].min(), said["at"].max()]
     known = [moment for moment in moments if isinstance(moment, datetime)]
-    people = wears.select(pl.coalesce("wearer_id", "set_id")).to_series().unique().to_list()
+    heard = wears.select(pl.coalesce("wearer_id", "set_id")).to_series()
+    people = pl.concat([heard, results["entries"]["wearer_id"].drop_nulls()]).unique().to_list()
     return {
         "key": key,
         "incident_id": incident_id,

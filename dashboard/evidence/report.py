@@ -186,15 +186,16 @@ def _named(people: Mapping[str, str]) -> str:
 
 
 def _summary(record: IncidentRecord, setting: Setting, findings: list[dict[str, Any]]) -> Iterator[str]:
-    results, about = record.results, record.about
+    results = record.results
     wears, gaps = results["wears"], results["gaps"]
     yield from not_out_sentences(results["entries"], setting)
     if not len(wears):
         yield review_words.NOBODY
     else:
         first, last = wears["started"].min(), wears["ended"].max()
+        wearers = wears.select(pl.coalesce("wearer_id", "set_id").n_unique()).item()
         yield (
-            f"{counted(about['wearers'], 'wearer')} made {counted(len(wears), 'wear')} under air between "
+            f"{counted(wearers, 'wearer')} made {counted(len(wears), 'wear')} under air between "
             f"{setting.clock(first)} and {setting.clock(last)}."  # type: ignore[arg-type]
         )
         unnamed = wears.filter(pl.col("wearer_id").is_null())

@@ -79,7 +79,10 @@ def layout(context: PageContext, query: dict[str, str]) -> Any:
         nothing: list[Any] = [html.P(words.NOTHING, className="panel")] if look.working is None else []
         if len(unheard):
             told = [html.P(words.NOBODY_HEARD, className="lead"), *_never_heard(unheard)]
-            nothing = [html.Section(told, className="panel"), _month_listing(unheard, running_month())]
+            who = trends_sections.people(
+                look.ledger["wears"].clear(), chosen(look.never_heard, choice), choice.display
+            )
+            nothing = [html.Section(told, className="panel"), who, _month_listing(unheard, running_month())]
         return html.Div([*parts, *nothing], className="trends")
     summary, sections = body
     standing = standing_out(look, _compared(choice))
@@ -143,7 +146,7 @@ def _sections(
         trends_sections.sets(wears, events_in(look, choice), found),
         trends_sections.equipment(look, found, today),
         forecast_view.section(forecasts, wears),
-        trends_sections.people(wears, choice.display),
+        trends_sections.people(wears, chosen(look.never_heard, choice), choice.display),
         _month_listing(all_months, running),
     ]
     not_over = running if len(months) and months["month"][-1] == running else None

@@ -35,7 +35,7 @@ def incident_tables(
         entry_table(results["entries"], setting),
         alarm_table(results["alarms"], results["alarm_rates"], setting),
         turn_back_table(results, setting),
-        wear_table(results["wears"], setting),
+        wear_table(results["wears"], never_heard(results), setting),
         forecast_table(results, setting),
         heat_table(results, setting),
         silence_table(results["gaps"], setting),
@@ -60,7 +60,7 @@ def entry_table(entries: pl.DataFrame, setting: Setting) -> Table:
                 row["team"] or "–",
                 ", ".join(row["set_ids"] or []) or "–",
                 setting.time(row["tallied_in"], wear_id),
-                setting.time(row["first_heard"], wear_id),
+                setting.time(row["first_heard"], wear_id) if wear_id else words.NOT_HEARD,
                 amount(row["entry_bar"], setting.units, "pressure"),
                 setting.time(row["turn_back_at"], wear_id),
                 _noted(row, wear_id, setting),
@@ -68,7 +68,7 @@ def entry_table(entries: pl.DataFrame, setting: Setting) -> Table:
                 amount(row["lowest_bar"], setting.units, "pressure"),
                 setting.time(row["tallied_out"], wear_id),
                 _ended(row, setting),
-                seconds(row["under_air_s"]),
+                seconds(row["under_air_s"]) if wear_id else words.NOT_HEARD,
                 seconds(row["unheard_s"]),
             ]
         )
@@ -92,8 +92,14 @@ def _noted(entry: dict[str, Any], wear_id: str | None, setting: Setting) -> Any:
     return setting.jump(f"{setting.clock(at)} “{entry['turn_back_note']}”", at, wear_id)
 
 
-def wear_table(wears: pl.DataFrame, setting: Setting) -> Table:
-    """Return one row a wear: who, when, cylinder, air and rate."""
+def never_heard(results: Results) -> list[dict[str, Any]]:
+    """Return the entries of people who were never heard: tables of wears name them last, without figures."""
+    entries = results["entries"].filter(pl.col("wear_ids").list.len() == 0)
+    return entries.sort("tallied_in", "wearer_id").to_dicts()
+
+
+def wear_table(wears: pl.DataFrame, unheard: list[dict[str, Any]], setting: Setting) -> Table:
+    """Return one row a wear: who, when, cylinder, air and rate; then one of each entry `never_heard`."""
     units = setting.units
     rows = []
     for row in wears.sort("started").iter_rows(named=True):
@@ -121,6 +127,9 @@ def wear_table(wears: pl.DataFrame, setting: Setting) -> Table:
                 seconds(row["gap_s"]),
             ]
         )
+    for row in unheard:
+        who = [row["wearer_id"], row["team"] or "–", ", ".join(row["set_ids"]), words.NOT_HEARD]
+        rows.append([*who, *["–"] * 9, seconds(row["unheard_s"])])
     return words.table("wears", rows, range(7, 14))
 
 
@@ -230,6 +239,8 @@ def turn_back_table(results: Results, setting: Setting) -> Table:
         cells += [_policy_cell(replayed.get((wear_id, policy)), setting, never) for policy in policies]
         cells += [ended, amount(wear["end_bar"], setting.units, "pressure")]
         rows.append(cells)
+    for row in never_heard(results):
+        rows.append([row["wearer_id"], "–", *[words.NOT_HEARD] * (1 + len(policies)), "–", "–"])
     named = [words.POLICIES[policy] for policy in policies]
     if setting.policy in policies:
         place = policies.index(setting.policy)

@@ -134,8 +134,11 @@ def _stations_of(people: list[str], wears: pl.DataFrame) -> dict[str, str | None
     return dict(newest.agg(pl.col("station").sort_by("started").last()).iter_rows())
 
 
-def people(wears: pl.DataFrame, units: Units) -> Any:
-    """Return the sums of each wearer, the mean rate beside the service's spread and the wearer's past."""
+def people(wears: pl.DataFrame, unheard: pl.DataFrame, units: Units) -> Any:
+    """Return the sums of each wearer, the mean rate beside the service's spread and the wearer's past.
+
+    `unheard`: entries of people who were never heard. Who has no other is named without figures.
+    """
     who = pl.coalesce("wearer_id", "set_id")
     rate = pl.col("free_air_l").sum() / pl.col("under_air_min").sum()
     known = wears.lazy().filter(pl.col("started").is_not_null()).with_columns(who.alias("who"))
@@ -156,10 +159,12 @@ def people(wears: pl.DataFrame, units: Units) -> Any:
         *(pl.col(name).sum() for name in (*EVENTS, *AMOUNTS)),
     )
     summed = first.join(sums.collect(), on="who", how="left", maintain_order="left")
+    entries = dict(unheard["wearer_id"].cast(pl.String).value_counts().sort("wearer_id").iter_rows())
     rows = [
         [
             row["who"],
             count(row["wears"]),
+            count(entries.pop(row["who"], 0)),
             f"{row['newest']:%Y-%m-%d}",
             number(row["hours"], "", 1),
             number(row["hard_min"], "min", 1),
@@ -174,6 +179,8 @@ def people(wears: pl.DataFrame, units: Units) -> Any:
         ]
         for row in summed.iter_rows(named=True)
     ]
+    for who, never in entries.items():
+        rows.append([who, count(0), count(never), *[words.NOT_HEARD] * (len(words.PEOPLE_HEADS) - 3)])
     return listing(
         "trends-people",
         words.PEOPLE_TABLE,
@@ -181,7 +188,7 @@ def people(wears: pl.DataFrame, units: Units) -> Any:
         rows,
         note=words.PEOPLE_NOTE,
         search=(words.FIND, words.FIND_WEARER),
-        numeric=(1, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12),
+        numeric=(1, 2, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13),
         at_once=PEOPLE_AT_ONCE,
     )
 

@@ -159,15 +159,17 @@ MONTH_HEADS = heads(
     "Month | Wears | Wearers | Hours | Breathing hard | Heat dose | Left below warning",
     f"Wears with no-motion | Wears with distress | {CLASSES_HEAD} | Not heard | Entries never heard",
 )
+NOT_HEARD = "not heard"
 PEOPLE_TABLE = "By wearer"
 PEOPLE_NOTE = (
-    "Sums for each wearer, by pseudonym. A wear without a tally is under its set. “Of the service” is the "
-    "place of the mean rate among all wearers (100\u00a0%: the highest). “Last 12 wears” compares them with "
-    "the earlier ones."
+    "Sums for each wearer, by pseudonym. A wear without a tally is under its set. An entry never heard is in "
+    "no sum. “Of the service” is the place of the mean rate among all wearers (100\u00a0%: the highest). "
+    "“Last 12 wears” compares them with the earlier ones."
 )
 PEOPLE_HEADS = heads(
-    "Wearer | Wears | Last wear (UTC) | Hours | Breathing hard | Mean rate | Of the service",
-    f"Last 12 wears | Heat dose | {CLASSES_HEAD} | Left below warning | No-motion, distress | Not heard",
+    "Wearer | Wears | Entries never heard | Last wear (UTC) | Hours | Breathing hard | Mean rate",
+    f"Of the service | Last 12 wears | Heat dose | {CLASSES_HEAD} | Left below warning",
+    "No-motion, distress | Not heard",
 )
 ANEW = "Publish a period again"
 ANEW_NOTE = (

@@ -155,7 +155,7 @@ def test_every_table_of_the_bench_fits_and_names_its_people(look: Look) -> None:
 
 def test_units_and_clock_hold_for_tables_too(look: Look) -> None:
     setting = setting_of(look, units=IMPERIAL, shown=Clock("Etc/GMT-1"))
-    wear = wear_table(look.record.results["wears"], setting).rows[0]
+    wear = wear_table(look.record.results["wears"], [], setting).rows[0]
     assert wear[7]["t"] == "4,351 psi"
     assert wear[3]["t"] == "11:00:00"
     # It jumps to the same moment, whatever clock is shown.

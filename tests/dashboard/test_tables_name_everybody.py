@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import pytest
 
 from analysis.profile import Profile
-from dashboard.evidence.report import not_out_sentences
+from dashboard.evidence.report import _summary, not_out_sentences
 from dashboard.incident_record import IncidentRecord, record_of
 from dashboard.review.clock import Window
 from dashboard.review.setting import Setting
-from dashboard.review.tables import entry_table
+from dashboard.review.tables import incident_tables
 from dashboard.rows import text_of
 from tests.analysis.conftest import WrittenLog
 
@@ -22,9 +20,14 @@ def record(log: WrittenLog, incident: str) -> IncidentRecord:
     return record_of(log.frames(), Profile.default(), incident, None)
 
 
-def texts(table: Any) -> list[dict[str, str]]:
-    heads = [text_of(head) for head in table.heads]
-    return [dict(zip(heads, map(text_of, row), strict=True)) for row in table.rows]
+def told(of: IncidentRecord) -> dict[str, list[dict[str, str]]]:
+    """Return the rows of each table, by its caption, as texts by head."""
+    return {
+        str(table.caption): [
+            dict(zip(map(text_of, table.heads), map(text_of, row), strict=True)) for row in table.rows
+        ]
+        for table in incident_tables(of, [], SETTING)
+    }
 
 
 @pytest.fixture
@@ -43,9 +46,9 @@ def moved() -> WrittenLog:
 def test_who_went_on_to_another_incident_is_one_person_and_both_reports_say_where(moved: WrittenLog) -> None:
     """At the first one the entry was open for ever, and nothing said where the wearer was meanwhile."""
     first, second = record(moved, "I-A"), record(moved, "I-B")
-    (row,) = texts(entry_table(first.results["entries"], SETTING))
+    (row,) = told(first)["Entries"]
     assert row["Ended"] == "still open; also tallied in at I-B 10:15:00"
-    (row,) = texts(entry_table(second.results["entries"], SETTING))
+    (row,) = told(second)["Entries"]
     assert row["Ended"] == "tallied out; also tallied in at I-A 10:00:50"
     assert " ".join(not_out_sentences(first.results["entries"], SETTING)) == (
         "1 person was tallied in. Also at another incident: W-1 (I-B, 10:15:00). "
@@ -55,3 +58,33 @@ def test_who_went_on_to_another_incident_is_one_person_and_both_reports_say_wher
         "1 person was tallied in. Also at another incident: W-1 (I-A, 10:00:50). "
         "A desk said of everybody that they came out."
     )
+
+
+def test_who_was_tallied_in_and_never_heard_is_in_every_table_by_wearer() -> None:
+    """W-2 went in with W-1, and was in none of the tables of wears: whoever read those missed one person."""
+    log = WrittenLog()
+    desk, one = log.desk(), log.talker("S-1")
+    one.set_up(0)
+    one.breathe(60, 600)
+    for number in (1, 2):
+        who = {"incident_id": "I-A", "wearer_id": f"W-{number}", "set_id": f"S-{number}", "team": "Larch"}
+        desk.say(50, "tally", action="in", **who)
+        desk.say(800 + number, "tally", action="out", **who)
+    of = record(log, "I-A")
+    tables = told(of)
+    for caption in ("Entries", "Turn-back under each policy", "Wears"):
+        assert [row["Wearer"] for row in tables[caption]] == ["W-1", "W-2"], caption
+    entry, turn_back, wear = (
+        tables[caption][1] for caption in ("Entries", "Turn-back under each policy", "Wears")
+    )
+    assert (entry["First heard"], entry["Under air"], entry["Not heard"]) == (
+        "not heard",
+        "not heard",
+        "13 min",
+    )
+    assert set(turn_back.values()) == {"W-2", "not heard", "–"}
+    assert (wear["Set"], wear["Team"], wear["From"]) == ("S-2", "Larch", "not heard")
+    assert {wear[head] for head in ("Lasted", "Start", "End", "Mean rate", "Below warning")} == {"–"}
+    assert wear["Not heard"] == "13 min"
+    assert of.about["wearers"] == 2  # in the list of incidents, and at the head of the page
+    assert "1 wearer made 1 wear" in " ".join(_summary(of, SETTING, []))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import fcntl
+import json
 import os
 import threading
 from dataclasses import replace
@@ -18,13 +19,16 @@ from click.testing import CliRunner
 from analysis.incident import analyse
 from analysis.profile import Profile, shipped_profile
 from analysis.tables import Results
-from analysis.trends.ledger import SCHEMAS, empty_ledger
+from analysis.trends.ledger import SCHEMAS, empty_ledger, was_heard
 from dashboard.context import PageContext
 from dashboard.pages import trends as trends_page
+from dashboard.rows import text_of
 from dashboard.trends import wear_ledger
 from dashboard.trends.kept_ledger import MOST_CHUNKS, nothing_kept, read_kept, write_kept
+from dashboard.trends.sections import people
 from dashboard.trends.wear_ledger import WearLedger, between, bring_in
 from dashboard.underair import root
+from dashboard.units import METRIC
 from ingest.archive.index import ArchiveIndex
 from ingest.archive.reading import Archive
 from ingest.archive.sealing import seal_messages
@@ -288,6 +292,11 @@ def test_who_was_never_heard_is_told_apart_from_the_wears(tmp_path: Path) -> Non
     assert ledger.everybody()["wearer_id"].sort().to_list() == ["W-1", "W-2"]
     page = str(trends_page.layout(context, {}))
     assert "Never heard under air: 1 entry, in no rate and no mean. Known of them: nothing." in page
+    unheard = ledger.everybody().filter(~was_heard())
+    table = people(ledger.tables()["wears"], unheard, METRIC).to_plotly_json()["props"]["data-listing"]
+    first, second = ([text_of(made) for made in row] for row in json.loads(table)["rows"])
+    assert first[:3] == ["W-1", "1", "0"]
+    assert [*second[:3], *{*second[3:]}] == ["W-2", "0", "1", "not heard"]
     done = CliRunner().invoke(
         root, ["audit", "--inside", "--archive", str(archive), "--out", str(tmp_path / "out")]
     )
@@ -317,6 +326,7 @@ def test_where_nobody_was_heard_nothing_is_known_and_that_is_not_none(tmp_path: 
     known = "1 left below the low-air warning, 1 with a distress alarm"
     assert f"Never heard under air: 3 entries, in no rate and no mean. Known of them: {known}." in page
     assert "No set was heard under air in this period." in page
+    assert all(f"W-{number}" in page for number in (1, 2, 3))
     assert "No wears in this period" not in page
     assert f"3: {known}" in page
     about = ["--archive", str(archive), "--out", str(tmp_path / "out")]
