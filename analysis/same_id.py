@@ -42,7 +42,7 @@ def own_set(frame: pl.DataFrame) -> pl.Expr:
 
 def with_own_sets(
     messages: Mapping[str, pl.DataFrame], records: Sequence[PowerUp]
-) -> Mapping[str, pl.DataFrame]:
+) -> dict[str, pl.DataFrame]:
     """Return the messages with `own_set`, see there, where two sets use one ID.
 
     `records`: from `apart`, of the same messages.

@@ -37,6 +37,24 @@ def told_apart(messages: Mapping[str, pl.DataFrame]) -> Mapping[str, pl.DataFram
     return cast(Mapping[str, pl.DataFrame], replace(light, kept={**kept, **said}))
 
 
+def wearers_apart(wears: pl.DataFrame) -> pl.DataFrame:
+    """Return the ledger's wears in which no two services give a wearer the same name.
+
+    `told_apart` tells apart those who met in one incident. Who a name is must not depend on that.
+    """
+    service, wearer = pl.col("service").cast(pl.String), pl.col("wearer_id").cast(pl.String)
+    home = wears["service"].cast(pl.String).min()
+    if home == wears["service"].cast(pl.String).max():
+        return wears
+    own = wears.select(service, wearer.str.strip_prefix(pl.format("{}:", service)))
+    names = own.drop_nulls().unique().group_by("wearer_id").len().filter(pl.col("len") > 1)["wearer_id"]
+    is_shared = (service != home) & wearer.is_in(names.implode())
+    named = pl.when(is_shared).then(pl.format("{}:{}", service, wearer)).otherwise(wearer)
+    return wears.with_columns(
+        own.select(named.alias("wearer_id")).to_series().cast(wears.schema["wearer_id"])
+    )
+
+
 def _shared(said: Mapping[str, pl.DataFrame], whole: list[str]) -> pl.DataFrame:
     """Return the names that more than one service gives."""
     lots = [

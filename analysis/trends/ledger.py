@@ -13,9 +13,10 @@ from typing import Any, Literal
 import polars as pl
 import polars.selectors as cs
 
+from analysis.services import told_apart
 from analysis.trends.marks import MARKS, marks_of
 
-VERSION = 6
+VERSION = 7
 """Of the meaning of the columns: a ledger of another version is rebuilt."""
 HARD_BREATHING_L_MIN = 60.0
 """Above the band that marine training calls heavy work (40 to 60 L/min, marinegyaan.com)."""
@@ -55,8 +56,8 @@ MEASURED = _schema(
 `low_air_exits` is null where nobody knows: the end was not heard, and the last reading was above the warning.
 """
 
-NOTED = pl.Schema({"entry_id": pl.String(), **MARKS})
-"""Its entry, and what notes say of it (`analysis.trends.marks`); lines of before 0.4 lack them."""
+NOTED = pl.Schema({"service": pl.String(), "entry_id": pl.String(), **MARKS})
+"""Its service and entry, and what notes say (`analysis.trends.marks`); lines of before 0.4 lack them."""
 WEARS = pl.Schema({**MEASURED, **NOTED})
 
 SET_EVENTS = pl.Schema([("set_id", pl.String), ("at", TIME), ("code", pl.String)])
@@ -89,8 +90,11 @@ def ledger_of(results: Mapping[str, pl.DataFrame], messages: Mapping[str, pl.Dat
     wears = pl.concat([_wears(results), _never_heard(results)], how="diagonal_relaxed")
     if not len(wears):
         return {**empty_ledger(), "set_events": _set_events(results)}
+    messages = told_apart(messages)  # as the results have the names
+    tallied = _tallied(wears, messages["tally"])
     for column, found in (
-        ("task", _tasks(wears, messages["tally"])),
+        ("service", tallied["service"]),
+        ("task", _tasks(tallied)),
         ("kind", _kinds(wears, messages["incident"])),
         ("battery_fraction", _batteries(wears, messages["power"])),
     ):
@@ -267,12 +271,15 @@ def completed(frame: pl.DataFrame, schema: pl.Schema) -> pl.DataFrame:
     return whole.select(pl.col(name).cast(dtype) for name, dtype in schema.items())
 
 
-def _tasks(wears: pl.DataFrame, tally: pl.DataFrame) -> pl.Series:
-    """The task of each wear: of its set's and wearer's tally `in` that is nearest to its start."""
+def _tallied(wears: pl.DataFrame, tally: pl.DataFrame) -> pl.DataFrame:
+    """Return service and task of each wear: of its set's and wearer's `in` that is nearest to its start."""
     entries = tally.filter(pl.col("action") == "in").select(
-        "incident_id", "set_id", "wearer_id", "task", pl.col("received").alias("at")
+        "incident_id", "set_id", "wearer_id", "service", "task", pl.col("received").alias("at")
     )
-    found = _told_at_start(wears, entries, ["incident_id", "set_id", "wearer_id"], "nearest")
+    return _told_at_start(wears, entries, ["incident_id", "set_id", "wearer_id"], "nearest")
+
+
+def _tasks(found: pl.DataFrame) -> pl.Series:
     # "attack, ground floor" and "attack, stairs" are both an attack.
     words = found["task"].str.split(",").list.first().str.strip_chars().str.to_lowercase()
     return words.replace("", None)

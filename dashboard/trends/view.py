@@ -41,7 +41,7 @@ from ingest.contract.any_error import ANY_ERROR
 
 log = logging.getLogger("underair.trends")
 
-NOT_SHOWN = ("team", "entry_id", "rated_bar", "cylinder_l")
+NOT_SHOWN = ("team", "service", "entry_id", "rated_bar", "cylinder_l")
 """Columns of the ledger that no page asks for."""
 NO_FORECASTS = empty_ledger()["forecasts"]
 LOOKED_AFTER_EVERY_S = 60.0

@@ -27,6 +27,7 @@ from analysis.pieces.identity import ONE_STRETCH
 from analysis.pieces.pieces import Pieces
 from analysis.pieces.piecewise import Run
 from analysis.profile import Profile
+from analysis.services import wearers_apart
 from analysis.tables import Results
 from analysis.trends.ledger import SCHEMAS, VERSION, Ledger, ledger_of, plain, was_heard
 from dashboard.trends.kept_ledger import IDENTITY, Kept, read_coded, read_kept, write_kept, write_table
@@ -77,9 +78,10 @@ class WearLedger:
         """Return everything with its names as numbers (`analysis.trends.ledger.coded`)."""
         kept = self._loaded().tables
         brought = _brought(self._folder)
-        return {
+        found = {
             name: pl.concat([kept[name].drop("piece"), *(one[name] for one in brought)]) for name in SCHEMAS
         }
+        return found | {"wears": wearers_apart(found["wears"])}
 
     def update(self, now: datetime, progress: Progress | None = None, run: Run | None = None) -> bool:
         """Work out every piece that has ended and is not kept as it is now; return whether any was.
