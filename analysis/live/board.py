@@ -22,6 +22,7 @@ from analysis.alarms.kinds import GRAVEST
 from analysis.live.attention import Moments, in_order_of_need, rows_of_alarms_alone, team_rows
 from analysis.live.came_out import with_rests
 from analysis.live.hearing import HeardSoFar
+from analysis.live.inside import Line
 from analysis.live.refused_words import RefusedWords, with_refused_alarms
 from analysis.live.rows import Contradiction, NoteLine, OrderLine, Out, RollCallLine, Row, Snapshot
 from analysis.live.service_board import ServiceBoard
@@ -38,8 +39,8 @@ SHORTEST_WINDOW_S = 15 * 60.0
 LONGEST_WINDOW_S = 60 * 60.0
 WINDOW_STEP_S = 300.0
 
-Lines = dict[str, list[tuple[float, float]]]
-"""The air line so far by row key: (seconds since 1970, bar)."""
+Lines = dict[str, Line]
+"""The air line so far by row key."""
 
 
 class LiveBoard:

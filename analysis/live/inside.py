@@ -26,7 +26,7 @@ from analysis.wears.entries import Entry, EntryState, ran_empty, state_of
 from analysis.wears.gauges import UNHEARD_US, VoiceGauge
 from analysis.wears.tally import Stay, TallyEntry
 from analysis.wears.turn_back import prompt_times_s
-from analysis.wears.valve import SPIKE_BAR, spikes
+from analysis.wears.valve import CHANGED_RISE_BAR, SPIKE_BAR, spikes
 from analysis.wears.wears import Wear, cylinder_of, find_wears, thresholds_of
 
 LINE_STEP_S = 10.0  # the air line so far keeps one point each
@@ -37,6 +37,10 @@ UNDECIDED_S = 32.0  # after this a reading is never decided anew by time alone
 EARLY_EVERY_US = 5_000_000  # the policy that reads the forecast looks at it so often
 ASKED_EVERY_US = 1_200_000
 """Without news, time alone is looked at so often: what it decides may show so much later. Our own rule."""
+
+
+Line = list[tuple[float, float | None]]
+"""The air line so far: (seconds since 1970, bar)."""
 
 
 @dataclass(slots=True)
@@ -366,10 +370,17 @@ class Inside:
         first = max(int(at_us.searchsorted(at_us[-1] - round(LATEST_S * 1e6))) - 1, 0)
         return list(zip((at_us[first:] * 1e-6).tolist(), bar[first:].tolist(), strict=True))
 
-    def line(self) -> list[tuple[float, float]]:
-        """Return the air line so far: one point every ten seconds."""
-        found: list[tuple[float, float]] = []
-        for wear in self.charge.wears if self.charge is not None and self.wear is not None else ():
+    def line(self) -> Line:
+        """Return the air line so far on its set: one point every ten seconds.
+
+        Where the pressure rises, by another cylinder or without a reason, no bar: the line breaks there.
+        """
+        found: Line = []
+        own = [one for one in self.entry.charges if one.wears and one.set_id == self.live_set.set_id]
+        wears = [wear for one in own for wear in one.wears] if self.wear is not None else []
+        for number, wear in enumerate(wears):
+            if number and wear.first_bar - wears[number - 1].last_bar > CHANGED_RISE_BAR:
+                found.append((wear.started_us * 1e-6, None))
             tens = wear.at_us // round(LINE_STEP_S * 1e6)
             first = np.flatnonzero(np.r_[True, np.diff(tens) > 0] & ~wear.spike)
             found += zip((wear.at_us[first] * 1e-6).tolist(), wear.pressure_bar[first].tolist(), strict=True)

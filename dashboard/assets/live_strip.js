@@ -104,21 +104,24 @@
   const paintLine = (root, strip, key, y) => {
     const { parts } = root;
     const points = underair.state.lines[key] ?? [];
-    const version = `${scale.version}/${strip.start}/${points[0]?.[0]}`;
+    const version = `${scale.version}/${strip.from}/${points[0]?.[0]}`;
     if (root.lineVersion !== version || points.length < root.drawn) {
-      Object.assign(root, { lineVersion: version, base: strip.start, drawn: 0, path: "" });
+      Object.assign(root, { lineVersion: version, base: strip.from, drawn: 0, path: "", breaks: false });
     }
     if (points.length > root.drawn) {
       for (const [moment, bar] of points.slice(root.drawn)) {
-        if (moment < strip.start - 1) continue;
-        root.path += `${root.path ? "L" : "M"}${((moment - root.base) * scale.perSecond).toFixed(1)} ${y(bar).toFixed(1)}`;
+        if (moment < strip.from - 1) continue;
+        root.breaks ||= bar === null; // it rose: another cylinder, or nobody knows why
+        if (bar === null) continue;
+        root.path += `${root.path && !root.breaks ? "L" : "M"}${((moment - root.base) * scale.perSecond).toFixed(1)} ${y(bar).toFixed(1)}`;
+        root.breaks = false;
       }
       Object.assign(root, { drawn: points.length, lastPoint: points.at(-1) });
       underair.attribute(parts.line, "d", root.path);
     }
     underair.attribute(parts.line, "transform", `translate(${at(root.base).toFixed(1)} 0)`);
     const [lastAt, lastBar] = strip.last;
-    const [fromAt, fromBar] = root.lastPoint && root.lastPoint[0] >= strip.start - 1 ? root.lastPoint : [strip.start, strip.started_bar];
+    const [fromAt, fromBar] = root.lastPoint && root.lastPoint[0] >= strip.from - 1 ? root.lastPoint : [strip.start, strip.started_bar];
     underair.attribute(
       parts.tail, "d",
       lastAt >= fromAt ? `M${at(fromAt).toFixed(1)} ${y(fromBar).toFixed(1)}L${at(lastAt).toFixed(1)} ${y(lastBar).toFixed(1)}` : null,

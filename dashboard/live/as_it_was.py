@@ -12,7 +12,7 @@ from functools import lru_cache, partial
 from importlib.metadata import version
 from typing import Any
 
-from analysis.live.board import LiveBoard
+from analysis.live.board import Lines, LiveBoard
 from analysis.live.rows import Snapshot
 from analysis.profile import Profile
 from dashboard.live import view as live_view
@@ -24,7 +24,6 @@ from ingest.contract.errors import UnderairError
 from ingest.contract.times import FIRST_YEAR, LAST_YEAR
 
 KEPT = 12  # moments kept ready: a person steps forth and back
-Lines = dict[str, list[tuple[float, float]]]
 
 
 class NoMoment(UnderairError):

@@ -221,6 +221,7 @@ def _strip(row: Row) -> dict[str, Any] | None:
         ]
 
     return {
+        "from": round(min(row.started_at, row.entered_at or row.started_at), 1),
         "start": round(row.started_at, 1),
         "started_bar": row.start_bar,
         "last": [round(row.pressure_at, 1), round(row.pressure_bar, 1)],

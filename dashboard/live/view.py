@@ -15,6 +15,7 @@ import msgspec
 
 from analysis.alarms.kinds import GRAVEST
 from analysis.live.attention import PAST_TURN_BACK
+from analysis.live.board import Lines
 from analysis.live.rows import Row, Snapshot
 from dashboard.live import side_view, words
 from dashboard.live.display import STANDARD, Display
@@ -58,9 +59,12 @@ def catching_up(token: str, fraction: float, at: float, to: float, display: Disp
     return not_live(token, text)
 
 
-def lines(board_lines: dict[str, list[tuple[float, float]]]) -> dict[str, Any]:
-    """Return the air lines so far, moments as whole seconds and pressures to one decimal."""
-    return {key: [[round(at), round(bar, 1)] for at, bar in points] for key, points in board_lines.items()}
+def lines(board_lines: Lines) -> dict[str, Any]:
+    """Return the air lines so far, moments as whole seconds and pressures to one decimal; none at a break."""
+    return {
+        key: [[round(at), None if bar is None else round(bar, 1)] for at, bar in points]
+        for key, points in board_lines.items()
+    }
 
 
 def page(

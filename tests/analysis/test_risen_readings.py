@@ -12,6 +12,7 @@ from analysis.live.rows import Row, Snapshot
 from analysis.profile import Profile
 from dashboard.live.display import STANDARD
 from dashboard.live.row_view import row_view
+from dashboard.live.view import lines
 from tests.analysis.test_parity import assert_same, told_by_board, told_by_review
 
 RISES_S = 320
@@ -61,6 +62,27 @@ def test_the_course_before_the_rise_counts(log: Any, see: Any) -> None:
     painted = row_view(row, shown.at, STANDARD)
     assert (painted["air"], painted["silent"]) == ("210 bar", True)  # crossed out
     assert CHANGED in painted["why"]
+
+
+@pytest.mark.parametrize(("closes", "pause_s"), [(False, 1), (True, 90)])
+def test_the_strip_has_the_course_before_a_rise_and_breaks_there(
+    log: Any, see: Any, board: Any, closes: bool, pause_s: int
+) -> None:
+    """An odd jump, and a new cylinder: the row began anew, as if the wearer had just gone in."""
+    rises(log, pause_s=pause_s, closes=closes)
+    shown = see(RISES_S + pause_s + 120)
+    (line,), at_s = board.lines().values(), log.at(0).timestamp()
+    strip = row_view(only(shown), shown.at, STANDARD)["strip"]
+    assert strip["from"] == pytest.approx(at_s + 1, abs=1.0)  # tallied in
+    (gap,) = [number for number, (_, bar) in enumerate(line) if bar is None]
+    before, after = line[:gap], line[gap + 1 :]
+    assert [round(at - at_s) for at, _ in (before[0], before[-1], after[0])] == pytest.approx(
+        [20, RISES_S - 5, RISES_S + pause_s - 1], abs=8
+    )
+    assert [bar for _, bar in (before[0], after[0])] == [300.0, 300.0]
+    assert 208.0 < before[-1][1] < 216.0
+    told = lines({"S-1": line})["S-1"]
+    assert [bar for _, bar in told].count(None) == 1
 
 
 def test_it_counts_on_when_the_set_falls_silent(log: Any, see: Any) -> None:

@@ -6,7 +6,7 @@ import { pageOf } from "./page.mjs";
 
 const CLOCK = { now: 1000, from: 400, ahead_s: 600, top: 300 };
 const STRIP = {
-  start: 500, started_bar: 300, last: [1000, 150], low: 50, silent: null,
+  from: 500, start: 500, started_bar: 300, last: [1000, 150], low: 50, silent: null,
   fan: [[100, 60, 120, 240], [50, 120, 240, 480]],
   turn_back: [0, 60, 120], turn_back_bar: 140, turned: null, low_air: [120, 240, 480],
 };
@@ -47,6 +47,18 @@ test("new readings are added to the line that is drawn", () => {
   underair.state.lines["S-1"].push([1000, 150]);
   underair.strip.paint(root, STRIP, "S-1", "");
   assert.equal(d("line"), "M0.0 4.0L125.0 16.5L250.0 29.0");
+});
+
+test("the course before a rise is drawn too, with a break between", () => {
+  underair.state.lines["S-1"] = [[500, 300], [700, 225], [750, null], [750, 300], [900, 270]];
+  underair.strip.paint(root, { ...STRIP, from: 500, start: 750 }, "S-1", "");
+  assert.equal(d("line"), "M0.0 4.0L100.0 16.5M125.0 4.0L200.0 9.0");
+});
+
+test("the air of whoever had the set before is not drawn", () => {
+  underair.state.lines["S-1"] = [[500, 300], [700, 225], [800, 210], [900, 200]];
+  underair.strip.paint(root, { ...STRIP, from: 750, start: 750, last: [1000, 190] }, "S-1", "");
+  assert.ok(d("line").startsWith("M25.0 ") && !d("line").includes("M0.0"));
 });
 
 test("a silent set is hatched from its last reading to the edge; one that is heard is not", () => {

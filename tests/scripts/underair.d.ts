@@ -5,7 +5,7 @@ type Attributes = Record<string, any>;
 type Span = [number, number];
 
 interface LiveStrip {
-  start: number; started_bar: number; last: [number, number]; low: number; silent: number | null;
+  from: number; start: number; started_bar: number; last: [number, number]; low: number; silent: number | null;
   fan: [number, number, number, number][];
   turn_back: [number, number, number] | null; turn_back_bar: number | null; turned: number | null;
   low_air: [number, number, number] | null;
