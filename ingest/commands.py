@@ -204,13 +204,13 @@ def replay(
     not_mapped: list[str] = []
 
     def mapped(heard: Iterator[Heard]) -> Iterator[Heard]:
-        for line in heard if mapper is None else mapped_lines(heard, mapper):
+        for line in mapped_lines(heard, mapper):
             if isinstance(line, BadLine):
                 not_mapped.append(line.reason)
             else:
                 yield line
 
-    mapper = None if mapping is None else Mapper([load_mapping(mapping)])
+    mapper = Mapper([] if mapping is None else [load_mapping(mapping)])
     with (
         stopped_by_signal() as stop,
         capture_of(log) as capture,
@@ -305,14 +305,10 @@ def check(log: Path, mapping: Path | None, show: bool, as_json: bool) -> None:
     from ingest.mapping.mapper import Mapper, mapped_lines
     from ingest.mapping.rules import load_mapping
 
-    mapper = None if mapping is None else Mapper([load_mapping(mapping)])
+    mapper = Mapper([] if mapping is None else [load_mapping(mapping)])
     with capture_of(log) as capture, progress_of(f"checking {log.name}") as progress:
-        lines = read_lines(capture)
-        if mapper is not None:
-            lines = mapped_lines(lines, mapper)
-        if show:
-            lines = _shown(lines)
-        checked = look_at(lines, progress)
+        lines = mapped_lines(read_lines(capture), mapper)
+        checked = look_at(_shown(lines) if show else lines, progress)
     if not checked.messages:  # a test bench must not take silence for success
         raise BadCapture(f"{log} holds no message: nothing was checked; was the set or the broker silent?")
     if as_json:

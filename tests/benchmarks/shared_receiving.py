@@ -42,11 +42,11 @@ def receive(port: int, archive: str, name: str) -> None:
     began: list[float] = []
     spent: list[float] = []
 
-    def first(batch: Any) -> None:
+    def first(*taken: Any) -> None:
         if not began:
             began.append(time.monotonic())
             spent.append(time.process_time())
-        took(batch)
+        took(*taken)
 
     listener._take = first  # type: ignore[method-assign]
     listener.start()
