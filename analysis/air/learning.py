@@ -177,7 +177,7 @@ def quantile_regression(
         return float(part @ rounded + 0.5 * ridge @ beta), slope + ridge
 
     start = np.concatenate([[float(np.average(values, weights=part))], np.zeros(terms.shape[1] - 1)])
-    found_at = minimize(loss, start, jac=True, method="L-BFGS-B", options={"maxiter": 500})  # type: ignore[no-untyped-call]
+    found_at = minimize(loss, start, jac=True, method="L-BFGS-B", options={"maxiter": 500})
     beta: FloatArray = found_at.x
     weights = beta[1:] / scale
     return float(beta[0] - weights @ centre), *weights.tolist()

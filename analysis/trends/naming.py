@@ -237,7 +237,7 @@ def _power(judged: JudgedUnits, place: int, ratio: float, level: float) -> float
     it raises the dispersion that all counts are divided by. Incidents that are worse than others are worse in
     the unit too, so its count varies the more, the higher its ratio.
     """
-    from scipy.stats import nbinom, poisson  # type: ignore[attr-defined]
+    from scipy.stats import nbinom, poisson
 
     expected, total = float(judged.expected[place]), float(judged.observed.sum())
     dispersion = float(judged.dispersion[place])

@@ -56,7 +56,7 @@ def planning_rates(wears: pl.DataFrame) -> dict[str, list[PlanningRate]]:
 def _order_statistics(rates: NDArray[np.float64], quantile: float) -> tuple[float | None, float | None]:
     """Return the 95 % interval of a quantile of sorted rates; None for an end that they do not bound."""
     # Half a second to import: only when it is needed.
-    from scipy.stats import binom  # type: ignore[attr-defined]
+    from scipy.stats import binom
 
     low, high = int(binom.ppf(0.025, len(rates), quantile)) - 1, int(binom.isf(0.025, len(rates), quantile))
     return float(rates[low]) if low >= 0 else None, float(rates[high]) if high < len(rates) else None

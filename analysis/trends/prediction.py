@@ -191,7 +191,7 @@ def seasonal_fit(x: Floats, counts: Floats, offset: Floats) -> Floats:
 
 def _count_limits(mean: float, variance: float) -> tuple[float, float]:
     """Return the least and greatest count that is not marked."""
-    from scipy.stats import nbinom, poisson  # type: ignore[attr-defined]
+    from scipy.stats import nbinom, poisson
 
     if variance <= mean * 1.0001:
         low, high = poisson.ppf([LEVEL, 1 - LEVEL], mean)

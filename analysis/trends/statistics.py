@@ -150,7 +150,7 @@ def mann_whitney_of_groups(values: ArrayLike, group: ArrayLike, groups: int) -> 
     from one ranking; exact where one side has 8 values or fewer, as `scipy.stats.mannwhitneyu` does. NaN in
     `values` does not count; 1 for a group without values, or without others.
     """
-    from scipy.stats import mannwhitneyu, norm, rankdata  # type: ignore[attr-defined]
+    from scipy.stats import mannwhitneyu, norm, rankdata
 
     every, of = np.asarray(values, dtype=float), np.asarray(group)
     of, every = of[np.isfinite(every)], every[np.isfinite(every)]
