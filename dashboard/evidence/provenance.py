@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import getpass
 import hashlib
+import io
 import json
 import platform
 import re
@@ -116,22 +117,26 @@ def write_wheel(folder: Path) -> None:
 
     The same program gives the same bytes.
     """
-    number = version("underair")
+    (folder / wheel_name(version("underair"))).write_bytes(_wheel())
+
+
+@cache
+def _wheel() -> bytes:
+    program = distribution("underair")
+    about = f"underair-{program.version}.dist-info"
     contents = {name: path.read_bytes() for name, path in _program()}
     for name in ("METADATA", "entry_points.txt"):
-        contents[f"underair-{number}.dist-info/{name}"] = (
-            distribution("underair").read_text(name) or ""
-        ).encode()
-    contents[f"underair-{number}.dist-info/WHEEL"] = _WHEEL
+        contents[f"{about}/{name}"] = (program.read_text(name) or "").encode()
+    contents[f"{about}/WHEEL"] = _WHEEL
     lines = [
         f"{name},sha256={base64.urlsafe_b64encode(hashlib.sha256(data).digest()).decode().rstrip('=')},{len(data)}\n"
         for name, data in contents.items()
     ]
-    record = f"underair-{number}.dist-info/RECORD"
-    contents[record] = "".join([*lines, f"{record},,\n"]).encode()
-    with zipfile.ZipFile(folder / wheel_name(number), "w") as wheel:
+    contents[f"{about}/RECORD"] = "".join([*lines, f"{about}/RECORD,,\n"]).encode()
+    with zipfile.ZipFile(whole := io.BytesIO(), "w") as wheel:
         for name, data in contents.items():
             wheel.writestr(zipfile.ZipInfo(name), data, zipfile.ZIP_DEFLATED)
+    return whole.getvalue()
 
 
 def account() -> str:
