@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import polars as pl
 import pytest
 
 from dashboard.demo.crew import bring_in_three_years
@@ -20,13 +21,21 @@ pytestmark = pytest.mark.browser
 
 DRAWN = "#trends-heat_dose .main-svg"
 SIZES = [(1440, 900), (1024, 768)]
+CUT = """() => [...document.querySelectorAll('.trends table')]
+  .filter(table => table.getBoundingClientRect().right > document.documentElement.clientWidth
+    || table.parentElement.scrollWidth > table.parentElement.clientWidth)
+  .map(table => table.closest('[id]').id)"""
+PAPER_PX = 718  # A4 less the margins of a browser, at 96 to the inch
 
 
 @pytest.fixture(scope="module")
 def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """The trends page over the shipped three years, served on loopback."""
+    """The trends page over the shipped three years, with one station of a long name, served on loopback."""
     folder = tmp_path_factory.mktemp("archive")
     bring_in_three_years(folder, datetime(2032, 1, 1, tzinfo=UTC))
+    roster = pl.read_csv(folder / "roster.csv")
+    long = pl.col("station").replace("Station 3", "Feuer- und Rettungswache Niederoderwitz-Süd, Löschzug 2")
+    roster.with_columns(long).write_csv(folder / "roster.csv")
     with pages_over(folder, {"/trends": trends_page}) as address:
         yield address
 
@@ -94,11 +103,26 @@ def test_the_officers_path(page: Any, address: str) -> None:
     page.wait_for_selector("h1:has-text('Under air: summary of 2031-03')")
 
 
-def test_the_page_is_accessible_fits_the_screen_goes_by_keyboard_and_plans_for_a_chosen_cylinder(
+def test_the_page_is_accessible_fits_screen_and_paper_goes_by_keyboard_and_plans_for_a_chosen_cylinder(
     page: Any, address: str, axe: Any
 ) -> None:
+    page.set_viewport_size({"width": 1024, "height": 768})
     page.goto(f"{address}/trends")
+    page.wait_for_selector("#trends-people tbody tr")
+    page.wait_for_selector("#trends-months tbody tr")
     page.wait_for_selector(DRAWN)
+    assert page.evaluate(CUT) == []
+    page.set_viewport_size({"width": PAPER_PX, "height": 1000})
+    page.emulate_media(media="print", color_scheme="dark")
+    assert page.evaluate(CUT) == []
+    # What is left out is counted, what is chosen can be read, and the caution goes along.
+    assert page.locator("#trends-people .count").is_visible()
+    chosen = page.locator("nav[aria-label=Period] a[aria-current]")
+    assert chosen.evaluate("a => getComputedStyle(a).color") == page.evaluate(
+        "getComputedStyle(document.body).color"
+    )
+    assert page.locator(".caution").first.is_visible()
+    page.emulate_media(media="screen", color_scheme="light")
     for width, height in SIZES:
         page.set_viewport_size({"width": width, "height": height})
         page.wait_for_function("document.documentElement.scrollWidth <= innerWidth")
