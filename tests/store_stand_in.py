@@ -15,12 +15,16 @@ from importlib.metadata import PackageNotFoundError, files
 from pathlib import Path
 from typing import Any
 
+import moto.backends
 import pytest
 from moto.server import ThreadedMotoServer
 from pyarrow import fs
 
 from tests.conftest import free_port, missing
 
+# It would look for its two hundred services on the disk at each request.
+_SERVICES = [*moto.backends.list_of_moto_modules()]
+moto.backends.list_of_moto_modules = lambda: _SERVICES
 KEYS = {"access_key": "key", "secret_key": "secret"}
 
 
