@@ -68,6 +68,15 @@ def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+@pytest.fixture(scope="module")
+def small_archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Without the largest incident."""
+    folder = tmp_path_factory.mktemp("small") / "archive"
+    for number, staged in enumerate(all_staged()[1:]):
+        seal(folder, frames_from_heard(staged.heard), f"log-{number}")
+    return folder
+
+
 @pytest.fixture
 def own(archive: Path, tmp_path: Path) -> Path:
     """A copy of the archive that a test may change."""
@@ -75,9 +84,21 @@ def own(archive: Path, tmp_path: Path) -> Path:
     return tmp_path / "archive"
 
 
+@pytest.fixture
+def small(small_archive: Path, tmp_path: Path) -> Path:
+    """A copy of the small archive that a test may change."""
+    shutil.copytree(small_archive, tmp_path / "archive")
+    return tmp_path / "archive"
+
+
 @pytest.fixture(scope="module")
 def whole(archive: Path) -> Results:
     return analyse(Archive(archive).messages(), PROFILE)
+
+
+@pytest.fixture(scope="module")
+def small_whole(small_archive: Path) -> Results:
+    return analyse(Archive(small_archive).messages(), PROFILE)
 
 
 def in_pieces(archive: Path) -> Results:
@@ -140,9 +161,9 @@ def test_a_piece_holds_only_its_own_sets(archive: Path) -> None:
 
 
 @pytest.mark.parametrize("harm", ["missing", "garbage", "another archive's", "no version"])
-def test_an_index_that_is_no_good_is_made_again(own: Path, whole: Results, harm: str) -> None:
-    pieces_of(own)
-    index = own / FOLDER
+def test_an_index_that_is_no_good_is_made_again(small: Path, small_whole: Results, harm: str) -> None:
+    pieces_of(small)
+    index = small / FOLDER
     files = sorted(index.iterdir())
     assert {"desks.parquet", "setups.parquet"} < {path.name for path in files}
     if harm == "missing":
@@ -151,8 +172,8 @@ def test_an_index_that_is_no_good_is_made_again(own: Path, whole: Results, harm:
         for path in files:
             path.write_bytes(path.read_bytes()[:100])
     elif harm == "another archive's":
-        other = own.parent / "other"
-        seal(other, frames_from_heard(all_staged()[0].heard), "other")
+        other = small.parent / "other"
+        seal(other, frames_from_heard(all_staged()[3].heard), "other")
         ArchiveIndex(other).bring_up_to_date()
         for path in files:
             source = other / FOLDER / path.name
@@ -161,7 +182,7 @@ def test_an_index_that_is_no_good_is_made_again(own: Path, whole: Results, harm:
     else:
         for path in files:
             path.write_bytes(sealed(parquet_bytes(pl.read_parquet(io.BytesIO(unsealed(path.read_bytes()))))))
-    assert_same(in_pieces(own), whole)
+    assert_same(in_pieces(small), small_whole)
 
 
 def test_a_damaged_part_is_named(own: Path) -> None:
@@ -171,17 +192,19 @@ def test_a_damaged_part_is_named(own: Path) -> None:
     assert [fault.where for fault in trouble_of(own)] == [part.relative_to(own).as_posix()]
 
 
-def test_parts_that_come_later_are_seen_and_merging_changes_nothing(own: Path, whole: Results) -> None:
+def test_parts_that_come_later_are_seen_and_merging_changes_nothing(
+    small: Path, small_whole: Results
+) -> None:
     lately = build_radio_troubles(9, OPENED + timedelta(days=6))
-    assert_same(in_pieces(own), whole)
-    seal(own, frames_from_heard(lately.heard), "lately")
-    assert lately.incident_id in incidents_in(own)["incident_id"].to_list()
-    found = in_pieces(own)
-    assert_same(found, analyse(Archive(own).messages(), PROFILE))
-    half = len(all_staged()[0].heard) // 2
-    seal(own, frames_from_heard(all_staged()[0].heard[:half]), "again")  # duplicates: nothing new
-    assert tidy(own, datetime(2032, 1, 1, tzinfo=UTC), grace_s=0.0).parts_after > 0
-    assert_same(in_pieces(own), found)
+    assert_same(in_pieces(small), small_whole)
+    seal(small, frames_from_heard(lately.heard), "lately")
+    assert lately.incident_id in incidents_in(small)["incident_id"].to_list()
+    found = in_pieces(small)
+    assert_same(found, analyse(Archive(small).messages(), PROFILE))
+    half = len(all_staged()[1].heard) // 2
+    seal(small, frames_from_heard(all_staged()[1].heard[:half]), "again")  # duplicates: nothing new
+    assert tidy(small, datetime(2032, 1, 1, tzinfo=UTC), grace_s=0.0).parts_after > 0
+    assert_same(in_pieces(small), found)
 
 
 def test_what_is_not_sealed_yet_belongs_to_it(tmp_path: Path) -> None:
@@ -206,10 +229,10 @@ def test_what_is_not_sealed_yet_belongs_to_it(tmp_path: Path) -> None:
     assert_same(found, analyse(frames_from_heard(staged.heard), PROFILE, staged.incident_id))
 
 
-def test_an_archive_that_may_only_be_read(own: Path, whole: Results) -> None:
-    shutil.rmtree(own / FOLDER, ignore_errors=True)
-    (own / FOLDER).write_bytes(b"in the way: no index can be written")
-    assert_same(in_pieces(own), whole)
+def test_an_archive_that_may_only_be_read(small: Path, small_whole: Results) -> None:
+    shutil.rmtree(small / FOLDER, ignore_errors=True)
+    (small / FOLDER).write_bytes(b"in the way: no index can be written")
+    assert_same(in_pieces(small), small_whole)
 
 
 def test_a_setup_heard_days_before_is_known(tmp_path: Path) -> None:
@@ -267,12 +290,14 @@ def test_what_belongs_together_stays_together(own: Path) -> None:
     assert_same(in_pieces(own), analyse(Archive(own).messages(), PROFILE))
 
 
-def test_messages_since_the_pieces_were_found_are_left_for_the_next_run(own: Path, whole: Results) -> None:
-    pieces = pieces_of(own)
+def test_messages_since_the_pieces_were_found_are_left_for_the_next_run(
+    small: Path, small_whole: Results
+) -> None:
+    pieces = pieces_of(small)
     later = build_radio_troubles(9, OPENED + timedelta(days=6))
-    seal(own, frames_from_heard(later.heard), "later")
-    lots = [analyse_batch(own, batch, PROFILE) for batch in pieces.batches()]
-    assert_same({name: pl.concat([lot[name] for lot in lots]) for name in TABLES}, whole)
+    seal(small, frames_from_heard(later.heard), "later")
+    lots = [analyse_batch(small, batch, PROFILE) for batch in pieces.batches()]
+    assert_same({name: pl.concat([lot[name] for lot in lots]) for name in TABLES}, small_whole)
 
 
 def test_progress_is_in_messages_and_ends_at_the_whole(archive: Path, tmp_path: Path) -> None:

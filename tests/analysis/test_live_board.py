@@ -409,20 +409,28 @@ def test_refused_messages_are_counted_with_the_last_reason(log: Any, see: Any) -
     assert "4200" in hearing.last_refusal
 
 
-def test_live_and_review_tell_the_same_wears() -> None:
-    """What the page said while it happened is what the analysis says of it afterwards."""
-    heard = build_incident(5, OPENED).heard
-    wears = analyse(frames_from_heard(heard), Profile.default())["wears"]
-    board, given = LiveBoard(Profile.default()), 0
-    began: dict[tuple[str, float], Row] = {}
-    for second in range(0, 3120, 10):
+@pytest.fixture(scope="module")
+def followed() -> list[Snapshot]:
+    """The simulated incident as the live page shows it, every 15 s until it is over."""
+    board, heard, given = LiveBoard(Profile.default()), build_incident(5, OPENED).heard, 0
+    shown = []
+    for second in range(0, 3120, 15):
         now = OPENED + timedelta(seconds=second)
         until = given
         while until < len(heard) and heard[until].received <= now:
             until += 1
         board.take(frames_from_heard(heard[given:until]))
         given = until
-        for row in board.snapshot(now).rows:
+        shown.append(board.snapshot(now))
+    return shown
+
+
+def test_live_and_review_tell_the_same_wears(followed: list[Snapshot]) -> None:
+    """What the page said while it happened is what the analysis says of it afterwards."""
+    wears = analyse(frames_from_heard(build_incident(5, OPENED).heard), Profile.default())["wears"]
+    began: dict[tuple[str, float], Row] = {}
+    for snapshot in followed:
+        for row in snapshot.rows:
             if row.started_at is not None:
                 began[row.set_id, round(row.started_at)] = row
     assert len(began) == len(wears)
@@ -443,20 +451,10 @@ def test_live_and_review_tell_the_same_wears() -> None:
             assert min(moments) == pytest.approx(wear["turn_back_at"].timestamp(), abs=60.0)
 
 
-def test_the_whole_invented_incident_is_followed_to_its_end() -> None:
+def test_the_whole_invented_incident_is_followed_to_its_end(followed: list[Snapshot]) -> None:
     """Every moment of the simulated incident: rows sorted by need, no forecast without its interval."""
-    log_start = build_incident(5, OPENED)
-    board = LiveBoard(Profile.default())
-    heard, given = log_start.heard, 0
     seen: set[str] = set()
-    for second in range(0, 3120, 15):
-        now = OPENED + timedelta(seconds=second)
-        until = given
-        while until < len(heard) and heard[until].received <= now:
-            until += 1
-        board.take(frames_from_heard(heard[given:until]))
-        given = until
-        snapshot = board.snapshot(now)
+    for snapshot in followed:
         classes = [row.attention for row in snapshot.rows]
         assert classes == sorted(classes, key=ORDER.__getitem__)
         seen.update(classes)
@@ -466,8 +464,8 @@ def test_the_whole_invented_incident_is_followed_to_its_end() -> None:
                     assert all(math.isfinite(v) for v in (interval.low, interval.median, interval.high))
                     assert interval.low <= interval.median <= interval.high
     assert {"distress", "no_motion", "low_air", "silent", "turn_back", "turn_back_soon", "under_air"} <= seen
-    assert snapshot.rows == ()
-    assert snapshot.incidents == ()
+    assert followed[-1].rows == ()
+    assert followed[-1].incidents == ()
 
 
 def test_a_row_is_made_anew_at_once_with_news_and_else_as_often_as_its_set_is_asked(

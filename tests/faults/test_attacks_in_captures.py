@@ -90,7 +90,7 @@ def import_by_command(path: Path, archive: Path, cost: Path) -> subprocess.Compl
 )
 def test_a_bomb_is_left_after_a_bounded_part_of_it(tmp_path: Path, suffix: str, block: bytes) -> None:
     """A thousand times its size and more; memory is bounded, and what came before the bomb is kept."""
-    size = GIB // 8 if suffix == ".gz" else GIB
+    size = GIB // 32 if suffix == ".gz" else GIB
     path = bomb(tmp_path / f"bomb.ndjson{suffix}", block, size)
     assert path.stat().st_size < size / 900
     run = import_by_command(path, tmp_path / "archive", tmp_path / "cost.json")

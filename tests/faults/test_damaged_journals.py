@@ -174,7 +174,7 @@ def test_reading_after_damage_takes_linear_time(monkeypatch: pytest.MonkeyPatch)
         assert summed < 3 * len(damaged)
 
 
-SPARSE_BYTES = 2_000_000_000
+SPARSE_BYTES = 1_000_000_000
 HIGHEST_MB = 400.0
 HIGHEST = """
 def highest_mb():
@@ -192,7 +192,7 @@ def _in_own_process(code: str, archive: Path) -> list[float]:
 
 
 @pytest.mark.parametrize(("whole", "open_end"), [(NEW[1], False), (OLD[1], True)], ids=["form 2", "form 1"])
-def test_segment_with_a_hole_of_2_gb_is_read_and_sealed_in_bounded_memory(
+def test_segment_with_a_hole_of_1_gb_is_read_and_sealed_in_bounded_memory(
     tmp_path: Path, whole: bytes, open_end: bool
 ) -> None:
     archive = create_archive(tmp_path / "archive")
