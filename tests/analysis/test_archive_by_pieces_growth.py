@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -116,12 +117,19 @@ def test_tasks_are_bounded_whatever_the_number_of_wears() -> None:
     assert sum(batch.power_ups.height for batch in batches) == SETS_IN * WEARS
 
 
-@pytest.fixture
-def archive(tmp_path: Path) -> Path:
-    folder = tmp_path / "archive"
+@pytest.fixture(scope="module")
+def sealed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("growth") / "archive"
     folder.mkdir()
     seal_messages(folder, frames_from_heard(build_radio_troubles(3, OPENED).heard), "one")
     return folder
+
+
+@pytest.fixture
+def archive(sealed: Path, tmp_path: Path) -> Path:
+    """A copy that a test may change."""
+    shutil.copytree(sealed, tmp_path / "archive")
+    return tmp_path / "archive"
 
 
 def test_bare_readings_carry_no_text_and_give_the_same(archive: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -25,15 +26,22 @@ OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
 INCIDENT = build_late_turn_back(3, OPENED)
 
 
-@pytest.fixture
-def archive(tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def sealed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Two parts of each kind and day, which merging makes one."""
-    folder = tmp_path / "archive"
+    folder = tmp_path_factory.mktemp("changes") / "archive"
     folder.mkdir()
     half = len(INCIDENT.heard) // 2
     for number, heard in enumerate((INCIDENT.heard[:half], INCIDENT.heard[half:])):
         seal_messages(folder, frames_from_heard(heard), f"log-{number}")
     return folder
+
+
+@pytest.fixture
+def archive(sealed: Path, tmp_path: Path) -> Path:
+    """A copy that a test may change."""
+    shutil.copytree(sealed, tmp_path / "archive")
+    return tmp_path / "archive"
 
 
 def ledger(folder: Path) -> Any:
