@@ -58,14 +58,15 @@ def messages_of(
     said = _said(archive, batch, [*readings, *DESK_KINDS, "refused"], without)
     by_piece: dict[str, dict[int, pl.DataFrame]] = {}
     for kind in readings:
-        if kind != "link":
+        if kind != "link" and said[kind].height:
             mine = _of_power_ups(said[kind], batch)
             if kind in without and _twice(mine):
                 # Which of them counts is told by their payloads: as if nothing had been left out.
                 mine = _of_power_ups(_said(archive, batch, [kind])[kind], batch)
             by_piece[kind] = _by_piece(_live(mine))
-    by_piece["link"] = _by_piece(_links(said["link"], batch))
-    by_piece["refused"] = _by_piece(_refused(said["refused"], batch))
+    for kind, of_pieces in (("link", _links), ("refused", _refused)):
+        if said[kind].height:
+            by_piece[kind] = _by_piece(of_pieces(said[kind], batch))
     by_piece["setup"] = _by_piece(_setups(archive, batch))
     desks = {kind: _of_desks(said[kind], batch) for kind in DESK_KINDS}
     later = _by_piece(_later_notes(archive, batch, said["note"].schema))

@@ -23,7 +23,7 @@ from ingest.archive.folder import require_known_format
 from ingest.archive.manifest import Held, Line, add_line
 from ingest.archive.sound import SUFFIX, DayFolder, aside_folder, aside_of, below, sound_parts
 from ingest.archive.store import file_sha256, place_of, reader_options
-from ingest.contract.columns import ARROW_SCHEMAS, FRAME_SCHEMAS, TABLES, arrow_table
+from ingest.contract.columns import ARROW_SCHEMAS, FRAME_SCHEMAS, TABLES, arrow_table, empty_frame
 from ingest.contract.errors import ArchiveProblem
 
 ROW_GROUP_ROWS = 50_000
@@ -101,7 +101,7 @@ def scan_parts(kind: str, files: Iterable[Path]) -> pl.LazyFrame:
     """
     files = sound_parts(files)
     if not files:
-        return pl.LazyFrame(schema=FRAME_SCHEMAS[kind])
+        return empty_frame(kind).lazy()
     options = reader_options(files[0])
     return pl.scan_parquet(
         files if options is None else [str(file) for file in files],

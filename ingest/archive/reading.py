@@ -144,9 +144,10 @@ class Archive:
         within = _within(since, until)
         lots = {kind: _asked(frame, bare.get(kind)) for kind, frame in no_messages().items()}
         for kind in TABLES if only is None else only:
-            chosen = within if only is None else within & only[kind]
             files = [path for path in part_files(self.folder, kind, first, last) if path.stem not in unsealed]
-            lots[kind] = self.collected(_asked(scan_parts(kind, files).filter(chosen), bare.get(kind)))
+            if files:  # collecting nothing takes its time too
+                chosen = within if only is None else within & only[kind]
+                lots[kind] = self.collected(_asked(scan_parts(kind, files).filter(chosen), bare.get(kind)))
         return lots
 
 
