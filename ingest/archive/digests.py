@@ -33,7 +33,7 @@ def rows_digest(frame: pl.DataFrame) -> int:
     names = sorted(name for name in frame.columns if name != "payload")
     words = [_words(frame[name]) for name in names]
     heads = [_word(name.encode()) for name in names]
-    present = np.stack([frame[name].is_not_null().to_numpy() for name in names], axis=1)
+    present = frame.select(pl.col(names).is_not_null()).to_numpy()
     payloads = frame["payload"].cast(pl.Binary)
     total = 0
     # Rows with the same cells are laid out side by side: most parts have one or two such kinds of row.
@@ -79,6 +79,8 @@ def digest_text(digest: int) -> str:
 
 def _words(values: pl.Series) -> np.ndarray[Any, Any]:
     """Return 64 bits of each value; whatever of a null."""
+    if values.null_count() == len(values):
+        return np.zeros(len(values), _WORD)
     if isinstance(values.dtype, pl.List | pl.Struct):
         values = pl.Series([msgspec.json.encode(_said(value)).decode() for value in values.to_list()])
     if values.dtype in (pl.String, pl.Binary):
@@ -88,9 +90,8 @@ def _words(values: pl.Series) -> np.ndarray[Any, Any]:
         # Arrow's own way to an array loads pandas, which each sealing process would wait for.
         found: np.ndarray[Any, Any] = known[np.frombuffer(coded.indices.buffers()[1], np.int32, len(coded))]
         return found
-    if values.dtype == pl.Float64:
-        return values.fill_null(0.0).to_numpy().view(_WORD)
-    return values.to_physical().cast(pl.Int64).fill_null(0).to_numpy().view(_WORD)
+    numbers = values if values.dtype == pl.Float64 else values.to_physical().cast(pl.Int64)
+    return (numbers.fill_null(0) if numbers.null_count() else numbers).to_numpy().view(_WORD)
 
 
 def _said(value: Any) -> Any:
