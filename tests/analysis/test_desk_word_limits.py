@@ -8,16 +8,17 @@ from typing import Any
 import pytest
 
 from analysis.live.desk_words import DeskWords
+from analysis.live.rows import Row
 
 AT = 1_000_000.0
 
 
-def row(set_id: str = "S-1", **more: Any) -> Any:
+def row(set_id: str = "S-1", **more: Any) -> Row:
     fields = {
         "key": f"trial/{set_id}", "set_id": set_id, "wearer_id": "W-1", "team": "Larch", "incident_id": "I-1",
-        "tallied_in_at": AT - 100.0, "tallied_out_at": None, "evacuate_acknowledged_at": None,
+        "tallied_in_at": AT - 100.0, "low_air_bar": 55.0,
     }  # fmt: skip
-    return SimpleNamespace(**fields | more)
+    return Row(**fields | more)
 
 
 def stay(out_at: float | None, **more: Any) -> Any:
