@@ -179,12 +179,9 @@ def test_no_protected_count_has_one_possible_value(which: str, monthly: int) -> 
 def test_without_the_guard_counts_would_be_told(monkeypatch: pytest.MonkeyPatch) -> None:
     """The attack can win: rounding to 5 alone, as first planned, tells counts in the shipped three years."""
     monkeypatch.setattr("analysis.trends.publishing.guarded", lambda _worked, _year, new, _earlier: dict(new))
-    released.cache_clear()
-    try:
-        with pytest.raises(AssertionError, match=r" is [0-9]"):
-            test_no_protected_count_has_one_possible_value("shipped", 24)
-    finally:
-        released.cache_clear()
+    monkeypatch.setitem(globals(), "released", released.__wrapped__)
+    with pytest.raises(AssertionError, match=r" is [0-9]"):
+        test_no_protected_count_has_one_possible_value("shipped", 24)
 
 
 @pytest.mark.parametrize(("which", "monthly"), [("shipped", 24), ("1.0", 6)])
