@@ -26,13 +26,16 @@ import polars as pl
 from analysis.profile import Profile
 from analysis.tables import Results, formula_safe, to_csv
 from analysis.writing import write_results
-from dashboard.evidence import custody, provenance
+from dashboard.evidence import provenance
 from dashboard.evidence.case_messages import hash_of, messages_of, write_messages
 from dashboard.evidence.heads import Sighting, note_seen
 from dashboard.evidence.origin import ArchiveState, Origin, origin_of, state_of
 from dashboard.evidence.report import report_parts
 from dashboard.evidence.signing import SIGNATURE, TAG_MANIFEST, sign
 from dashboard.results_store import IncidentRecord, record_of
+from ingest.archive.chained import NOTHING_BEFORE, read_chained
+from ingest.archive.chained import hash_of as line_hash
+from ingest.archive.durable import append_durably
 from ingest.contract.errors import UnderairError, system_sentence
 from ingest.contract.times import EPOCH
 from ingest.freed_memory import give_back
@@ -45,6 +48,7 @@ PAGES = {
     "method.md": ("analysis", "docs/method.md"),
     "findings.md": ("analysis", "docs/findings.md"),
 }
+CUSTODY, LARGEST_CUSTODY_BYTES = "custody.ndjson", 64 * 1024 * 1024
 FORM = 2
 CSV_ROWS_AT_ONCE = 10_000
 BAGIT_TXT = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
@@ -143,7 +147,7 @@ def write_case(
         head = head_of(aside)
         if key is not None:
             sign(aside, key)
-        last = custody.add_entry(aside, "made", why, head, made)
+        last = add_entry(aside, "made", why, head, made)
         if out.exists():
             out.rmdir()
         aside.rename(out)
@@ -300,3 +304,43 @@ def make_bag(folder: Path, about: About) -> None:
 def head_of(folder: Path) -> str:
     """Return a case's head."""
     return hashlib.sha256((folder / TAG_MANIFEST).read_bytes()).hexdigest()
+
+
+class CustodyLine(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """One line of the custody log: a making, an opening by `verify`, a hand-over; chained to the one before.
+
+    The log is beside the bag's tag files and in none of its lists, since it grows. The chain shows the order
+    of its lines. What each machine keeps of the cases that it has seen (`dashboard.evidence.heads`) shows
+    that the log was not rewritten whole.
+    """
+
+    at: datetime
+    what: str  # ``made``, ``opened`` or ``noted``
+    text: str  # why it was made, what `verify` found, or what the note says
+    account: str
+    machine: str
+    head: str  # the case's head at that moment
+    before: str  # SHA-256 of the line before, without its line end
+
+
+def read_custody(case: Path) -> tuple[list[CustodyLine], list[str], str]:
+    """Return the log's entries, its faults in words, and the hash of its last line."""
+    path = case / CUSTODY
+    if not path.is_file() or path.is_symlink():
+        return [], [f"{CUSTODY}: missing"], NOTHING_BEFORE
+    if path.stat().st_size > LARGEST_CUSTODY_BYTES:
+        return [], [f"{CUSTODY}: larger than {LARGEST_CUSTODY_BYTES} bytes"], NOTHING_BEFORE
+    return read_chained(path.read_bytes(), CustodyLine, CUSTODY)
+
+
+def add_entry(case: Path, what: str, text: str, head: str, at: datetime) -> str:
+    """Append a line and sync it; return its hash.
+
+    Raises `OSError` when the folder cannot be written.
+    """
+    _, _, before = read_custody(case)
+    line = msgspec.json.encode(
+        CustodyLine(at, what, text, provenance.account(), provenance.machine(), head, before)
+    )
+    append_durably(case / CUSTODY, line + b"\n")
+    return line_hash(line)

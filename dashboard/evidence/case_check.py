@@ -19,8 +19,9 @@ import polars as pl
 
 from analysis.profile import Profile, parse_profile
 from analysis.tables import TABLES
+from analysis.writing import write_results
 from dashboard.evidence import case as made
-from dashboard.evidence import custody, provenance
+from dashboard.evidence import provenance
 from dashboard.evidence.case import AS_BEFORE, CaseChecked, CaseProblem
 from dashboard.evidence.case_messages import capture_sha256, counts_of
 from dashboard.evidence.heads import Sighting, note_seen, seen_before, state_file
@@ -34,7 +35,7 @@ from ingest.plurals import counted
 
 MANIFEST, BAG_INFO, BAGIT = "manifest-sha256.txt", "bag-info.txt", "bagit.txt"
 LISTED = (MANIFEST, BAG_INFO, BAGIT)
-UNLISTED = (TAG_MANIFEST, SIGNATURE, TIME_STAMP, custody.FILE)
+UNLISTED = (TAG_MANIFEST, SIGNATURE, TIME_STAMP, made.CUSTODY)
 OF_THE_BAG = {"Payload-Oxum"}
 OLDER_SUMS = "SHA256SUMS"
 MOST_OTHERS = 5
@@ -101,10 +102,11 @@ def _verify_bag(
     faults += _messages_hash(folder, about)
     signed, signature_faults = check_signature(folder, signers)
     stamp, stamp_faults = check_time_stamp(folder, authority)
-    entries, custody_faults, last = custody.read_custody(folder)
+    entries, custody_faults, last = made.read_custody(folder)
     faults += signature_faults + stamp_faults + custody_faults
-    if entries and (entries[0].what != "made" or entries[0].head != head):
-        faults.append(f"{custody.FILE}: does not begin with the making of this case")
+    begins = bool(entries) and entries[0].what == "made" and entries[0].head == head
+    if not begins and (entries or not custody_faults):  # an emptied log has no fault of its own
+        faults.append(f"{made.CUSTODY}: does not begin with the making of this case")
     said = [signed, stamp, f"custody log: {counted(len(entries), 'line')}"]
     has_signature = (folder / SIGNATURE).is_file()
     more, seen_faults = _against_memory(folder, about.incident, head, has_signature)
@@ -205,13 +207,13 @@ def _against_memory(folder: Path, incident: str, head: str, signed: bool) -> tup
         said.append(f"this machine saw this head first on {same[0].at:%Y-%m-%d %H:%M:%S} UTC")
         if any(look.signed for look in same) and not signed:
             faults.append(f"{SIGNATURE}: was there when this machine saw this case, and is missing now")
-        log = folder / custody.FILE
+        log = folder / made.CUSTODY
         lines = log.read_bytes().splitlines() if log.is_file() else []
         known = {hashlib.sha256(line).hexdigest() for line in lines}
         here = [look.custody for look in same if look.custody and look.where == str(folder.resolve())]
         if not known.issuperset(here):
             faults.append(
-                f"{custody.FILE}: a line that this machine has seen is missing: shortened or rewritten"
+                f"{made.CUSTODY}: a line that this machine has seen is missing: shortened or rewritten"
             )
     else:
         said.append("this machine has not seen this head before")
@@ -229,11 +231,11 @@ def note_opened(folder: Path, found: CaseChecked, at: datetime) -> str:
     """Write into the custody log, and on this machine, that a case was checked; return why not."""
     result = "whole" if not found.faults else f"{len(found.faults)} faults: {found.faults[0]}"
     problem, last = "", found.custody
-    if (folder / custody.FILE).is_file():
+    if (folder / made.CUSTODY).is_file():
         try:
-            last = custody.add_entry(folder, "opened", result, found.head, at)
+            last = made.add_entry(folder, "opened", result, found.head, at)
         except OSError as error:
-            problem = f"not noted in {custody.FILE}: {error.strerror}"
+            problem = f"not noted in {made.CUSTODY}: {error.strerror}"
     if found.head and not found.faults:
         note_seen(
             Sighting(at, made.subject(found.incident), found.head, last, found.signed, str(folder.resolve()))
@@ -263,7 +265,8 @@ def _made_again(folder: Path, about: made.About) -> tuple[list[str], list[str]]:
         fresh = Path(name)
         made.write_payload(fresh, messages, profile, about)
         if about.origin.source_sha256 != provenance.source_sha256():
-            other, said = _by_another_program(data, fresh, about)
+            then = f"{about.origin.versions.get('underair')} (commit {about.origin.commit})"
+            other, said = _by_another_program(folder, "data/", fresh, then)
             return faults + other, said
         expected, kept = _files(fresh), _files(data)
         more = sorted(kept - expected - {made.CAPTURE, program})
@@ -280,18 +283,18 @@ def _files(folder: Path) -> set[str]:
     return {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()}
 
 
-def _by_another_program(data: Path, fresh: Path, about: made.About) -> tuple[list[str], list[str]]:
+def _by_another_program(case: Path, within: str, fresh: Path, then: str) -> tuple[list[str], list[str]]:
     """Compare a case's tables with those that this other program makes: faults, and what else to know."""
+    data = case / within
     kept, made_now = ({name for name in _files(one) if _is_table(name)} for one in (data, fresh))
     both = sorted(kept & made_now)
     faults = [
-        f"data/{each}: this version computes other values from the same messages"
+        f"{within}{each}: this version computes other values from the same messages"
         for each in both
         if not _same_in_common(data / each, fresh / each)
     ]
-    then, now = about.origin, provenance.versions()["underair"]
     said = [
-        f"made by underair {then.versions.get('underair')} (commit {then.commit}), checked by {now} "
+        f"made by underair {then}, checked by {provenance.versions()['underair']} "
         f"({provenance.commit()}): texts and report are each program's own, and were not compared",
         f"{len(both) - len(faults)} of {counted(len(both), 'table file')} are the same in every column that "
         "both programs make",
@@ -300,9 +303,10 @@ def _by_another_program(data: Path, fresh: Path, about: made.About) -> tuple[lis
         if tables := sorted({Path(one).stem for one in names}):
             said.append(f"only {whose}: {', '.join(tables)}")
     if faults:
+        program = ": the case holds that program" if within else ""
         faults.append(
             "the case's files are as its list says; other values may come from the other version alone. To "
-            "be sure, check with the version that made it: the case holds that program"
+            f"be sure, check with the version that made it{program}"
         )
     return faults, said
 
@@ -369,26 +373,21 @@ def _verify_older(folder: Path, again: bool) -> CaseChecked:
         faults.append(f"{OLDER_SUMS}: does not agree with {made.ABOUT}")
     if not faults and capture_sha256(folder / made.CAPTURE) != about.get("messages_sha256"):
         faults.append(f"{made.CAPTURE}: not the messages whose SHA-256 {made.ABOUT} has")
-    said: tuple[str, ...] = ()
+    said: list[str] = []
     if again and not faults:
-        said = ("computed again from its messages: all its tables are the same",)
-        made_with = str(about.get("versions", {}).get("underair", "an older underair"))
-        faults += _older_made_again(folder, incident_id, made_with)
-    return CaseChecked(len(entries), head, tuple(faults), incident_id, () if faults else said)
+        faults, said = _older_made_again(folder, incident_id, str(about.get("versions", {}).get("underair")))
+    return CaseChecked(len(entries), head, tuple(faults), incident_id, tuple(said))
 
 
-def _older_made_again(folder: Path, incident_id: str, made_with: str) -> list[str]:
-    profile = msgspec.json.decode((folder / "profile.json").read_bytes(), type=Profile)
+def _older_made_again(folder: Path, incident_id: str, made_with: str) -> tuple[list[str], list[str]]:
+    try:
+        told = msgspec.json.decode((folder / "profile.json").read_bytes(), type=dict[str, Any])
+        told.pop("withholding", None)  # how much was published then; no table depends on it
+        profile = msgspec.convert(told, Profile)
+    except (OSError, msgspec.MsgspecError, ValueError, RecursionError) as error:
+        return [f"profile.json: this version cannot read it: {error}"], []
     messages = frames_from_heard(read_capture(folder / made.CAPTURE))
     tables = record_of(messages, profile, incident_id, None).results
-    faults = []
-    for path in sorted((folder / "results").glob("*.parquet")):
-        kept = pl.read_parquet(path)
-        table = tables.get(path.stem)
-        common = [] if table is None else [name for name in kept.columns if name in table.columns]
-        if table is None or not table.select(common).equals(kept.select(common)):
-            faults.append(
-                f"results/{path.name}: analysing the capture with this version gives another table; "
-                f"the case was made by underair {made_with}, check it again with that"
-            )
-    return faults
+    with tempfile.TemporaryDirectory() as fresh:
+        write_results(tables, Path(fresh) / made.RESULTS, "parquet", {})
+        return _by_another_program(folder, "", Path(fresh), made_with)

@@ -199,17 +199,16 @@ def case_note(folder: Path, text: str) -> None:
         underair case note case --text "handed to the inquiry"
     """
 
-    from dashboard.evidence import custody
-    from dashboard.evidence.case import CaseProblem, head_of
+    from dashboard.evidence.case import CUSTODY, CaseProblem, add_entry, head_of, read_custody
 
-    if not (folder / custody.FILE).is_file():
-        raise CaseProblem(f"{folder} has no {custody.FILE}: not a case that underair 0.4.0 or later made")
+    if not (folder / CUSTODY).is_file():
+        raise CaseProblem(f"{folder} has no {CUSTODY}: not a case that underair 0.4.0 or later made")
     try:
-        custody.add_entry(folder, "noted", text, head_of(folder), datetime.now(UTC))
+        add_entry(folder, "noted", text, head_of(folder), datetime.now(UTC))
     except OSError as error:
-        raise CaseProblem(f"cannot write into {folder / custody.FILE}: {system_sentence(error)}") from None
-    entries, _, last = custody.read_custody(folder)
-    echo(f"{folder / custody.FILE}: {counted(len(entries), 'line')}, last {last}")
+        raise CaseProblem(f"cannot write into {folder / CUSTODY}: {system_sentence(error)}") from None
+    entries, _, last = read_custody(folder)
+    echo(f"{folder / CUSTODY}: {counted(len(entries), 'line')}, last {last}")
 
 
 def _end_with_state(state: ArchiveState, what: str) -> None:

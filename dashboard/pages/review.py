@@ -22,8 +22,7 @@ from dashboard.access.protection import attached, refusal, sentence
 from dashboard.access.roles import REVIEW, SEND, visitor
 from dashboard.context import PageContext
 from dashboard.elements import listing
-from dashboard.evidence import hand_notes
-from dashboard.evidence.notes import BadNotes
+from dashboard.evidence import notes
 from dashboard.own_incidents import sees_incident
 from dashboard.results_store import UnknownIncident, store_of
 from dashboard.review import bench as bench_parts
@@ -323,16 +322,16 @@ def _written(bench: Bench, context: PageContext) -> flask.Response:
         if look.record.about["incident_id"] is None:
             return sentence(words.NOTE_NEEDS_INCIDENT, 409)
         if form.get("withdraws"):
-            fields = hand_notes.withdrawal_fields(form, look.notes)
+            fields = notes.withdrawal_fields(form, look.notes)
         elif form.get("looks_at"):
-            fields = hand_notes.look_fields(form, look.record)
+            fields = notes.look_fields(form, look.record)
         elif form.get("bookmark"):
-            fields = hand_notes.bookmark_fields(form, look.record)
+            fields = notes.bookmark_fields(form, look.record)
         else:
-            fields = hand_notes.note_fields(form)
+            fields = notes.note_fields(form)
         if visitor().account:
             fields["account"] = visitor().account
-        sent = hand_notes.keep(fields, look.record, context.desk, context.archive.folder)
+        sent = notes.keep(fields, look.record, context.desk, context.archive.folder)
     except UnknownIncident as problem:  # it names those that there are
         return sentence(problem if visitor().may(REVIEW) else words.NOTE_NOT_YOURS, 404)
     except RefusedMessage as problem:
@@ -340,7 +339,7 @@ def _written(bench: Bench, context: PageContext) -> flask.Response:
     except BrokerProblem as problem:
         return sentence(words.NOTE_NOT_SENT.format(problem=problem), 502)
     except UnderairError as problem:
-        return sentence(problem, 400 if isinstance(problem, BadNotes) else 409)
+        return sentence(problem, 400 if isinstance(problem, notes.BadNotes) else 409)
     return flask.jsonify(sent=sent)
 
 

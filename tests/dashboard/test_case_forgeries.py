@@ -237,6 +237,12 @@ def test_a_custody_log_that_was_shortened_or_rewritten_is_found(case: Path) -> N
     assert any("a line that this machine has seen is missing" in fault for fault in verify_case(case).faults)
 
 
+def test_a_custody_log_that_was_emptied_is_found_on_any_machine(case: Path) -> None:
+    (case / "custody.ndjson").write_bytes(b"")
+    (fault,) = verify_case(case).faults
+    assert "does not begin with the making of this case" in fault
+
+
 def test_links_and_names_outside_of_the_case_are_refused_and_not_read(case: Path, tmp_path: Path) -> None:
     (tmp_path / "secret").write_text("x")
     path = case / "data" / "refused.csv"

@@ -14,7 +14,7 @@ from analysis.pieces.archive_pieces import incidents_in
 from analysis.profile import Profile
 from dashboard.app import create_app
 from dashboard.context import PageContext
-from dashboard.evidence.hand_notes import keep
+from dashboard.evidence.notes import keep
 from dashboard.live.desk import Desk
 from dashboard.pages import review
 from dashboard.results_store import store_of
