@@ -26,6 +26,8 @@ FIT_EVERY_PART = 0.02
 rule."""
 OFF_US = 750_000
 """A message further off than this says that the clock moved: fit at once. Our own rule."""
+LONG_LATE_US = 10_000_000
+"""An alarm that comes so late may be of before a jump of the clock: fit at once. Our own rule."""
 _LEAST = 64
 _SILENCE_US = int(SILENCE.total_seconds() * 1e6)
 
@@ -134,6 +136,7 @@ class _Grown:
         # Behind the latest, not the one before: after a clock was set back, until its new times are proved.
         behind_us = latest_us - placed_us
         off = bool(np.any((placed_us - received_us > OFF_US) & live)) or bool(np.any(behind_us > OFF_US))
+        off |= bool(self.rows) and bool(np.any((received_us - placed_us > LONG_LATE_US) & live))
         in_order = not behind_us.any()
         self.in_order = in_order and (self.in_order or since == 0)
         return self.in_order, off
@@ -149,7 +152,10 @@ class _Grown:
         said_us, uptime_s = int(arrays["time_us"][last]), float(arrays["uptime_s"][last])
         moment_us = fit.at_us_of(int(arrays["seq"][last]), said_us, uptime_s)
         arrays["at_us"][last] = moment_us
-        late = moment_us - int(arrays["received_us"][last]) > OFF_US and not arrays["retained"][last]
+        ahead_us = moment_us - int(arrays["received_us"][last])
+        late = not arrays["retained"][last] and (
+            ahead_us > OFF_US or (self.rows and -ahead_us > LONG_LATE_US)
+        )
         behind_us = self._latest_us - moment_us
         self._latest_us = max(self._latest_us, moment_us)
         self.in_order = self.in_order and behind_us <= 0

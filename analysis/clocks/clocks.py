@@ -89,9 +89,10 @@ class ClockFit:
     middle_us: Floats
     offset_us: Floats
     drift: Floats
-    # `begin_us`: array, shape (segments,), from the origin: what is earlier was said in the one before, and
-    # numbered late
-    begin_us: Floats
+    # `late_seq`, `late_part`: arrays of int: what got its number only when it was sent, and the segment in
+    # which it was said
+    late_seq: Ints
+    late_part: Ints
     origin_us: int
     # `offset_s`, `offset_sd_s`, `drift_ppm`: of the clock that the set writes, over the segment with most
     # messages
@@ -103,30 +104,25 @@ class ClockFit:
     def at_us(self, seq: Ints, time_us: Ints, uptime_s: Floats) -> Ints:
         """Return the reconciled time of messages, microseconds since 1970 (UTC)."""
         own_us = uptime_s * 1e6 if self.by_uptime else (time_us - self.origin_us).astype(np.float64)
-        part: Ints = np.zeros(len(seq), np.int64)
+        part: Ints | int = 0
         if len(self.first_seq) > 1:
             part = np.clip(np.searchsorted(self.first_seq, seq, side="right") - 1, 0, None)
-        while True:
-            shift = self.offset_us[part] + self.drift[part] * (own_us - self.middle_us[part])
-            earlier = (own_us - shift < self.begin_us[part]) & (part > 0)
-            if not earlier.any():
-                return np.rint(own_us - shift).astype(np.int64) + self.origin_us
-            part = part - earlier
+            if len(self.late_seq):
+                place = np.clip(np.searchsorted(self.late_seq, seq), 0, len(self.late_seq) - 1)
+                part = np.where(self.late_seq[place] == seq, self.late_part[place], part)
+        shift = self.offset_us[part] + self.drift[part] * (own_us - self.middle_us[part])
+        return np.rint(own_us - shift).astype(np.int64) + self.origin_us
 
     def at_us_of(self, seq: int, time_us: int, uptime_s: float) -> int:
-        """Return the reconciled time of one message, to the microsecond the same as `at_us`."""
+        """Return the reconciled time of a new message, to the microsecond the same as `at_us`."""
         part = 0
         if self.by_uptime:
             own_us = uptime_s * 1e6
         else:
             own_us = float(time_us - self.origin_us)
             part = max(bisect_right(self.first_seq, seq) - 1, 0)
-        while True:
-            drifted_us = float(self.drift[part]) * (own_us - float(self.middle_us[part]))
-            at_us = own_us - (float(self.offset_us[part]) + drifted_us)
-            if part == 0 or at_us >= float(self.begin_us[part]):
-                return round(at_us) + self.origin_us
-            part -= 1
+        shift = float(self.offset_us[part]) + float(self.drift[part]) * (own_us - float(self.middle_us[part]))
+        return round(own_us - shift) + self.origin_us
 
 
 @dataclass(frozen=True)
@@ -243,6 +239,7 @@ def fit_clock(power_up: PowerUp) -> ClockFit | None:
     grain_s = quantum_s(time_us)
     # Every message must have it, retained ones too: one line then maps them all.
     possible = bool((np.abs(every_uptime_s) < MOST_UPTIME_S).all())
+    late_seq, late_s = seq[:0], time_s[:0]
     if power_up.role == "set":  # a desk's clock that is set back would put an `in` before the `out`
         late = numbered_when_sent(time_s, heard_s, grain_s)
         if late.any():
@@ -251,7 +248,7 @@ def fit_clock(power_up: PowerUp) -> ClockFit | None:
             kinds = np.repeat([kind in NUMBERS for kind in power_up.channels], [len(one) for one in channels])
             late &= ~(runs_on & kinds[order])
             possible &= not (runs_on & late).any()
-            seq = seq[~late]
+            late_seq, late_s, seq = seq[late], time_s[late], seq[~late]
             time_s, heard_s, uptime_s = (one[~late] for one in (time_s, heard_s, uptime_s))
     by_uptime = possible and _steady(seq, uptime_s, heard_s)
     if by_uptime:
@@ -283,13 +280,30 @@ def fit_clock(power_up: PowerUp) -> ClockFit | None:
         middle_us=table[:, 0] * 1e6,
         offset_us=table[:, 1] * 1e6,
         drift=table[:, 2],
-        begin_us=(at_s[bounds] - FORWARD_S - grain_s) * 1e6,
+        late_seq=late_seq,
+        late_part=_said_in(late_s, late_seq, seq[bounds], at_s[bounds], lines),
         origin_us=origin_us,
         offset_s=offset_s,
         offset_sd_s=sd_s,
         drift_ppm=drift * 1e6,
         steps=_steps(seq, time_s, at_s, jumps, origin_us),
     )
+
+
+def _said_in(late_s: Floats, late_seq: Ints, first_seq: Ints, begin_s: Floats, lines: Sequence[Line]) -> Ints:
+    """Return in which segment messages were said that were numbered late: in doubt in the earliest.
+
+    - `begin_s`: when each segment begins on the reconciled clock.
+    """
+    part = np.searchsorted(first_seq, late_seq, side="right") - 1
+    for number in reversed(range(len(lines))):
+        middle_s, offset_s, drift = lines[number]
+        at_s = late_s - offset_s - drift * (late_s - middle_s)
+        until_s = begin_s[number + 1] if number + 1 < len(lines) else np.inf
+        part = np.where(
+            (number <= part) & (at_s >= begin_s[number] - FORWARD_S) & (at_s < until_s), number, part
+        )
+    return np.clip(part, 0, None)
 
 
 def _held_back(line: Line, before: Line, seq: Ints, time_s: Floats, jump: int) -> Line:
@@ -365,7 +379,8 @@ def _unchecked(seq: Ints, origin_us: int) -> ClockFit:
         middle_us=nothing,
         offset_us=nothing,
         drift=nothing,
-        begin_us=nothing,
+        late_seq=seq[:0],
+        late_part=seq[:0],
         origin_us=origin_us,
         offset_s=0.0,
         offset_sd_s=None,

@@ -73,8 +73,9 @@ def numbered_when_sent(time_s: Floats, heard_s: Floats, grain_s: float) -> Bools
     - `time_s`, `heard_s`: arrays, shape (n,): in `seq` order.
     - `grain_s`: grain of the written times.
 
-    Their times go back, and after them the clock is where it was. As long as nothing came after them, they
-    are taken for old ones: in doubt the older age counts.
+    Their times go back, and after them the clock is where it was, or is set back once more. As long as
+    nothing came after them, they are taken for old ones: in doubt the older age counts. After a clock was
+    set back they may be ahead of it.
     """
     late = np.zeros(len(time_s), bool)
     back_s, slack_s = time_s[:-1] - time_s[1:], BACKWARD_S + grain_s
@@ -83,22 +84,38 @@ def numbered_when_sent(time_s: Floats, heard_s: Floats, grain_s: float) -> Bools
         return late
     level, earliest_s = time_s - heard_s, np.minimum.accumulate(time_s)
     highest_rest = np.append(np.maximum.accumulate(level[::-1])[::-1], -np.inf)
+    latest_s, rise = np.maximum.accumulate(time_s), np.diff(level, prepend=level[0])
     highest, known, steps = -np.inf, 0, 0  # since the last step, as far as it is known
-    for start in (np.flatnonzero(back) + 1).tolist():
+    starts = (np.flatnonzero(back) + 1).tolist()
+    for start, following in itertools.pairwise([*starts, len(late)]):
         if late[start] or steps == MOST_STEPS:
+            continue
+        half_s = -0.5 * rise[start]
+        since = max(start - BEAT_MESSAGES, 0)
+        course = np.flatnonzero((time_s[since:start] <= time_s[start] + slack_s) & ~late[since:start])
+        first = since + int(course[-1]) + 1 if len(course) else start
+        if (
+            since < first < start
+            and heard_s[start - 1] - heard_s[first] < SENT_WITHIN_S
+            and time_s[first:start].max() <= latest_s[first - 1] + slack_s
+            and level[start] > level[first - 1] - half_s
+        ):
+            late[first:start] = True
             continue
         highest, known = max(highest, float(level[known:start].max())), start
         end, wide = start, BEAT_MESSAGES
-        while (
-            end < len(late)
-            and not (returned := time_s[end : end + wide] >= time_s[start - 1] - slack_s).any()
-        ):
+        while end < len(late):
+            part = slice(end, end + wide)
+            leapt = (rise[part] > half_s) & (level[part] > level[start - 1] - 0.5 * half_s)
+            returned = (time_s[part] >= time_s[start - 1] - slack_s) | leapt
+            if returned.any():
+                end += int(np.argmax(returned))
+                break
             end, wide = min(end + wide, len(late)), 2 * wide
-        if end < len(late):
-            end += int(np.argmax(returned))
         said_s, sent_s = np.ptp(time_s[start:end]), np.ptp(heard_s[start:end])
-        half_s = 0.5 * back_s[start - 1]
-        if (
+        if following < min(end, len(late)) and heard_s[following] - heard_s[start] < SENT_WITHIN_S:
+            late[start:following] = True  # in a moment it is set back further, and stays so
+        elif (
             (sent_s < SENT_WITHIN_S or said_s > SENT_FASTER * sent_s)
             and time_s[start:end].min() >= earliest_s[start - 1] - slack_s
             and (end == len(late) or highest_rest[end] > highest - half_s)

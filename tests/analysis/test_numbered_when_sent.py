@@ -6,12 +6,15 @@ import json
 from collections.abc import Callable
 from typing import Any
 
+import numpy as np
 import polars as pl
 import pytest
 
-from analysis.clocks.clocks import fit_clocks
+from analysis.clocks.clocks import fit_clocks, reconcile
 from analysis.incident import analyse
 from analysis.profile import Profile
+from analysis.records import Channel, PowerUp
+from tests.analysis.test_clocks_by_chance import BASE_US, draw
 
 HAPPENED_S, SENT_S = 190.0, 430.05
 Clock = Callable[[float], float]
@@ -104,6 +107,26 @@ def test_a_distress_that_is_numbered_when_it_is_sent_stands_at_its_own_time(
         assert line.row_key == "trial/S-1"
 
 
+@pytest.mark.parametrize("off_s", [600.0, 20.0, -600.0])
+@pytest.mark.parametrize("sent_s", [429.995, 430.05], ids=["sent first", "sent after a reading"])
+@pytest.mark.parametrize("silent", [(0.0, 0.0), (195.0, 429.99)], ids=["heard all along", "silent meanwhile"])
+def test_a_clock_that_is_set_right_when_the_radio_returns_does_not_move_the_distress(
+    log: Any, see: Any, off_s: float, sent_s: float, silent: tuple[float, float]
+) -> None:
+    """Mended: it was placed where it was sent, and the clock seemed to jump twice."""
+    wear(log, clock=lambda true_s: true_s + (off_s if true_s < 429.99 else 0.0), silent=silent)
+    send_late(log, [(sent_s, HAPPENED_S, *DISTRESS)])
+    results = analyse(log.frames(), Profile.default())
+    assert raised_s(log, results) == pytest.approx(HAPPENED_S, abs=0.2)
+    assert codes(results).count("clock_stepped") == 1
+    for looked_s in (432.0, 434.0, 440.0, 600.0):
+        shown = see(looked_s)
+        assert shown.alarms[0].raised_at - log.at(0).timestamp() == pytest.approx(HAPPENED_S, abs=0.2)
+        assert shown.alarms[0].row_key == "trial/S-1"
+        if looked_s > 433.5:
+            assert shown.rows[0].pressure_at - log.at(0).timestamp() > looked_s - 2.0
+
+
 def test_a_distress_that_is_the_last_thing_heard_stands_at_its_own_time(log: Any, see: Any) -> None:
     one = wear(log)
     one.said = [said for said in one.said if said[0] < SENT_S]
@@ -173,3 +196,28 @@ def test_a_desk_whose_clock_is_set_back_keeps_the_order_of_its_words(log: Any) -
         desk.say(at_s, "tally", action=action, **who)
     entries = analyse(log.frames(), Profile.default())["entries"].sort("tallied_in")
     assert entries["ended_how"].to_list() == ["tallied_out", "open"]
+
+
+def test_an_alarm_that_is_numbered_when_sent_among_clocks_and_links_drawn_at_random() -> None:
+    """Steps of up to an hour, stores, losses and whole seconds: the alarm stands where it happened."""
+    for seed in range(300):
+        one, generator = draw(seed), np.random.default_rng(seed + 1_000_000)
+        said = one.power_up.channels["pressure"]
+        happened = int(generator.integers(50, len(said) - 60))
+        sent = min(len(said) - 5, happened + int(generator.integers(30, 400)))
+        said.seq[sent + 1 :] += 1
+        alarm = Channel(
+            seq=said.seq[sent : sent + 1] + 1,
+            time_us=said.time_us[happened : happened + 1],
+            received_us=said.received_us[sent : sent + 1] + 10_000,
+            uptime_s=np.array([np.nan]),
+            retained=np.array([False]),
+            at_us=said.time_us[happened : happened + 1],
+            numbers={},
+            rows=[{}],
+        )
+        both = PowerUp("set", "S-1", 1, {"pressure": said, "alarm": alarm})
+        (fit,) = reconcile([both]).fits.values()
+        assert len(fit.steps) == one.steps, seed
+        off_s = (int(alarm.at_us[0]) - BASE_US) * 1e-6 - one.true_s[happened]
+        assert abs(off_s) < 0.6 + 0.8 * one.grain_s, seed
