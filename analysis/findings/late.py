@@ -127,9 +127,9 @@ def _receipts_jumped(context: Context) -> Iterator[Finding]:
             at_us,
             f"From {clock(at_us)} on, messages of {of} sets that were heard before and after it were "
             f"received {lasting(change_s)} {way} than their own clocks say. Probably the clock of the "
-            "listener's machine was set then. Nothing is corrected for it: sets and desks that were heard "
-            "only before or only after it are placed wrongly against these by that, and so are times between "
-            "them (rest, answers, delays).",
+            "listener's machine was set then. Nothing is corrected: sets and desks that were heard only on "
+            f"one side of it are {lasting(change_s)} out of place against these, and so are times across it "
+            "(rest, answers, delays).",
             (power_up.identity(int(of_it.seq[jump - 1])), power_up.identity(int(of_it.seq[jump]))),
         )
 

@@ -425,3 +425,11 @@ def turn_noted(late_s: float, bar_s: float) -> Callable[[WrittenLog], None]:
         log.talkers[-1].say(1081 + late_s, "note", **text)
 
     return scene
+
+
+def receipts_jump(log: WrittenLog) -> None:
+    """The listener's clock is set forward by two days while three sets are heard."""
+    for number in range(3):
+        talker = log.talker(f"S-{number}", delay=lambda at_s: 0.05 + (172_800.0 if at_s > 500 else 0.0))
+        talker.set_up(0)
+        talker.breathe(60, 900)
