@@ -15,7 +15,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from analysis.profile import load_profile
 from dashboard.underair import root
-from ingest.broker.mqtt import closed_sentence, parse_broker_url, tls_context
+from ingest.broker.mqtt import Login, closed_sentence, parse_broker_url
 from ingest.contract.errors import BadCapture, BadProfile, BrokerProblem
 
 
@@ -123,8 +123,9 @@ def test_a_key_of_another_certificate_is_said_in_words(tmp_path: Path) -> None:
     one, two = authority.issue_cert("127.0.0.1"), authority.issue_cert("127.0.0.1")
     one.cert_chain_pems[0].write_to_path(tmp_path / "one.pem")
     two.private_key_pem.write_to_path(tmp_path / "two.key")
+    ours = Login(certificate_file=str(tmp_path / "one.pem"), key_file=str(tmp_path / "two.key"))
     with pytest.raises(BrokerProblem) as problem:
-        tls_context(None, str(tmp_path / "one.pem"), str(tmp_path / "two.key"))
+        ours.tls(parse_broker_url("mqtts://127.0.0.1"))
     assert str(problem.value) == (
         f"our certificate {tmp_path}/one.pem with the key {tmp_path}/two.key cannot be read: "
         "the key is not that of the certificate"
@@ -133,4 +134,4 @@ def test_a_key_of_another_certificate_is_said_in_words(tmp_path: Path) -> None:
 
 def test_a_missing_authority_is_said_without_the_number_that_the_system_has_for_it(tmp_path: Path) -> None:
     with pytest.raises(BrokerProblem, match=r"none.pem cannot be read: No such file or directory$"):
-        tls_context(str(tmp_path / "none.pem"))
+        Login(ca_file=str(tmp_path / "none.pem")).tls(parse_broker_url("mqtts://127.0.0.1"))
