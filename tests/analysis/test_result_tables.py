@@ -68,6 +68,8 @@ CONTRACT = {
         ("free_air_sd_l", pl.Float64),
         ("turn_back_late_bound", pl.String),
         ("turn_back_note", pl.String),
+        ("other_incident_id", pl.String),
+        ("other_tallied_in", TIME),
     ],
     "air": [
         ("wear_id", pl.String),
