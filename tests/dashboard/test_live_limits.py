@@ -122,12 +122,16 @@ class TestCounts:
         """Three under air, one of them not tallied in; one without air yet; one lost; one out."""
         rows = (
             ROW,
-            replace(ROW, key="2", tallied_in_at=None),
-            replace(ROW, key="3", started_at=None),
-            replace(ROW, key="4", lost=Lost("silent", NOW - 9), silent_since_at=NOW - 9),
-            replace(ROW, key="5", started_at=None, tallied_in_at=None),
+            replace(ROW, key="2", wearer_id="W-20", tallied_in_at=None),
+            replace(ROW, key="3", wearer_id="W-30", started_at=None),
+            replace(ROW, key="4", wearer_id="W-40", lost=Lost("silent", NOW - 9), silent_since_at=NOW - 9),
+            replace(ROW, key="5", wearer_id="W-50", started_at=None, tallied_in_at=None),
             replace(
-                ROW, key="6", incident_id="I-2", reasons=(Reason("distress", NOW), Reason("turn_back", NOW))
+                ROW,
+                key="6",
+                wearer_id="W-60",
+                incident_id="I-2",
+                reasons=(Reason("distress", NOW), Reason("turn_back", NOW)),
             ),
         )
         counts = [line.split(" ", 1)[0] for line in picture(*rows)["summary"][""][:7]]
