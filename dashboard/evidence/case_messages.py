@@ -50,26 +50,43 @@ def chosen_of(
 ) -> Mapping[str, pl.DataFrame]:
     """Return what belongs to an incident.
 
-    Messages of its sets, those of desks about it, and the desks' words about its sets' alarms; and who wore
-    its sets at other incidents: for want of that a wear of theirs would fall to this one. What was refused is
-    all that the incident's piece of the archive has (`analysis.pieces`).
+    Messages of its sets, those of desks about it or about its sets; and every tally of whoever wore its sets
+    or was in there: at another incident, too, it says whose a wear is. What was refused is all that the
+    incident's piece of the archive has (`analysis.pieces`).
     """
     of_its_sets = pl.col("set_id").is_in(list(sets))
-    its_sets_at = messages["tally"].filter(of_its_sets)["incident_id"]
+    about_it = pl.col("incident_id") == incident_id
     held = messages.kept if isinstance(messages, LightMessages) else messages
+    wearers = held["tally"].filter(about_it | of_its_sets)["wearer_id"]
     chosen = {}
-    for kind in KINDS:
+    for kind in ("tally", *(kind for kind in KINDS if kind != "tally")):
         frame = held[kind]
-        wanted = of_its_sets
+        wanted = of_its_sets if "set_id" in frame.columns else pl.lit(value=False)
+        if kind == "tally":
+            wanted |= pl.col("wearer_id").is_in(wearers.implode())
         if kind == "incident":
-            wanted = pl.col("incident_id").is_in([incident_id, *its_sets_at])
-        elif kind == "tally":
-            wanted = (pl.col("incident_id") == incident_id) | of_its_sets
+            wanted = pl.col("incident_id").is_in([incident_id, *chosen["tally"]["incident_id"]])
         elif "incident_id" in frame.columns:
-            wanted = pl.col("incident_id") == incident_id
-        chosen[kind] = frame.filter(wanted).sort(*_ORDER)
+            wanted |= about_it
+        chosen[kind] = _with_corrections(frame, wanted).sort(*_ORDER)
     chosen["refused"] = messages["refused"].sort("received", "topic", "payload")
     return messages.only(chosen, of_its_sets) if isinstance(messages, LightMessages) else chosen
+
+
+def _with_corrections(frame: pl.DataFrame, wanted: pl.Expr) -> pl.DataFrame:
+    """Return what is wanted, what corrects it and what it corrects: else what was taken back would count."""
+    kept = frame.filter(wanted)
+    if "corrects" not in frame.columns:
+        return kept
+    names = ("desk_id", "boot", "seq")
+    own = pl.concat_str(*names, separator="/")
+    corrected = pl.concat_str(*(pl.col("corrects").struct.field(name) for name in names), separator="/")
+    height = -1
+    while kept.height > height:
+        height = kept.height
+        mine, theirs = (kept.select(one).to_series().drop_nulls().implode() for one in (own, corrected))
+        kept = frame.filter(wanted | own.is_in(theirs) | corrected.is_in(mine) | own.is_in(mine))
+    return kept
 
 
 def received_of(messages: Mapping[str, pl.DataFrame], kind: str) -> Ints:
