@@ -427,13 +427,18 @@ def inside_of(
     heard = live_set.heard
     tallied_in = entry.stay is not None and entry.stay.is_in(now_us)
     entered_us = entry.entered_us  # before it has the air of a set that was handed on
-    # Whoever the set is tallied to breathes what it gives, also when that wear began with somebody else.
-    if tallied_in and holder is None and live_set.wears and goes_on(live_set.wears[-1], live_set):
-        began_with = next((one for one in others if live_set.wears[-1] in one.wears), None)
-        if began_with is not None and began_with.tally is not None:
-            entry = replace(
-                entry, wears=[live_set.wears[-1]], charges=began_with.charges, moments=began_with.moments
-            )
+    # Whoever the set is tallied to breathes what it gives, also when that wear began with somebody else. And
+    # whoever breathed from it last for another incident is the same person, whose air it was.
+    if tallied_in and holder is None and live_set.wears:
+        last = live_set.wears[-1]
+        began_with = next((one for one in others if last in one.wears), None)
+        is_own = began_with is not None and began_with.wearer_id == entry.wearer_id
+        if began_with is not None and began_with.tally is not None and (is_own or goes_on(last, live_set)):
+            charges, moments = began_with.charges, began_with.moments
+            if is_own:  # a turn-back that was due before stays due
+                charges = [*entry.charges, *charges]
+                moments = {policy: [*entry.moments.get(policy, ()), *of] for policy, of in moments.items()}
+            entry = replace(entry, wears=[last], charges=charges, moments=moments)
             others = [one for one in others if one is not began_with]
     known_from_us = max((one.wears[-1].ended_us for one in others if one.wears), default=0)
     if entry.wears and known_from_us >= entry.wears[-1].started_us:

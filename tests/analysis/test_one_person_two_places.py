@@ -157,3 +157,32 @@ class TestTwoSetsAtTwoIncidents:
         said = shown(snapshot)["summary"][""]
         assert "W-1 at I-A, I-B, 2 sets under air: one is on somebody else" in said
         assert [counted(snapshot, of) for of in ("I-A", "I-B")] == [["1", "1", "0", "0"]] * 2
+
+
+class TestOutWhereTheWearEnded:
+    """Nobody said out at the first incident: its row says what the wearer did since, and since when."""
+
+    def test_a_wear_that_went_on_at_the_second_one(self, log: Any, see: Any) -> None:
+        """The row said "valve closed for 19:59", since the tally, of somebody who had breathed until then."""
+        desk, one = two_incidents(log), log.talker("S-1")
+        one.set_up(0)
+        tally(desk, 10, "in", "I-A")
+        one.breathe(20, 1100, bar_s=0.2)
+        tally(desk, 800, "in", "I-B")
+        tally(desk, 1140, "out", "I-B")
+        snapshot = see(1168)
+        (row,) = snapshot.rows
+        assert (row.incident_id, row.entry_bar, row.pressure_bar) == ("I-A", 300.0, 0.0)
+        assert row.lost is not None
+        assert (row.lost.code, row.lost.since_at) == (
+            "valve_closed",
+            pytest.approx(log.at(1119).timestamp(), abs=3.0),
+        )
+        assert row.turn_back_reached_at is not None
+        assert "then tallied in at I-B, out there 0:27 ago" in shown(snapshot)["rows"][0]["why"]
+
+    def test_a_wear_that_began_at_the_second_one(self, log: Any, see: Any, moved: Any) -> None:
+        (row,) = see(1500).rows
+        assert row.lost is not None
+        assert row.lost.since_at == pytest.approx(log.at(1300).timestamp(), abs=3.0)
+        assert row.entry_bar == 250.0
