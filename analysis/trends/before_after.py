@@ -19,16 +19,13 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-from analysis.trends.measures import LOGS, MONTHS_FOR_SEASONS, flags_of, month_numbers
+from analysis.trends.measures import LOGS, MONTHS_FOR_SEASONS, WearLots, flags_of, lots_of
 from analysis.trends.naming import (
     Codes,
     Floats,
-    codes_of,
     dispersion_by,
     expected_of,
-    incident_of,
     known_places,
-    strata_of,
 )
 from analysis.trends.prediction import FEWEST_FOR_A_SEASON, SMALL_PART_OF_MEAN, season_of, seasonal_fit
 from analysis.trends.statistics import share_interval
@@ -119,15 +116,15 @@ def changes(wears: pl.DataFrame, since: date) -> list[Change]:
     after = (wears["started"].dt.date() >= since).to_numpy()
     if min(int(after.sum()), int((~after).sum())) < FEWEST_WEARS:
         return []
-    months = month_numbers(wears)
-    shape = _Shape(after, strata_of(wears), codes_of(incident_of(wears))[0], months)
+    lots = lots_of(wears)
     found = []
     for name, flag in flags_of(wears).items():
         known = known_places(flag)
-        found += [_count_change(name, flag[known], shape.only(known))] if len(flag[known]) else []
+        if len(flag[known]):
+            found.append(_count_change(name, flag[known], after[known], lots.only(known)))
     for name in LOGS:
         values = wears[name].cast(pl.Float64).fill_null(math.nan).to_numpy()
-        one = _amount_change(name, values, shape)
+        one = _amount_change(name, values, after, lots)
         found += [one] if one is not None else []
     return found
 
@@ -139,30 +136,18 @@ SCHEMA = {
 }
 
 
-@dataclass(frozen=True)
-class _Shape:
-    """One value a wear: whether it is after, its kind and task, incident and month (from year 0)."""
-
-    after: NDArray[np.bool_]
-    strata: Codes
-    incidents: Codes
-    months: Codes
-
-    def only(self, those: slice | NDArray[np.bool_]) -> _Shape:
-        return _Shape(self.after[those], self.strata[those], self.incidents[those], self.months[those])
-
-    def seasonal(self, events: float) -> bool:
-        span = int(self.months.max() - self.months.min()) + 1
-        return span >= MONTHS_FOR_SEASONS and events >= FEWEST_FOR_A_SEASON
+def _seasonal(months: Codes, events: float) -> bool:
+    span = int(months.max() - months.min()) + 1
+    return span >= MONTHS_FOR_SEASONS and events >= FEWEST_FOR_A_SEASON
 
 
-def _count_change(name: str, flag: Floats, shape: _Shape) -> Change:
-    after, season = shape.after, shape.seasonal(float(flag.sum()))
-    due = expected_of(flag, shape.strata)
+def _count_change(name: str, flag: Floats, after: NDArray[np.bool_], lots: WearLots) -> Change:
+    season = _seasonal(lots.months, float(flag.sum()))
+    due = expected_of(flag, lots.strata)
     less_certain = 1.0
     if season:
         # A month that holds the date is two.
-        cells, which = np.unique(2 * shape.months + after, return_inverse=True)
+        cells, which = np.unique(2 * (lots.months + lots.first) + after, return_inverse=True)
         alone: Floats = np.bincount(which, due).astype(np.float64)
         events: Floats = np.bincount(which, flag).astype(np.float64)
         turned, less_certain = seasonal_due(events, alone, cells // 2, cells % 2)
@@ -173,11 +158,11 @@ def _count_change(name: str, flag: Floats, shape: _Shape) -> Change:
     for side, count, of in ((~after, early, due_early), (after, late, due_late)):
         own[side] *= count / of if of > 0 else 0.0
     own = np.clip(own, 0.0, 1.0)
-    when = 2 * (shape.months - shape.months.min()) + after
+    when = 2 * lots.months + after
     counts, due_by_month = np.bincount(when, flag), np.bincount(when, own)
     parameters = 4 if season else 2
     by_month = spread_of(counts.astype(np.float64), due_by_month.astype(np.float64), parameters)
-    phi = max(dispersion_by(shape.incidents, flag, own), by_month) * less_certain
+    phi = max(dispersion_by(lots.incidents, flag, own), by_month) * less_certain
     ratio, low, high = rate_ratio(early, late, due_early, due_late, phi)
     sizes = int((~after).sum()), int(after.sum())
     return Change(name, *sizes, early, late, ratio, low, high, season)
@@ -193,17 +178,17 @@ def _inflation(x: Floats, weights: Floats) -> float:
     return max(1.0, variance(x) / alone) if alone > 0 else 1.0
 
 
-def _amount_change(name: str, values: Floats, shape: _Shape) -> Change | None:
+def _amount_change(name: str, values: Floats, after: NDArray[np.bool_], lots: WearLots) -> Change | None:
     """Compare the means of incidents' logarithms above what their kinds and tasks have."""
     usable = np.isfinite(values) & (values >= 0)
     if not usable.any() or not values[usable].mean():
         return None
-    value, side, lot = values[usable], shape.after[usable], shape.strata[usable]
+    value, side, lots = values[usable], after[usable], lots.only(usable)
     logs = np.log(value + SMALL_PART_OF_MEAN * value.mean())
-    rest = logs - expected_of(logs, lot)
-    season = shape.seasonal(float(usable.sum()))
+    rest = logs - expected_of(logs, lots.strata)
+    season = _seasonal(lots.months, float(usable.sum()))
     # An incident that goes on over the day of the change is two.
-    units, which = np.unique(2 * shape.incidents[usable] + side, return_inverse=True)
+    units, which = np.unique(2 * lots.incidents + side, return_inverse=True)
     unit_after = units % 2 == 1
     if min(int(unit_after.sum()), int((~unit_after).sum())) < FEWEST_WEARS // 2:
         return None
@@ -212,7 +197,7 @@ def _amount_change(name: str, values: Floats, shape: _Shape) -> Change | None:
     less_certain = 1.0
     if season:
         months = np.zeros(len(units), dtype=np.int64)
-        months[which] = shape.months[usable]
+        months[which] = lots.months + lots.first
         x = np.column_stack([np.ones(len(units)), unit_after, season_of(months, 0)[:, 1:]])
         b, *_ = np.linalg.lstsq(x, mean, rcond=None)
         mean = mean - x[:, 2:] @ b[2:]

@@ -20,15 +20,12 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.trends.comparisons import SIGNAL_AMOUNTS, signals
-from analysis.trends.measures import SILENT_WEAR_MIN, flags_of, judged_months, month_numbers
+from analysis.trends.measures import SILENT_WEAR_MIN, WearLots, flags_of, judged_months, lots_of
 from analysis.trends.naming import (
     Codes,
     Floats,
-    codes_of,
     expected_of,
-    incident_of,
     known_places,
-    strata_of,
 )
 from analysis.trends.prediction import FEWEST_FOR_A_SEASON, SMALL_PART_OF_MEAN, alike, season_of, seasonal_fit
 from analysis.trends.statistics import binomial_rate
@@ -52,19 +49,6 @@ class FalseMarks:
             rate = binomial_rate(count, self.drawn, 1.0)
             told.append((rate.rate, rate.high) if rate else (0.0, 1.0))
         return told[0], told[1]
-
-
-@dataclass(frozen=True)
-class _Shape:
-    """What is alike among the wears: which lot each is of; -1 where unknown."""
-
-    strata: Codes
-    incidents: Codes
-    months: Codes
-    first: int
-
-    def only(self, those: slice | NDArray[np.bool_]) -> _Shape:
-        return _Shape(self.strata[those], self.incidents[those], self.months[those], self.first)
 
 
 def false_marks(
@@ -96,17 +80,14 @@ class Redrawn:
 
     def __init__(self, wears: pl.DataFrame) -> None:
         self._wears = wears
-        months = month_numbers(wears)
-        first = int(months.min()) if len(months) else 0
-        incidents, _ = codes_of(incident_of(wears))
-        self._shape = _Shape(strata_of(wears), incidents, months - first, first % 12)
+        lots = lots_of(wears)
         flags = flags_of(wears)
         self._known = {name: known_places(flag) for name, flag in flags.items()}
         self._flags = {
-            name: _Likely(flags[name][known], self._shape.only(known)) for name, known in self._known.items()
+            name: _Likely(flags[name][known], lots.only(known)) for name, known in self._known.items()
         }
         self._amounts = {
-            name: _Spread(wears[name].cast(pl.Float64).fill_null(np.nan).to_numpy(), self._shape)
+            name: _Spread(wears[name].cast(pl.Float64).fill_null(np.nan).to_numpy(), lots)
             for name in SIGNAL_AMOUNTS
         }
 
@@ -157,23 +138,23 @@ class Redrawn:
 class _Likely:
     """How likely each wear is to have an event, and by how much incidents and months differ."""
 
-    def __init__(self, flag: Floats, shape: _Shape) -> None:
-        self._shape = shape
-        due = expected_of(flag, shape.strata)
-        size = int(shape.months.max(initial=0)) + 1
-        observed = np.bincount(shape.months, flag, minlength=size).astype(np.float64)
-        offset = np.bincount(shape.months, due, minlength=size).astype(np.float64)
+    def __init__(self, flag: Floats, lots: WearLots) -> None:
+        self._lots = lots
+        due = expected_of(flag, lots.strata)
+        size = int(lots.months.max(initial=0)) + 1
+        observed = np.bincount(lots.months, flag, minlength=size).astype(np.float64)
+        offset = np.bincount(lots.months, due, minlength=size).astype(np.float64)
         self._season: Floats = np.zeros(size)
         if flag.sum() >= FEWEST_FOR_A_SEASON and size >= 24:
-            x = _season_and_trend(size, shape.first)
+            x = _season_and_trend(size, lots.first)
             self._season = x[:, 1:3] @ seasonal_fit(x, observed, np.maximum(offset, 1e-9))[1:3]
-        self._due = np.clip(due * np.exp(self._season)[shape.months], 0.0, MOST_LIKELY)
+        self._due = np.clip(due * np.exp(self._season)[lots.months], 0.0, MOST_LIKELY)
         alone = float((self._due * (1 - self._due)).sum())
-        by_incident, pairs = _beyond(shape.incidents, flag, self._due)
+        by_incident, pairs = _beyond(lots.incidents, flag, self._due)
         self._between_incidents = max(0.0, by_incident - alone) / pairs if pairs > 0 else 0.0
-        expected = np.bincount(shape.months, self._due, minlength=size).astype(np.float64)
+        expected = np.bincount(lots.months, self._due, minlength=size).astype(np.float64)
         # A rise or fall over the years is a difference, and none is to be left: it is no spread of months.
-        rise: Floats = _season_and_trend(size, shape.first)[:, [0, 3]]
+        rise: Floats = _season_and_trend(size, lots.first)[:, [0, 3]]
         gaps = observed - expected * np.exp(rise @ seasonal_fit(rise, observed, np.maximum(expected, 1e-9)))
         shared = alone + self._between_incidents * pairs
         squares = float((expected**2).sum())
@@ -181,16 +162,15 @@ class _Likely:
         self._alike = alike(gaps / np.sqrt(np.maximum(expected, 1e-9)))
 
     def draw(self, rng: np.random.Generator) -> NDArray[np.bool_]:
-        shape, likely = self._shape, self._due.copy()
+        lots, likely = self._lots, self._due.copy()
         spread = self._between_incidents
-        known = shape.incidents >= 0
         if spread > 0:
-            factor = rng.gamma(1 / spread, spread, int(shape.incidents.max()) + 1)
-            likely[known] *= factor[shape.incidents[known]]
+            factor = rng.gamma(1 / spread, spread, int(lots.incidents.max()) + 1)
+            likely *= factor[lots.incidents]
         sd = np.sqrt(np.log1p(self._between_months))
         level = np.exp(_walk(rng, len(self._season), float(sd), self._alike) - sd**2 / 2)
         drawn: NDArray[np.bool_] = rng.random(len(likely)) < np.minimum(
-            likely * level[shape.months], MOST_LIKELY
+            likely * level[lots.months], MOST_LIKELY
         )
         return drawn
 
@@ -198,7 +178,7 @@ class _Likely:
 class _Spread:
     """An amount's logarithms in parts: kind and task, season, incident, and the wear itself."""
 
-    def __init__(self, values: Floats, shape: _Shape) -> None:
+    def __init__(self, values: Floats, lots: WearLots) -> None:
         self._values = values
         self._usable = np.isfinite(values) & (values >= 0)
         some = values[self._usable]
@@ -206,17 +186,15 @@ class _Spread:
         self._fit = self._small > 0
         if not self._fit:
             return
-        lots = shape.strata[self._usable]
-        self._months, unit = shape.months[self._usable], shape.incidents[self._usable]
-        alone = unit < 0
-        unit = np.where(alone, unit.max(initial=0) + 1 + np.cumsum(alone), unit)
+        strata = lots.strata[self._usable]
+        self._months, unit = lots.months[self._usable], lots.incidents[self._usable]
         logs = np.log(some + self._small)
-        self._usual = expected_of(logs, lots)
+        self._usual = expected_of(logs, strata)
         rest = logs - self._usual
         size = int(self._months.max()) + 1
         wears = np.bincount(self._months, minlength=size).astype(float)
         mean = np.divide(np.bincount(self._months, rest, minlength=size), np.maximum(wears, 1.0))
-        x = _season_and_trend(size, shape.first)
+        x = _season_and_trend(size, lots.first)
         root = np.sqrt(wears)
         b, *_ = np.linalg.lstsq(x * root[:, None], mean * root, rcond=None)
         self._season = x[:, 1:3] @ b[1:3] if size >= 24 else np.zeros(size)
@@ -253,12 +231,8 @@ def _season_and_trend(months: int, first: int) -> Floats:
 
 def _beyond(clusters: Codes, flag: Floats, due: Floats) -> tuple[float, float]:
     """Return the squared gaps of clusters' counts, and the sum over pairs of wears of one cluster."""
-    known = clusters >= 0
-    if not known.any():
-        return 0.0, 0.0
-    gaps = np.bincount(clusters[known], (flag - due)[known])
-    sums = np.bincount(clusters[known], due[known])
-    return float((gaps**2).sum()), float((sums**2).sum() - (due[known] ** 2).sum())
+    gaps, sums = np.bincount(clusters, flag - due), np.bincount(clusters, due)
+    return float((gaps**2).sum()), float((sums**2).sum() - (due**2).sum())
 
 
 def _walk(rng: np.random.Generator, months: int, sd: float, r: float) -> Floats:

@@ -16,7 +16,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.trends.ledger import THERMAL_CLASSES
-from analysis.trends.naming import Codes, incident_of, known_places, numbers_of, strata_of
+from analysis.trends.naming import Codes, codes_of, incident_of, known_places, strata_of
 from analysis.trends.prediction import BASELINE, Predicted, alike, predicted_counts, predicted_logs
 from analysis.trends.statistics import MannKendall, binomial_rate, mann_kendall, seasonal_kendall
 
@@ -228,10 +228,27 @@ def monthly_total(months: pl.DataFrame, name: str, running: date | None = None) 
     return MonthlyMean(table, overall, _trend(np.where(solid, value, np.nan)))
 
 
-def month_numbers(wears: pl.DataFrame) -> Codes:
-    """Return the month (UTC) of each wear's start, counted from year 0."""
+@dataclass(frozen=True)
+class WearLots:
+    """Which wears are alike; arrays have one value a wear."""
+
+    # `strata`, `incidents`: number of its kind and task, and of its incident (without a tally its day)
+    strata: Codes
+    incidents: Codes
+    months: Codes  # month (UTC) of its start, counted from the first wear's
+    first: int  # that month, counted from year 0
+
+    def only(self, those: slice | NDArray[np.bool_]) -> WearLots:
+        """Return it for some of the wears."""
+        return WearLots(self.strata[those], self.incidents[those], self.months[those], self.first)
+
+
+def lots_of(wears: pl.DataFrame) -> WearLots:
+    """Return which wears are alike, of wears that all have a start."""
     number = pl.col("started").dt.year().cast(pl.Int64) * 12 + pl.col("started").dt.month() - 1
-    return wears.select(number.alias("month"))["month"].to_numpy().astype(np.int64)
+    months = wears.select(number.alias("month"))["month"].to_numpy().astype(np.int64)
+    first = int(months.min()) if len(months) else 0
+    return WearLots(strata_of(wears), codes_of(incident_of(wears))[0], months - first, first)
 
 
 def judged_months(wears: pl.DataFrame, running: date) -> dict[str, Predicted]:
@@ -242,22 +259,21 @@ def judged_months(wears: pl.DataFrame, running: date) -> dict[str, Predicted]:
     wears = wears.filter(pl.col("started").is_not_null())
     if not len(wears):
         return {}
-    month = month_numbers(wears)
-    begin = int(month.min())
-    over = min(12 * running.year + running.month - 1, int(month.max()) + 1) - begin
+    lots = lots_of(wears)
+    over = min(12 * running.year + running.month - 1 - lots.first, int(lots.months.max()) + 1)
     if over <= BASELINE:
         return {}
-    strata = strata_of(wears)
-    incidents = numbers_of(incident_of(wears))
     found: dict[str, Predicted | None] = {}
     for name, flag in flags_of(wears).items():
         known = known_places(flag)
-        when, lot, units = (each[known] for each in (month - begin, strata, incidents))
-        found[name] = predicted_counts(flag[known], when, lot, units, over, begin % 12)
+        one = lots.only(known)
+        found[name] = predicted_counts(
+            flag[known], one.months, one.strata, one.incidents, over, lots.first % 12
+        )
     for name in LOGS:
         values = wears[name].cast(pl.Float64).fill_null(math.nan).to_numpy()
-        found[name] = predicted_logs(values, month - begin, strata, over, begin % 12)
-    return {name: one for name, one in found.items() if one is not None}
+        found[name] = predicted_logs(values, lots.months, lots.strata, over, lots.first % 12)
+    return {name: judged for name, judged in found.items() if judged is not None}
 
 
 def _limits(judged: Predicted | None, months: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
