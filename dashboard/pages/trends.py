@@ -12,7 +12,6 @@ from dash import Dash, html
 
 from analysis.profile import Profile
 from analysis.trends.before_after import changes
-from analysis.trends.comparisons import Signal
 from analysis.trends.measures import (
     FEWEST_WEARS_FOR_A_RATE,
     MONTH,
@@ -123,7 +122,8 @@ def _sections(
     # A steady rise or fall of the whole service says nothing of one station or role.
     holds = {one.measure for one in found if one.part == "service" and same is not None}
     short = rests_in(look, wears, context.profile.rest)
-    due = trends_sections.due(wears, [one for one in found if _in(one, wears)], short, context.profile)
+    theirs = [one for one in found if one.part != "wearer" or one.name in wears["wearer_id"]]
+    due = trends_sections.due(wears, theirs, short, context.profile)
     hot = classes_figure(months) if months["heat_dose_wears"].sum() else None
     plots = [
         *(_figure(*one) for one in work_plots(months, running)),
@@ -167,10 +167,6 @@ def register(app: Dash, context: PageContext) -> None:
     register_page.add_routes(server, context)
     keeper = keeper_of(context)
     keeper.when_new = lambda look: _body(context, look, Choice()) if len(look.ledger["wears"]) else None
-
-
-def _in(one: Signal, wears: pl.DataFrame) -> bool:
-    return one.part != "wearer" or one.name in wears["wearer_id"]
 
 
 def _heading(look: TrendsLook, choice: Choice, *, people: bool) -> Any:

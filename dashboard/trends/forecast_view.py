@@ -73,11 +73,13 @@ def groups_figure(said: Sequence[ForecastAccount]) -> dict[str, Any]:
     """
     groups = [one.group for one in said]
     data = [
-        _promised(groups, PROMISED_INSIDE),
-        _promised(groups, PROMISED_EARLY),
-        _shares(said, words.INSIDE, "circle", CHART_BLUE, _inside),
-        _shares(said, words.EARLIER, "square", CHART_ORANGE, _early),
+        guide(groups, [level] * len(groups), name=words.PROMISED_LINES, showlegend=level == PROMISED_INSIDE)
+        for level in (PROMISED_INSIDE, PROMISED_EARLY)
     ]
+    inside = [(one, one.inside / one.known, *one.inside_interval) for one in said if one.known]
+    early = [(one, one.early_share, *one.early_interval) for one in said if one.of_early]
+    data.append(_shares(inside, words.INSIDE, "circle", CHART_BLUE))
+    data.append(_shares(early, words.EARLIER, "square", CHART_ORANGE))
     every = max(1, -(-len(groups) // MOST_TICKS))
     ticks = list(range(0, len(groups), every))
     names = [f"{groups[place]}<br><b>{said[place].known}</b>" for place in ticks]
@@ -85,39 +87,21 @@ def groups_figure(said: Sequence[ForecastAccount]) -> dict[str, Any]:
     return plot(data, GROUPS_HEIGHT_PX, x, y, left=52, below=52, legend_y=1.16)
 
 
-Share = tuple[float, float, float]
-
-
-def _inside(one: ForecastAccount) -> Share | None:
-    return (one.inside / one.known, *one.inside_interval) if one.known else None
-
-
-def _early(one: ForecastAccount) -> Share | None:
-    return (one.early_share, *one.early_interval) if one.of_early else None
-
-
 def _shares(
-    said: Sequence[ForecastAccount], name: str, symbol: str, colour: str, share_of: Any
+    told: Sequence[tuple[ForecastAccount, float, float, float]], name: str, symbol: str, colour: str
 ) -> dict[str, Any]:
-    told = [(one, share) for one in said if (share := share_of(one)) is not None]
-    few = [one.known < FEWEST_FORECASTS for one, _ in told]
-    middle = [100.0 * share[0] for _, share in told]
-    low, high = ([100.0 * share[end] for _, share in told] for end in (1, 2))
+    """Return one share of each group, with the ends of its interval."""
+    few = [one.known < FEWEST_FORECASTS for one, *_ in told]
+    middle, low, high = ([100.0 * each[at] for each in told] for at in (1, 2, 3))
     symbols = [f"{symbol}-open" if one else symbol for one in few]
     return scatter(
         "markers",
-        [one.group for one, _ in told],
+        [one.group for one, *_ in told],
         middle,
         name=name,
         marker={"symbol": symbols, "size": 9, "color": colour, "line": {"width": 2, "color": colour}},
         error_y=error_bars(low, middle, high, colour, thickness=1.3, width=4),
         cliponaxis=False,
-        customdata=[one.known for one, _ in told],
+        customdata=[one.known for one, *_ in told],
         hovertemplate=words.GROUP_HOVER + "<extra>%{fullData.name}</extra>",
-    )
-
-
-def _promised(groups: Sequence[str], level: float) -> dict[str, Any]:
-    return guide(
-        groups, [level] * len(groups), name=words.PROMISED_LINES, showlegend=level == PROMISED_INSIDE
     )

@@ -47,18 +47,13 @@ class MeasuredChance:
 
     def _measure(self, counts: Iterator[FalseMarks]) -> None:
         try:
-            for count in _rested(counts, self._stop):
+            began = time.monotonic()
+            for count in islice(counts, DRAWS):
                 # A first figure is shown as it grows; a later one when it says as much as the one before.
                 if count.drawn >= self.count.drawn:
                     self.count = count
+                if self._stop.wait(RESTS * (time.monotonic() - began)):
+                    return
+                began = time.monotonic()
         except ANY_ERROR:
             log.exception("how often chance names somebody could not be measured; the next try is tomorrow")
-
-
-def _rested(counts: Iterator[FalseMarks], stop: threading.Event) -> Iterator[FalseMarks]:
-    began = time.monotonic()
-    for count in islice(counts, DRAWS):
-        yield count
-        if stop.wait(RESTS * (time.monotonic() - began)):
-            return
-        began = time.monotonic()

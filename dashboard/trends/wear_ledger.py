@@ -93,9 +93,11 @@ class WearLedger:
         if not is_archive(self._archive.folder):
             return False
         with self._writing:
-            found = cut(self._archive.folder).only(~_may_go_on(now))
-            kept = self._loaded()
-            due = found.only(~_as_in(kept.pieces))
+            # One may go on until it settles; a clock that was far ahead keeps none open.
+            goes_on = (pl.col("settled") > now) & (pl.col("until") < now + ONE_STRETCH)
+            found, kept = cut(self._archive.folder).only(~goes_on), self._loaded()
+            as_kept = pl.struct(IDENTITY).is_in(kept.pieces.select(IDENTITY).to_struct().implode())
+            due = found.only(~as_kept)
             gone = kept.pieces.join(found.table, on=list(IDENTITY), how="anti")
             if not len(due.table) and not len(gone):
                 return False
@@ -157,16 +159,6 @@ def _work_out(lot: _Lot) -> tuple[int, list[Ledger]]:
     ]
 
 
-def _may_go_on(now: datetime) -> pl.Expr:
-    """Tell pieces that may still go on; a clock that was far ahead keeps none open."""
-    return (pl.col("settled") > now) & (pl.col("until") < now + ONE_STRETCH)
-
-
-def _as_in(kept: pl.DataFrame) -> pl.Expr:
-    """Tell pieces whose lines are kept as they are now."""
-    return pl.struct(IDENTITY).is_in(kept.select(IDENTITY).to_struct().implode())
-
-
 def bring_in(archive: Path, name: str, ledger: Ledger) -> None:
     """Put lines into an archive's ledger that came without their messages."""
     for table, frame in ledger.items():
@@ -185,12 +177,8 @@ def _brought_folders(folder: Path) -> list[Path]:
 
 def _brought(folder: Path) -> list[Ledger]:
     """Read the lines that were brought in; those of which a table is missing or damaged are left out."""
-    lots = []
-    for one in _brought_folders(folder):
-        whole = read_coded(one, SCHEMAS)
-        if whole is not None:
-            lots.append(whole)
-    return lots
+    lots = [read_coded(one, SCHEMAS) for one in _brought_folders(folder)]
+    return [whole for whole in lots if whole is not None]
 
 
 def utc_now() -> datetime:
