@@ -14,7 +14,6 @@ import polars as pl
 
 from analysis.profile import Profile
 from analysis.trends.comparisons import Signal, Standing, signals
-from analysis.trends.duties import training_of
 from analysis.trends.false_marks import FalseMarks
 from analysis.trends.forecast_audit import ForecastLines, audited, lines_of
 from analysis.trends.ledger import Ledger
@@ -28,7 +27,7 @@ from analysis.trends.measures import (
     with_never_heard,
 )
 from analysis.trends.planning import PlanningRate, planning_rates
-from analysis.trends.rest import rules_in_force, short_rests
+from analysis.trends.rest import rules_in_force, short_rests, training_of
 from analysis.trends.sets import set_counts
 from analysis.trends.statistics import Rate, binomial_rate
 

@@ -16,9 +16,8 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.trends.cell_periods import Period
 from analysis.trends.cells import BASE, Cell, Published, printed_range
-from analysis.trends.wear_arrays import PARTS, Worked
+from analysis.trends.wear_arrays import PARTS, Period, Worked
 
 MOST_PROTECTED = 15
 ROUNDS = 8

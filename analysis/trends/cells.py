@@ -22,9 +22,17 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.trends.cell_periods import Period, periods_over, quarter_of, year_of
 from analysis.trends.planning import SHORTEST_MIN
-from analysis.trends.wear_arrays import AMOUNTS, FEWEST_PEOPLE, PARTS, Worked
+from analysis.trends.wear_arrays import (
+    AMOUNTS,
+    FEWEST_PEOPLE,
+    PARTS,
+    Period,
+    Worked,
+    periods_over,
+    quarter_of,
+    year_of,
+)
 
 MOST_SHARE = 0.35
 BASE = 5

@@ -9,10 +9,9 @@ from itertools import groupby
 import polars as pl
 
 from analysis.trends.cell_guard import guarded
-from analysis.trends.cell_periods import year_of
 from analysis.trends.cells import NOBODY, Cell, Published, cells_of, planning_of, unpublished
 from analysis.trends.planning import QUANTILES
-from analysis.trends.wear_arrays import FEWEST_PEOPLE, Worked
+from analysis.trends.wear_arrays import FEWEST_PEOPLE, Worked, year_of
 
 
 def due(

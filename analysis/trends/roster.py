@@ -1,4 +1,4 @@
-"""The roster: which pseudonym belongs to which station and role, and from when to when.
+"""The roster: who belongs to which station and role, and when; test dates of sets and cylinders.
 
 It holds pseudonyms only. The key from pseudonym to person is a file of its own that this tool never reads.
 """
@@ -31,6 +31,17 @@ ROSTER = pl.Schema(
     dict.fromkeys(("wearer_id", "station", "role"), pl.String()) | dict.fromkeys(("from", "until"), pl.Date())
 )
 """One line for each time that a wearer was at a station in a role; both days inclusive."""
+
+CSV_NAME = "equipment.csv"
+WHAT = ("set", "cylinder")
+EQUIPMENT_KEYS = ("what", "id", "test", "done", "due")
+SOON_DAYS = 60
+"""A test is due soon so many days ahead. Our own rule."""
+
+EQUIPMENT = pl.Schema(
+    [("what", pl.String), ("id", pl.String), ("test", pl.String), ("done", pl.Date), ("due", pl.Date)]
+)
+"""One line for each test of a set or cylinder: what it is, when it was done last, when it is due."""
 
 
 class BadRoster(UnderairError):
@@ -187,3 +198,33 @@ def day_of(line: Mapping[str, Any], key: str, where: str) -> date | None:
         return date.fromisoformat(str(value).strip())
     except ValueError:
         raise BadRoster(f"{where}: {key} must be a day such as 2031-04-01, got {value!r}") from None
+
+
+def equipment_beside(folder: Path) -> pl.DataFrame:
+    """Return the test dates in a folder: `[[equipment]]` of roster.toml and the lines of equipment.csv.
+
+    A line has `what` (set or cylinder), `id`, `due`, and may have `test` and `done`.
+
+    Raises `BadRoster` with the line, the value and what was expected.
+    """
+    rows = []
+    for path in (folder / FILE_NAMES[0], folder / CSV_NAME):
+        if path.is_file():
+            form = path.suffix.removeprefix(".")
+            lines = lines_of(
+                read_text(path), path.name, form, "equipment", EQUIPMENT_KEYS, ("what", "id", "due")
+            )
+            rows += [
+                _test_of(line, f"{path.name}, equipment {number}") for number, line in enumerate(lines, 1)
+            ]
+    return pl.DataFrame(rows, schema=EQUIPMENT, orient="row").sort("due", "what", "id", "test")
+
+
+def _test_of(line: Mapping[str, Any], where: str) -> tuple[Any, ...]:
+    known_keys(line, EQUIPMENT_KEYS, where)
+    if line.get("what") not in WHAT:
+        raise BadRoster(f"{where}: what must be set or cylinder, got {line.get('what')!r}")
+    name, due = word_of(line, "id", where), day_of(line, "due", where)
+    if name is None or due is None:
+        raise BadRoster(f"{where}: id and due are needed, such as id S-014 and due 2031-04-01")
+    return line["what"], name, word_of(line, "test", where) or "", day_of(line, "done", where), due

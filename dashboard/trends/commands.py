@@ -120,9 +120,8 @@ def audit(
     from analysis.pieces.spread import spread_over
     from analysis.profile import load_profile
     from analysis.trends.audit import duties_tables
-    from analysis.trends.duties import equipment_beside
     from analysis.trends.ledger import was_heard
-    from analysis.trends.roster import roster_beside, with_station_and_role
+    from analysis.trends.roster import equipment_beside, roster_beside, with_station_and_role
     from dashboard.trends.releases import replace
     from dashboard.trends.wear_ledger import WearLedger, between
     from ingest.archive.reading import Archive
@@ -198,7 +197,7 @@ def _outside(
     profile: Profile,
     now: datetime,
 ) -> Shown:
-    from analysis.trends.cell_periods import inside_days
+    from analysis.trends.wear_arrays import inside_days
     from dashboard.trends.outside import published_html, published_periods, tables
     from dashboard.trends.releases import publish
     from dashboard.trends.summary_words import readme

@@ -9,10 +9,9 @@ from typing import Any
 import polars as pl
 
 from analysis.profile import Profile
-from analysis.trends.cell_periods import month_of
 from analysis.trends.cells import Cell, Published
 from analysis.trends.measures import FLAGS, PER_WEARS
-from analysis.trends.wear_arrays import AMOUNTS
+from analysis.trends.wear_arrays import AMOUNTS, month_of
 from dashboard.trends import summary_words as words
 from dashboard.trends.summary import BEFORE, MONTHS_DRAWN, SheetPart, chart, heads_of, sheet
 

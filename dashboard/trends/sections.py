@@ -12,12 +12,12 @@ from dash import html
 from analysis.air.gas import Cylinder
 from analysis.profile import Profile
 from analysis.trends.comparisons import PEOPLE_FLAGS, RECENT_WEARS, Signal, Standing
-from analysis.trends.duties import SOON_DAYS, training_of
 from analysis.trends.false_marks import FalseMarks
 from analysis.trends.ledger import THERMAL_CLASSES
 from analysis.trends.measures import AMOUNTS, EVENTS, FEWEST_WEARS_FOR_A_RATE, PER_WEARS, wears_of
 from analysis.trends.planning import PlanningRate, minutes_to_warning, planning_rates
-from analysis.trends.rest import ShortRest, rules_in_force
+from analysis.trends.rest import ShortRest, rules_in_force, training_of
+from analysis.trends.roster import SOON_DAYS
 from analysis.trends.sets import set_counts
 from analysis.trends.statistics import binomial_rate
 from dashboard.elements import choices, listing, panel, scroller, table

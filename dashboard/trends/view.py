@@ -17,14 +17,16 @@ import polars as pl
 from analysis.profile import Rest
 from analysis.trends.audit import Audit
 from analysis.trends.comparisons import Standing, signals
-from analysis.trends.duties import CSV_NAME, EQUIPMENT, equipment_beside
 from analysis.trends.forecast_audit import ForecastLines, lines_of
 from analysis.trends.ledger import SET_EVENTS, Ledger, empty_ledger, falls_between_wears, was_heard
 from analysis.trends.rest import ShortRest, short_rests
 from analysis.trends.roster import (
+    CSV_NAME,
+    EQUIPMENT,
     FILE_NAMES,
     KEPT_NAME,
     BadRoster,
+    equipment_beside,
     no_roster,
     roster_beside,
     with_station_and_role,

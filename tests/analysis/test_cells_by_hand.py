@@ -17,14 +17,6 @@ import polars as pl
 import pytest
 
 from analysis.trends.cell_guard import FREE, Equations, another, system_of, told
-from analysis.trends.cell_periods import (
-    Period,
-    inside_days,
-    month_of,
-    periods_over,
-    quarter_of,
-    year_of,
-)
 from analysis.trends.cells import (
     Cell,
     Published,
@@ -38,7 +30,15 @@ from analysis.trends.cells import (
     two_figures,
 )
 from analysis.trends.publishing import due
-from analysis.trends.wear_arrays import Worked
+from analysis.trends.wear_arrays import (
+    Period,
+    Worked,
+    inside_days,
+    month_of,
+    periods_over,
+    quarter_of,
+    year_of,
+)
 from dashboard.trends.outside import figure_text, names_text, range_text, service_of, tables
 from dashboard.trends.releases import faults, publish, published
 

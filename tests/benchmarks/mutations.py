@@ -48,7 +48,7 @@ ROOMS = {
     "live": ["analysis/live/*.py", "dashboard/live/*.py"],
     "findings": ["analysis/findings/*.py"],
     "disclosure": [
-        *(f"analysis/trends/{name}.py" for name in ("cells", "cell_guard", "cell_periods", "publishing")),
+        *(f"analysis/trends/{name}.py" for name in ("cells", "cell_guard", "wear_arrays", "publishing")),
         *(f"dashboard/trends/{name}.py" for name in ("releases", "export", "outside", "duties")),
     ],
     "access": ["dashboard/access/*.py", "dashboard/privacy/*.py"],

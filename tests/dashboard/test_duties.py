@@ -14,10 +14,10 @@ import pytest
 from analysis.profile import Profile, Training
 from analysis.trends.audit import duties_tables
 from analysis.trends.comparisons import Signal
-from analysis.trends.duties import EQUIPMENT, equipment_beside, training_of
 from analysis.trends.ledger import WEARS
 from analysis.trends.measures import by_month
-from analysis.trends.roster import ROSTER, BadRoster, with_station_and_role
+from analysis.trends.rest import training_of
+from analysis.trends.roster import EQUIPMENT, ROSTER, BadRoster, equipment_beside, with_station_and_role
 from dashboard.trends import sections, sentences, words
 from dashboard.trends.figures import season_plots, work_plots
 from dashboard.trends.summary_words import inside_readme
