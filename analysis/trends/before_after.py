@@ -27,7 +27,7 @@ from analysis.trends.naming import (
     expected_of,
     known_places,
 )
-from analysis.trends.prediction import FEWEST_FOR_A_SEASON, SMALL_PART_OF_MEAN, season_of, seasonal_fit
+from analysis.trends.prediction import FEWEST_FOR_A_SEASON, logs_of, season_of, seasonal_fit
 from analysis.trends.statistics import share_interval
 
 FEWEST_WEARS = 20
@@ -181,10 +181,10 @@ def _inflation(x: Floats, weights: Floats) -> float:
 def _amount_change(name: str, values: Floats, after: NDArray[np.bool_], lots: WearLots) -> Change | None:
     """Compare the means of incidents' logarithms above what their kinds and tasks have."""
     usable = np.isfinite(values) & (values >= 0)
-    if not usable.any() or not values[usable].mean():
-        return None
     value, side, lots = values[usable], after[usable], lots.only(usable)
-    logs = np.log(value + SMALL_PART_OF_MEAN * value.mean())
+    logs, small = logs_of(value)
+    if not small:
+        return None
     rest = logs - expected_of(logs, lots.strata)
     season = _seasonal(lots.months, float(usable.sum()))
     # An incident that goes on over the day of the change is two.

@@ -27,7 +27,7 @@ from analysis.trends.naming import (
     expected_of,
     known_places,
 )
-from analysis.trends.prediction import FEWEST_FOR_A_SEASON, SMALL_PART_OF_MEAN, alike, season_of, seasonal_fit
+from analysis.trends.prediction import FEWEST_FOR_A_SEASON, alike, logs_of, season_of, seasonal_fit
 from analysis.trends.statistics import binomial_rate
 
 DRAWS = 200
@@ -181,14 +181,11 @@ class _Spread:
     def __init__(self, values: Floats, lots: WearLots) -> None:
         self._values = values
         self._usable = np.isfinite(values) & (values >= 0)
-        some = values[self._usable]
-        self._small = SMALL_PART_OF_MEAN * float(some.mean()) if len(some) else 0.0
-        self._fit = self._small > 0
-        if not self._fit:
+        logs, self._small = logs_of(values[self._usable])
+        if not self._small:
             return
         strata = lots.strata[self._usable]
         self._months, unit = lots.months[self._usable], lots.incidents[self._usable]
-        logs = np.log(some + self._small)
         self._usual = expected_of(logs, strata)
         rest = logs - self._usual
         size = int(self._months.max()) + 1
@@ -214,7 +211,7 @@ class _Spread:
         self._alike = alike(gap[has])
 
     def draw(self, rng: np.random.Generator) -> Floats:
-        if not self._fit:
+        if not self._small:
             return self._values
         level = _walk(rng, len(self._season), self._sd, self._alike) + self._season
         logs = self._usual + level[self._months]

@@ -97,10 +97,10 @@ def predicted_logs(values: Floats, month: Codes, strata: Codes, over: int, first
     """Judge an amount a wear by the mean of its logarithms; None where months or wears are too few."""
     judged = min(MOST_JUDGED, over - BASELINE)
     usable = np.isfinite(values) & (values >= 0) & (month < over)
-    if judged < 1 or not usable.any() or not values[usable].mean():
+    logs, small = logs_of(values[usable])
+    if judged < 1 or not small:
         return None
     start = over - judged - BASELINE
-    logs = np.log(values[usable] + SMALL_PART_OF_MEAN * values[usable].mean())
     when, lot = month[usable], strata[usable]
     base = (when >= start) & (when < over - judged)
     if base.sum() < FEWEST_FOR_A_SEASON:
@@ -158,6 +158,12 @@ def _judged(observed: Floats, expected: Floats, start: int, ends: Ends) -> Predi
                 lower[start + begin], upper[start + begin] = low, high
     seen, due = (np.concatenate([before, values]) for values in (observed, expected))
     return Predicted(seen, due, lower, upper, tuple(marks))
+
+
+def logs_of(values: Floats) -> tuple[Floats, float]:
+    """Return the logarithms of amounts made a little larger, and by how much: 0 where all are 0."""
+    small = SMALL_PART_OF_MEAN * float(values.mean()) if len(values) else 0.0
+    return np.log(values + small) if small else values, small
 
 
 def alike(values: Floats) -> float:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from datetime import date
-from typing import Any
 
 import polars as pl
 from dash import html
@@ -77,17 +76,13 @@ def section(wears: pl.DataFrame, choice: Choice, found: Sequence[Change]) -> htm
         )
         for day in days.head(MONTHS_OFFERED)
     ]
-    body = [html.P(ASK), html.Nav(links, **aria(label=TITLE)), _other_day(choice)]
+    # `assets/trends.js` puts the field for another day there.
+    told = data(label=OTHER_DAY, button=COMPARE, day=choice.since, address=choice.address(since=""))
+    other_day = html.Div(id="trends-since", **told)
+    body = [html.P(ASK), html.Nav(links, **aria(label=TITLE)), other_day]
     if choice.since:
         body.append(html.P(lead(found, date.fromisoformat(choice.since)), className="lead"))
         if found:
             link = html.A(TO_PRINT, href=f"/trends/inside.html?since={choice.since}", className="action")
             body += [scroller(table(HEADS, rows_of(found))), html.P(NOTE, className="note"), html.P(link)]
     return panel(TITLE, *body, name="trends-before", kind="before")
-
-
-def _other_day(choice: Choice) -> Any:
-    """Return where `assets/trends.js` puts the field for a day."""
-    address = choice.address(since="")
-    told = data(label=OTHER_DAY, button=COMPARE, day=choice.since, address=address)
-    return html.Div(id="trends-since", **told)

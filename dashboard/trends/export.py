@@ -46,9 +46,12 @@ def add_routes(server: flask.Flask, context: PageContext) -> None:
         look = keeper_of(context).look()
         year = _word("year") if _word("year") in look.there.years else ""
         made = inside(context, look)
-        shown = tables_of(made, year)
-        measured = keeper_of(context).chance.count
-        shown = {**shown, "chance": chance_table(measured)} if measured.drawn and not year else shown
+        shown, measured = made.tables, keeper_of(context).chance.count
+        if year:  # only these two have months or years: the others are over all of them
+            months, parts = pl.col("month").str.starts_with(year), pl.col("year") == year
+            shown = {"by_month": shown["by_month"].filter(months), "by_part": shown["by_part"].filter(parts)}
+        elif measured.drawn:
+            shown = {**shown, "chance": chance_table(measured)}
         return _zip(
             zipped(shown, inside_readme(context.profile.name, shown), published=False), "inside", year
         )
@@ -105,16 +108,6 @@ def csv_files(shown: Mapping[str, pl.DataFrame], *, published: bool) -> dict[str
     """Return tables for people and spreadsheets by their file names, and ``columns.csv`` with the units."""
     files = {f"{name}.csv": formula_safe(table).write_csv(float_precision=4) for name, table in shown.items()}
     return files | {"columns.csv": columns_csv(notes_of(shown, published=published))}
-
-
-def tables_of(made: Audit, year: str) -> dict[str, pl.DataFrame]:
-    """Return the tables, or of a year those that have months or years: the others are over all of them."""
-    if not year:
-        return made.tables
-    return {
-        "by_month": made.tables["by_month"].filter(pl.col("month").str.starts_with(year)),
-        "by_part": made.tables["by_part"].filter(pl.col("year") == year),
-    }
 
 
 def _zip(data: bytes, kind: str, year: str) -> flask.Response:

@@ -76,8 +76,8 @@ def groups_figure(said: Sequence[ForecastAccount]) -> dict[str, Any]:
         guide(groups, [level] * len(groups), name=words.PROMISED_LINES, showlegend=level == PROMISED_INSIDE)
         for level in (PROMISED_INSIDE, PROMISED_EARLY)
     ]
-    inside = [(one, one.inside / one.known, *one.inside_interval) for one in said if one.known]
-    early = [(one, one.early_share, *one.early_interval) for one in said if one.of_early]
+    inside = [(one, (one.inside / one.known, *one.inside_interval)) for one in said if one.known]
+    early = [(one, (one.early_share, *one.early_interval)) for one in said if one.of_early]
     data.append(_shares(inside, words.INSIDE, "circle", CHART_BLUE))
     data.append(_shares(early, words.EARLIER, "square", CHART_ORANGE))
     every = max(1, -(-len(groups) // MOST_TICKS))
@@ -88,20 +88,20 @@ def groups_figure(said: Sequence[ForecastAccount]) -> dict[str, Any]:
 
 
 def _shares(
-    told: Sequence[tuple[ForecastAccount, float, float, float]], name: str, symbol: str, colour: str
+    told: Sequence[tuple[ForecastAccount, tuple[float, float, float]]], name: str, symbol: str, colour: str
 ) -> dict[str, Any]:
     """Return one share of each group, with the ends of its interval."""
-    few = [one.known < FEWEST_FORECASTS for one, *_ in told]
-    middle, low, high = ([100.0 * each[at] for each in told] for at in (1, 2, 3))
+    few = [one.known < FEWEST_FORECASTS for one, _ in told]
+    middle, low, high = ([100.0 * share[at] for _, share in told] for at in (0, 1, 2))
     symbols = [f"{symbol}-open" if one else symbol for one in few]
     return scatter(
         "markers",
-        [one.group for one, *_ in told],
+        [one.group for one, _ in told],
         middle,
         name=name,
         marker={"symbol": symbols, "size": 9, "color": colour, "line": {"width": 2, "color": colour}},
         error_y=error_bars(low, middle, high, colour, thickness=1.3, width=4),
         cliponaxis=False,
-        customdata=[one.known for one, *_ in told],
+        customdata=[one.known for one, _ in told],
         hovertemplate=words.GROUP_HOVER + "<extra>%{fullData.name}</extra>",
     )

@@ -297,19 +297,12 @@ FORECAST_HEADS = heads(
 
 def ahead_row(one: ForecastAccount) -> list[str]:
     """Return one line of the forecasts' table."""
-    if not one.known:
-        return [f"{one.ahead_min} min", f"{one.said:,}", "0", "–", "–", "–", "–", "–"]
-    low, middle, high = one.happened or (math.nan, math.nan, math.nan)
-    return [
-        f"{one.ahead_min} min",
-        f"{one.said:,}",
-        f"{one.known:,}",
-        percent(one.inside / one.known),
-        percent(one.early / one.known),
-        percent(one.late / one.known),
-        f"{one.error_min:.1f} min",
-        f"{middle:.0f} min ({low:.0f} to {high:.0f})",
-    ]
+    counts = [f"{one.ahead_min} min", f"{one.said:,}", f"{one.known:,}"]
+    if one.happened is None:
+        return [*counts, "–", "–", "–", "–", "–"]
+    low, middle, high = one.happened
+    shares = [percent(part / one.known) for part in (one.inside, one.early, one.late)]
+    return [*counts, *shares, f"{one.error_min:.1f} min", f"{middle:.0f} min ({low:.0f} to {high:.0f})"]
 
 
 FORECAST_BY_MONTH = "Forecasts by month"
