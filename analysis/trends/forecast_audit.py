@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from analysis.trends.naming import numbered
 from analysis.trends.statistics import share_interval
 
 FEWEST_FORECASTS = 20
@@ -137,8 +138,8 @@ def _interval_by_wear(lines: pl.DataFrame, what: str) -> tuple[float, float]:
     lines (Korn and Graubard 1998, Survey Methodology 24:193-201; from memory). Where all lines agree nothing
     tells how alike they are: a wear then counts once.
     """
-    by_wear = lines.group_by("wear", maintain_order=True).agg(count=pl.col(what).sum(), size=pl.len())
-    count, size = (by_wear[name].to_numpy().astype(np.float64) for name in ("count", "size"))
+    lot = numbered(lines["wear"].to_numpy().astype(np.int64))
+    size, count = np.bincount(lot).astype(np.float64), np.bincount(lot, lines[what].to_numpy())
     if len(size) == len(lines):
         return share_interval(int(count.sum()), len(lines))
     of, share = float(size.sum()), float(count.sum() / size.sum())
