@@ -58,10 +58,9 @@ class Roll:
         if by_name is not None and by_name[1] == "missing":
             return by_name
         found = [by_name] if by_name is not None else []
-        for team in {tally.team for tally in stay.tallies if tally.team}:
-            answer = self.answers.get(("team", team))
-            before = [one for one in stay.tallies if answer is not None and one.in_us * 1e-6 <= answer[0]]
-            if answer is not None and before and before[-1].team == team:
+        for (what, name), answer in self.answers.items():
+            then = [one.team for one in stay.tallies if one.in_us * 1e-6 <= answer[0]]
+            if what == "team" and then[-1:] == [name]:
                 found.append(answer)
         return max(found, default=None)
 

@@ -7,6 +7,7 @@ So a mutant takes seconds. The clone itself is never changed.
 from __future__ import annotations
 
 import ast
+import difflib
 import fcntl
 import functools
 import gc
@@ -35,7 +36,7 @@ HERE = Path(__file__).parents[2]
 FOLDER = HERE / ".pytest_cache" / "mutations"
 CODE = FOLDER / "code"
 MAP = FOLDER / "map"
-LONGEST_FILE_S = 240.0  # of one test file, while it is seen what it reaches; its other tests are left out
+LONGEST_FILE_S = 240.0  # of processor, while it is seen what one test file reaches; the rest is left out
 NOT_RUN = ("tests/browser", "tests/benchmarks", "tests/scripts", "tests/test_house", "tests/test_extras")
 STARTS_COVERAGE = "import coverage\n\ncoverage.process_startup()\n"
 # What a test leaves open is told after the last one, so it says nothing of a mutant.
@@ -89,7 +90,12 @@ def copy_files(names: Iterable[str], source: Path, target: Path) -> None:
 
 
 def renew_code() -> None:
-    """Take the clone's present code as what is mutated."""
+    """Take the clone's present code as what is mutated, and move the lines of what was measured with it."""
+    moved: dict[str, dict[int, list[int]]] = {}
+    for path in sorted(CODE.rglob("*.py")):
+        name = str(path.relative_to(CODE))
+        if (HERE / name).exists() and (HERE / name).read_bytes() != path.read_bytes():
+            moved[name] = moved_lines(path, HERE / name)
     for folder in [CODE, *(path for path in FOLDER.glob("lane-*") if path.is_dir())]:
         for package in ("ingest", "analysis", "dashboard"):
             for path in sorted((folder / package).rglob("*.py")):
@@ -97,6 +103,38 @@ def renew_code() -> None:
                     path.unlink()
         if folder.exists():
             copy_files(tracked(), HERE, folder)
+    for path in MAP.glob("*.json"):
+        kept = json.loads(path.read_text())
+        for module, to in moved.items():
+            if module in kept["of"]:
+                kept["of"][module] = digest(CODE / module)
+            for phase in ("call", "setup"):
+                if module in kept[phase]:
+                    kept[phase][module] = move(kept[phase][module], to)
+        path.write_text(json.dumps(kept))
+
+
+def moved_lines(before: Path, now: Path) -> dict[int, list[int]]:
+    """Give where each line of a file is now; new lines go with those that they replace, or the one before."""
+    old, new = (path.read_text(encoding="utf-8").splitlines() for path in (before, now))
+    to: dict[int, list[int]] = defaultdict(list)
+    for _, first, last, start, end in difflib.SequenceMatcher(None, old, new, autojunk=False).get_opcodes():
+        if last - first == end - start:
+            for line in range(first, last):
+                to[line + 1].append(line - first + start + 1)
+        else:
+            for line in range(first, last) if last > first else [max(first - 1, 0)]:
+                to[line + 1] += range(start + 1, end + 1)
+    return to
+
+
+def move(reached: dict[str, list[int]], to: dict[int, list[int]]) -> dict[str, list[int]]:
+    """Give which tests reach each line after its lines moved."""
+    found: dict[str, set[int]] = defaultdict(set)
+    for line, by in reached.items():
+        for each in to.get(int(line), []):
+            found[str(each)].update(by)
+    return {line: sorted(by) for line, by in found.items()}
 
 
 class Lane:
@@ -213,7 +251,7 @@ class Watch:
         self.measured = measured
         self.took: dict[str, dict[str, float]] = defaultdict(dict)
         self.failed: set[str] = set()
-        self.until = time.monotonic() + LONGEST_FILE_S
+        self.until_s = time.process_time() + LONGEST_FILE_S
 
     @pytest.hookimpl(wrapper=True, tryfirst=True)
     def pytest_runtest_setup(self, item: pytest.Item) -> Iterator[None]:
@@ -232,7 +270,7 @@ class Watch:
 
     @pytest.hookimpl(trylast=True)
     def pytest_runtest_logfinish(self, nodeid: str) -> None:
-        if time.monotonic() > self.until:
+        if time.process_time() > self.until_s:
             pytest.exit("long enough", returncode=0)
 
 
@@ -279,7 +317,7 @@ def measure(file: str, modules: list[str], lane: Lane) -> str:
     folder.mkdir()
     data = folder / "coverage"
     began = time.monotonic()
-    told = lane.fork(lambda: watch(file, modules, data, lane.path), cpu_s=300, wall_s=500)
+    told = lane.fork(lambda: watch(file, modules, data, lane.path), cpu_s=300, wall_s=1500)
     if "stopped" in told:
         return f"{file}: {told['stopped']}"
     names = [name for name, took in told["took"].items() if "call" in took and name not in told["failed"]]

@@ -1,10 +1,11 @@
-"""How many small changes of the code some test notices: receiving, live, findings, disclosure, access.
+"""How many small changes of the code some test notices: receiving, live, findings, wears, disclosure, access.
 
 ``python -m tests.benchmarks.mutations measure [TEST_FILE ...]`` sees which test runs which line (once; after
 that only for files that changed). ``python -m tests.benchmarks.mutations try COUNT SEED [ROOM ...]`` then
 changes one comparison, sum, number (one more; from 1000 on, twice), truth value or condition at a time in a
 copy of the code, and runs the tests that reach its line, quickest first, up to 30 s of
-processor (``SECONDS_OF_TESTS``). ``renew`` takes the present code for the copy.
+processor (``SECONDS_OF_TESTS``). ``renew`` takes the present code for the copy, and moves the lines of what
+was measured, so that only new tests need be.
 ``MINUTES=5`` in the environment ends either in time; called again, it goes on.
 
 A survivor that alters nothing a test could see is listed with its reason in ``mutants_explained.txt``; it
@@ -44,9 +45,13 @@ from tests.benchmarks.mutation_runs import (
 )  # fmt: skip
 
 ROOMS = {
-    "receiving": ["ingest/listener.py", "ingest/archive/*.py", "ingest/broker/*.py"],
+    "receiving": [
+        *(f"ingest/{name}.py" for name in ("listener", "receipt_clock", "receipt_jumps")),
+        *("ingest/archive/*.py", "ingest/broker/*.py"),
+    ],
     "live": ["analysis/live/*.py", "dashboard/live/*.py"],
     "findings": ["analysis/findings/*.py"],
+    "wears": ["analysis/wears/*.py", "analysis/alarms/*.py", "analysis/same_id.py", "analysis/services.py"],
     "disclosure": [
         *(f"analysis/trends/{name}.py" for name in ("cells", "cell_guard", "wear_arrays", "publishing")),
         *(f"dashboard/trends/{name}.py" for name in ("releases", "export", "outside", "duties")),

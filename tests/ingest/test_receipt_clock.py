@@ -160,3 +160,50 @@ def test_a_listener_stamps_and_reports_by_it(tmp_path: Path, monkeypatch: pytest
     assert "was set by +172,800.0 s" in said[0]
     assert read_statuses(tmp_path / "archive") == []
     listener._lock_file.close()
+
+
+@pytest.mark.parametrize(("by_us", "moves"), [(499_999, True), (-499_999, True), (500_000, False)])
+def test_from_half_a_second_on_a_difference_is_a_clock_that_was_set(
+    machine: Machine, by_us: int, moves: bool
+) -> None:
+    clock = machine.clock()
+    clock.heard()
+    machine.wall += by_us
+    clock.look()
+    assert clock.now_us() == BEGAN_US + (by_us if moves else 0)
+    assert (machine.said == []) == moves
+
+
+def test_a_clock_that_is_set_while_the_listener_restarts_moves_no_receipt(machine: Machine) -> None:
+    """What it heard last, and on which clock, is kept at the first look and each minute."""
+    clock = machine.clock()
+    for seconds in (10, 50, 61):
+        machine.goes_on(seconds * SECOND_US)
+        clock.heard()
+        clock.look()
+    machine.goes_on(HOUR_US - 60 * SECOND_US)
+    machine.wall += DAYS_US
+    assert machine.clock().set_us == DAYS_US
+
+
+def test_an_hour_of_silence_is_counted_from_the_last_message(machine: Machine) -> None:
+    clock = machine.clock()
+    clock.heard()
+    machine.wall += DAYS_US
+    clock.look()
+    machine.goes_on(HOUR_US)
+    clock.look()
+    assert clock.set_us == DAYS_US
+    machine.goes_on(1)
+    clock.look()
+    assert clock.set_us == 0
+
+
+def test_a_machine_that_does_not_tell_its_runs_apart_takes_nothing_over(machine: Machine) -> None:
+    receipt_clock._BOOT_ID.unlink()
+    clock = machine.clock()
+    clock.heard()
+    machine.wall += DAYS_US
+    clock.look()
+    assert clock.set_us == DAYS_US
+    assert machine.clock().now_us() == machine.wall
