@@ -88,6 +88,12 @@ def test_nobody_who_is_missing_by_name_is_found_by_the_answer_of_a_team() -> Non
     assert (one.answered_us, one.missing_us) == (us(20), us(5))
 
 
+def test_a_roll_call_that_is_called_again_began_when_it_was_called_first() -> None:
+    calls = called(roll(0, "called"), roll(5, "called"), roll(10, "answered", team="Larch"))
+    (one,) = answers(calls, [entry((-60, "Larch"))], {})
+    assert (one.call.called_us, one.call.identity, one.answered_us) == (us(0), "D-1/1/0", us(10))
+
+
 def test_a_roll_call_whose_first_message_was_lost_begins_with_its_first_answer() -> None:
     calls = called(roll(7, "answered", team="Birch"), roll(30, "closed"))
     (one,) = answers(calls, [entry((-60, "Larch"))], {})

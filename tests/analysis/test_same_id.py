@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pytest
 
 from analysis.incident import analyse
 from analysis.profile import Profile
+from analysis.records import PowerUp
+from analysis.same_id import apart
 from dashboard.live.display import STANDARD
 from dashboard.live.row_view import row_view
 from tests.analysis.test_parity import assert_same, told_by_board, told_by_review
@@ -138,3 +142,49 @@ def test_a_set_that_counts_each_kind_by_itself_is_one_set(log: Any) -> None:
     results = analyse(log.frames(), PROFILE)
     assert "two_sets_one_id" not in results["findings"]["code"].to_list()
     assert results["wears"]["set_id"].to_list() == ["S-1"]
+
+
+def power_up(boot: int, *seconds: float, received: tuple[float, ...] = (), **more: Any) -> PowerUp:
+    """A power-up with readings at these moments; those before 0 s are retained."""
+    at_us = np.array([round(each * 1e6) for each in seconds], np.int64)
+    received_us = np.array([round(each * 1e6) for each in received], np.int64) if received else at_us
+    channel: Any = SimpleNamespace(at_us=at_us, received_us=received_us, retained=at_us < 0)
+    return PowerUp(**{"role": "set", "name": "S-1", "boot": boot, "channels": {"pressure": channel}} | more)
+
+
+def names(*records: PowerUp) -> list[str]:
+    return [one.name for one in apart(records)]
+
+
+ONE, TWO = ["S-1", "S-1"], ["S-1", "S-1.boot2"]
+
+
+def test_readings_of_half_a_minute_and_three_of_each_make_two_sets() -> None:
+    first = power_up(1, 0, 50, 100, 150)
+    assert names(first, power_up(2, 100, 110, 130, 200)) == ONE  # two of the first one are in those 50 s
+    first = power_up(1, *range(0, 150, 10))
+    assert names(first, power_up(2, 100, 110, 130)) == TWO
+    assert names(first, power_up(2, 100, 110, 129.9)) == ONE
+    assert names(first, power_up(2, 100, 130)) == ONE
+    assert names(first, power_up(2, 110, 120, 140, 141, 300)) == TWO
+    assert names(first, power_up(2, 110.1, 120, 140, 141, 300)) == ONE  # its last reading is at 140 s
+
+
+def test_what_was_retained_or_heard_at_another_time_makes_no_second_set() -> None:
+    first = power_up(1, *range(0, 150, 10))
+    assert names(first, power_up(2, -1, 20, 40, 60)) == TWO
+    assert names(first, power_up(2, -1, -2, -3, 150, 160)) == ONE
+    assert names(first, power_up(2, -1, -2, -3)) == ONE
+    stored = power_up(2, 20, 40, 60, received=(220, 240, 260))
+    assert names(first, stored) == ONE
+    assert names(first, power_up(2, 20, 40, 60, channels={})) == ONE
+    assert names(first, power_up(2, 20, 40, 60, role="desk")) == ONE
+
+
+def test_a_third_set_and_the_restarts_of_each_have_the_name_of_their_first_power_up() -> None:
+    first, second, third = (power_up(boot, *range(0, 100, 5)) for boot in (1, 2, 3))
+    again = power_up(4, *range(80, 180, 5))  # overlaps the others for 15 s
+    beside = power_up(5, *range(90, 150, 5))  # overlaps only the one before
+    found = apart([first, second, third, again, beside])
+    assert [one.name for one in found] == ["S-1", "S-1.boot2", "S-1.boot3", "S-1", "S-1.boot2"]
+    assert [one.said_as for one in found] == ["", "S-1", "S-1", "", "S-1"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 
 import pytest
@@ -207,3 +208,11 @@ def test_a_machine_that_does_not_tell_its_runs_apart_takes_nothing_over(machine:
     clock.look()
     assert clock.set_us == DAYS_US
     assert machine.clock().now_us() == machine.wall
+
+
+def test_it_begins_with_the_time_of_the_machine(tmp_path: Path) -> None:
+    clock = ReceiptClock(tmp_path, "van", print)
+    before, after_s = clock.now(), receipt_clock.steady_s()
+    assert abs(clock.set_us) < 60 * SECOND_US
+    assert abs(before.timestamp() - time.time()) < 60.0
+    assert abs(receipt_clock.count_us() / 1e6 - after_s) < 60.0
