@@ -8,7 +8,8 @@ from typing import Any
 
 import pytest
 
-from analysis.wears.calls import ACKNOWLEDGED_THE_ONE, CallAnswer, DeskCalls, answers
+from analysis.findings.calls import call_findings
+from analysis.wears.calls import ACKNOWLEDGED_THE_ONE, Call, CallAnswer, DeskCalls, answers
 
 AT = 1_000_000.0
 FIELDS: dict[str, dict[str, Any]] = {
@@ -229,3 +230,59 @@ def test_whoever_is_missed_without_a_tally_has_a_row_in_each_roll_call() -> None
     ]
     # A team that is missing is nobody by name.
     assert answers(called(roll(0, "called"), roll(5, "missing", team="W-9")), [], {}) == []
+
+
+def told(*found: CallAnswer) -> list[tuple[str, str | None, float | None, str]]:
+    """Give of each finding about answers: code, set, when it ended, statement."""
+    context: Any = SimpleNamespace(answers=found)
+    return [
+        (one.code, one.set_id, None if one.ended_us is None else one.ended_us * 1e-6 - AT, one.statement)
+        for one in call_findings(context)
+    ]
+
+
+def call_for(kind: str, about: str = "", ended_s: float | None = None) -> Call:
+    return Call("I-1", kind, about, "D-1/1/7", us(0), None if ended_s is None else us(ended_s))
+
+
+def test_who_came_out_before_an_order_was_lifted_need_not_have_acknowledged_it() -> None:
+    lifted, open_order = call_for("withdraw", ended_s=60.0), call_for("evacuate")
+    out = [CallAnswer(lifted, f"W-{number}", "S-1", None, out_us=us(at)) for number, at in ((1, 60), (2, 61))]
+    ((code, set_id, ended_s, said),) = told(*out)
+    assert (code, set_id, ended_s) == ("order_not_acknowledged", "S-1", 60.0)
+    assert "(everybody), W-2 neither acknowledged" in said
+    assert told(CallAnswer(open_order, "W-1", "S-1", None, out_us=us(9000))) == []
+    assert told(CallAnswer(open_order, "W-1", "S-1", None, answered_us=us(1))) == []
+    ((_, set_id, ended_s, said),) = told(
+        CallAnswer(open_order, "W-1", "S-1", None), CallAnswer(open_order, None, "S-2", None)
+    )
+    assert (set_id, ended_s) == (None, None)
+    assert "W-1, set S-2 neither acknowledged it, by set or by voice, nor came out. What" in said
+    # Each order has its own finding.
+    assert len(told(CallAnswer(open_order, "W-1", "S-1", None), CallAnswer(lifted, "W-1", "S-1", None))) == 2
+
+
+@pytest.mark.parametrize(
+    ("answered_s", "out_s", "ended_s", "words"),
+    [
+        (None, None, None, "nobody answered for this wearer afterwards"),
+        (30, None, 30.0, "answered for at"),
+        (None, 40, 40.0, "out at"),
+        (30, 40, 30.0, "answered for at"),
+        (50, 40, 40.0, "out at"),
+        (5, 40, 40.0, "out at"),  # answered for before being missed
+        (9, 10, 10.0, "out at"),
+    ],
+)
+def test_whoever_was_missing_was_so_until_answered_for_or_out(
+    answered_s: float | None, out_s: float | None, ended_s: float | None, words: str
+) -> None:
+    answered, out = (None if at is None else us(at) for at in (answered_s, out_s))
+    one = CallAnswer(call_for("roll_call", "R-1"), "W-1", "S-1", None, answered, us(10), "D-1/1/9", out)
+    ((code, set_id, until_s, said),) = told(one)
+    assert (code, set_id, until_s) == ("missing_at_roll_call", "S-1", ended_s)
+    assert words in said
+
+
+def test_an_unanswered_roll_call_is_no_order_and_tells_nothing_by_itself() -> None:
+    assert told(CallAnswer(call_for("roll_call", "R-1"), "W-1", "S-1", None)) == []
