@@ -216,3 +216,29 @@ def test_it_begins_with_the_time_of_the_machine(tmp_path: Path) -> None:
     assert abs(clock.set_us) < 60 * SECOND_US
     assert abs(before.timestamp() - time.time()) < 60.0
     assert abs(receipt_clock.count_us() / 1e6 - after_s) < 60.0
+
+
+def test_the_clock_that_goes_on_while_the_machine_sleeps_is_used_where_there_is_one(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(time, "CLOCK_BOOTTIME", 7, raising=False)
+    monkeypatch.setattr(time, "clock_gettime", {7: 80.0}.__getitem__)
+    assert receipt_clock.steady_s() == 80.0
+    monkeypatch.delattr(time, "CLOCK_BOOTTIME")
+    monkeypatch.setattr(time, "monotonic", lambda: 30.0)
+    assert receipt_clock.steady_s() == 30.0
+
+
+def test_what_was_heard_is_kept_once_a_minute_and_not_at_each_look(
+    machine: Machine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A power cut may cost the last minute; the disk is not written twice a second for years."""
+    clock, kept_at = machine.clock(), list[int]()
+    monkeypatch.setattr(
+        receipt_clock, "write_durably", lambda *_: kept_at.append(machine.steady // SECOND_US)
+    )
+    for _ in range(130):
+        clock.heard()
+        clock.look()
+        machine.goes_on(SECOND_US)
+    assert kept_at == [500, 561, 622]

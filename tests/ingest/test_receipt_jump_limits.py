@@ -28,7 +28,7 @@ def capture(*sets: tuple[float, int], before: int = 10) -> list[Heard]:
     for number, (jump_s, after) in enumerate(sets):
         for second in range(before + after):
             at_s = second + number / 8
-            late_s = jump_s if second >= before else 0.0
+            late_s = 0.25 + (jump_s if second >= before else 0.0)  # on the way
             lines.append((second >= before, said(f"S-{number}", second, at_s, late_s)))
     return [one for _, one in sorted(lines, key=lambda line: (line[0], line[1].received))]
 
@@ -73,6 +73,7 @@ def test_four_of_five_senders_must_agree_within_two_seconds() -> None:
 def test_only_who_counts_on_and_whose_own_time_does_not_go_back_is_a_witness() -> None:
     before, after = said("S-0", 5, 0.0), said("S-0", 6, 0.0, -60.0)
     assert seconds([before, after]) == [-60.0]
+    assert seconds([before, said("S-0", 6, 0.0, -0.5)]) == [-0.5]
     assert seconds([before, said("S-0", 5, 0.0, -60.0)]) == [], "the same message again"
     assert seconds([before, said("S-0", 6, -1.0, -60.0)]) == [], "the set's clock was set back, not ours"
     assert seconds([before, said("S-1", 6, 0.0, -60.0)]) == []
