@@ -57,6 +57,7 @@ def test_whoever_was_not_tallied_in_and_lost_air_stays_until_a_persons_word(
         assert "no_tally" in codes(row)
         if how != "silent" or at_s > 3000:
             assert (row.attention, row.lost.code if row.lost else None) == ("not_accounted", how)
+            assert (row.started_at is None, row.silent_since_at is None) == (how != "silent", how != "silent")
     if how == "empty":
         assert [(one.set_id, one.alarm) for one in see(4901).alarms] == [("S-9", "low_air")]
     shown = see(5010)
