@@ -9,7 +9,14 @@ from typing import Any
 import pytest
 
 from analysis.findings.calls import call_findings
-from analysis.wears.calls import ACKNOWLEDGED_THE_ONE, Call, CallAnswer, DeskCalls, answers
+from analysis.wears.calls import (
+    ACKNOWLEDGED_BY_VOICE,
+    ACKNOWLEDGED_THE_ONE,
+    Call,
+    CallAnswer,
+    DeskCalls,
+    answers,
+)
 
 AT = 1_000_000.0
 FIELDS: dict[str, dict[str, Any]] = {
@@ -167,6 +174,8 @@ def test_an_acknowledgement_by_voice_names_no_order_where_two_are_in_force() -> 
     assert answered_s(answers(called(first, elsewhere, note), one, {})) == [5.0]
     assert answered_s(answers(called(first, (5.0, "note", {"set_id": None})), one, {})) == [None]
     assert answered_s(answers(called(first, (5.0, "note", {"text": "Larch is hot"})), one, {})) == [None]
+    named = (5.0, "note", {"text": ACKNOWLEDGED_BY_VOICE["withdraw"]})
+    assert answered_s(answers(called(first, other, named), one, {})) == [None, 5.0]
 
 
 def test_an_order_given_again_is_another_only_after_it_was_lifted_or_the_incident_closed() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -69,6 +70,12 @@ def test_a_settlement_is_taken_back_by_a_correction_about_the_same_alarm() -> No
     assert resolved((None, "S-1", "distress"), (0, "S-2", "distress")) == ["1"]  # it was about another set
     assert resolved((None, "S-1", "distress"), (0, "S-1", "no_motion")) == ["1"]
     assert resolved((None, "S-1", None), (9, "S-1", None)) == ["0", "1"]
+
+
+def test_a_settlement_without_a_wearer_is_about_whoever_was_in_with_the_set() -> None:
+    (nobody, somebody) = (settled(1), replace(settled(1), wearer_id="W-1"))
+    assert [nobody.is_about(name) for name in ("W-1", None)] == [True, True]
+    assert [somebody.is_about(name) for name in ("W-1", "W-2", None)] == [True, False, False]
 
 
 def stay(in_us: int, ended_us: int | None, how: str = "tallied_out", **more: Any) -> Any:

@@ -18,6 +18,7 @@ import ast
 import json
 import os
 import random
+import re
 import subprocess
 import sys
 import time
@@ -209,10 +210,20 @@ def lines_that_depend(mutant: Mutant) -> tuple[list[int], str]:
     return used, name
 
 
+def numbered_with(name: str, text: str) -> list[int]:
+    """Give the numbers of the lines with a word."""
+    word = re.compile(rf"\b{re.escape(name)}\b")
+    return [number for number, line in enumerate(text.splitlines(), 1) if word.search(line)]
+
+
 def tests_of(mutant: Mutant, reached: Reached) -> list[Test]:
     """Give the tests that reach a mutant: those that run its line, then others of their files."""
     lines, name = lines_that_depend(mutant)
     first = set().union(*(reached.lines.get((mutant.module, line), set()) for line in lines))
+    for module in {module for module, _ in reached.lines} - {mutant.module} if len(name) > 1 else ():
+        text = (CODE / module).read_text(encoding="utf-8")
+        for line in numbered_with(name, text):  # an imported value
+            first |= reached.lines.get((module, line), set())
     second = set().union(*(reached.by_setup.get((mutant.module, line), set()) for line in lines))
     files = {test.partition("::")[0] for test in second}
     second |= {test for test in reached.tests if test.partition("::")[0] in files}
