@@ -56,3 +56,12 @@ def test_a_set_that_repeats_its_distress_raises_it_once(log: Any) -> None:
     for second in (100.5, 130.5, 160.5, 190.5):
         one.say(second, "alarm", alarm="distress", state="raised")
     assert distress(log).height == 1
+
+
+def test_a_distress_that_is_repeated_within_a_minute_is_one_and_later_another(log: Any) -> None:
+    _, one = one_inside(log)
+    for at_s in (100.0, 160.0):
+        one.say(at_s, "alarm", alarm="distress", state="raised")
+    assert distress(log).height == 1
+    one.say(220.5, "alarm", alarm="distress", state="raised")
+    assert distress(log).height == 2

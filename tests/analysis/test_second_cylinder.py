@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -12,6 +13,8 @@ from analysis.incident import analyse
 from analysis.live.board import LiveBoard
 from analysis.live.rows import ORDER, Row
 from analysis.profile import Profile
+from analysis.wears.charges import charges_of
+from analysis.wears.valve import CHANGED_RISE_BAR
 from ingest.contract.captures import Heard
 from ingest.contract.frames import frames_from_heard
 
@@ -170,3 +173,23 @@ def _true_s(log: Any, at: datetime) -> float:
 
 def _between(log: Any, messages: list[Heard], after_s: float, until_s: float) -> list[Heard]:
     return [one for one in messages if after_s < _true_s(log, one.received) <= until_s]
+
+
+def test_two_sets_under_air_at_the_same_time_breathe_from_two_cylinders() -> None:
+    """However much is in each; of one set, or one after the other, only a higher pressure is a new one."""
+
+    def wear(set_id: str, started_us: int, ended_us: int, first_bar: float = 200.0) -> Any:
+        fields = {"first_bar": first_bar, "last_bar": first_bar - 20.0, "ended_how": "closed"}
+        return SimpleNamespace(set_id=set_id, started_us=started_us, ended_us=ended_us, **fields)
+
+    def of_each(*wears: Any) -> list[list[int]]:
+        return [[one.started_us for one in charge.wears] for charge in charges_of(wears)]
+
+    first = wear("S-1", 0, 100, 300.0)
+    assert of_each(first, wear("S-2", 50, 150)) == [[0], [50]]
+    assert of_each(first, wear("S-2", 100, 150)) == [[0], [100]]
+    assert of_each(first, wear("S-2", 101, 150)) == [[0, 101]]
+    assert of_each(first, wear("S-2", 50, 150), wear("S-1", 120, 200)) == [[0, 120], [50]]
+    # A little more may be the gas that warms, or the gauge.
+    assert of_each(first, wear("S-1", 120, 200, 280.0 + CHANGED_RISE_BAR)) == [[0, 120]]
+    assert of_each(first, wear("S-1", 120, 200, 280.5 + CHANGED_RISE_BAR)) == [[0], [120]]

@@ -79,17 +79,29 @@ class TestPrivacy:
         assert by_person(lines, "W-2")["wearer_id"].unique().to_list() == ["W-2"]
 
     @pytest.mark.parametrize(
-        ("silent_min", "under_air_min", "heard_min"),
-        [(5.0, 20.0, 15.0), (None, 20.0, 20.0), (20.0, 20.0, 0.0), (20.5, 20.0, 20.0), (5.0, None, 0.0)],
+        ("silent_min", "under_air_min", "heard_min", "part"),
+        [
+            (5.0, 20.0, 15.0, 0.75),
+            (None, 20.0, 20.0, 1.0),
+            (20.0, 20.0, 0.0, 0.0),
+            (20.5, 20.0, 20.0, 20.0 / 40.5),
+            (5.0, None, 0.0, 0.0),
+        ],
     )
     def test_the_minutes_heard_are_those_under_air_without_the_silent_ones(
-        self, tmp_path: Path, silent_min: float | None, under_air_min: float | None, heard_min: float
+        self,
+        tmp_path: Path,
+        silent_min: float | None,
+        under_air_min: float | None,
+        heard_min: float,
+        part: float,
     ) -> None:
         """A silence longer than the wear came after its last reading. Our own rule."""
         row = {"wear_id": "1", "wearer_id": "W-1", "started": NOW, "incident_id": "A", "kind": "incident"}
         row |= {"silent_min": silent_min, "under_air_min": under_air_min}
         lines = update(tmp_path, pl.DataFrame([row], schema=WEARS), NOW, 40)
         assert by_person(lines)["heard_min"].to_list() == [heard_min] * 2
+        assert by_person(lines)["heard_part"].to_list() == [part] * 2
 
     def test_a_line_without_a_name_leads_to_no_message(self, tmp_path: Path) -> None:
         """Its id is random, its moment the end of the year, its amounts are whole minutes."""
