@@ -41,8 +41,9 @@ class Entry:
     set_ids: tuple[str, ...]
     stay: Stay | None  # what desks said; None for a set that nobody tallied in
     wears: list[Wear]  # in order of time
-    charges: list[Charge]  # cylinders in order of time; the last one is in use
-    until_us: int
+    # `charges`: cylinders in order of time; the last one is in use
+    charges: list[Charge] = field(default_factory=list)
+    until_us: int = 0  # as all below, judged once the wears are known
     # dict of policy to list of TurnBackMoment: what each policy says of each charge.
     moments: dict[PolicyName, list[TurnBackMoment]] = field(default_factory=dict)
     policy: PolicyName = "half_of_usable"
@@ -325,8 +326,6 @@ def _tallied(wears: Sequence[Wear], stays: Sequence[Stay], keys: Keys) -> list[E
                 set_ids=tuple(dict.fromkeys(tally.set_id for tally in stay.tallies)),
                 stay=stay,
                 wears=own,
-                charges=[],
-                until_us=0,
             )
         )
     return found
@@ -343,7 +342,7 @@ def _untallied(wears: Sequence[Wear]) -> list[Entry]:
             continue
         # Named after its first wear, so that the name does not follow from what else was read.
         name = f"-/{wear.set_id}/{wear.power_up.boot}-{wear.number}"
-        found.append(Entry(name, None, None, (wear.set_id,), None, [wear], [], 0))
+        found.append(Entry(name, None, None, (wear.set_id,), None, [wear]))
     return found
 
 

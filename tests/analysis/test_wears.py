@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -11,6 +12,7 @@ import pytest
 from analysis.incident import analyse
 from analysis.profile import Profile
 from analysis.wears.valve import CHANGED, CLOSED, OPEN_AT_END, spikes, under_air
+from analysis.wears.wears import Wear
 
 PROFILE = Profile.default()
 
@@ -355,3 +357,9 @@ class TestHeardAndLost:
         results = analyse(log.frames(), PROFILE)
         assert results["wears"]["lost_messages"].to_list() == [0]
         assert results["gaps"].height == 0
+
+
+def test_what_shows_a_moment_is_the_reading_at_it_or_the_next_else_the_last() -> None:
+    readings: Any = SimpleNamespace(at_us=np.array([10, 20, 30]), seq=[5, 6, 7], identity=lambda place: place)
+    assert [Wear.identity_at(readings, at_us) for at_us in (9, 10, 11, 30, 31)] == [0, 0, 1, 2, 2]
+    assert [Wear.identity_of(readings, at_us) for at_us in (9, 10, 11, 30, 31)] == [0, 0, 0, 2, 2]
