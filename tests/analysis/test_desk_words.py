@@ -6,6 +6,8 @@ from typing import Any
 
 import pytest
 
+from analysis.live.board import SPOKEN_OF_LATELY_S
+
 
 @pytest.fixture
 def desk(log: Any) -> Any:
@@ -245,3 +247,14 @@ def test_a_row_knows_the_tally_that_a_correction_must_name(log: Any, see: Any, d
         "S-2": "D-1/1/2",
         "S-3": "D-1/1/3",
     }
+
+
+def test_an_incident_that_was_closed_can_be_opened_again_while_a_desk_spoke_of_it_lately(
+    log: Any, see: Any
+) -> None:
+    desk = log.desk()
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    desk.say(10, "incident", incident_id="I-1", action="close")
+    assert see(20).incident_ids == ("I-1",)
+    assert see(SPOKEN_OF_LATELY_S + 5.0).incident_ids == ("I-1",)
+    assert see(SPOKEN_OF_LATELY_S + 15.0).incident_ids == ()

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from types import SimpleNamespace
 from typing import Any
 
 import polars as pl
 import pytest
 
 from analysis.incident import analyse
+from analysis.live.voice import low_air_lines
 from analysis.profile import Profile
+from analysis.wears.corrections import Settlement
 
 PROFILE = Profile.default()
 SILENT = (660.0, 1860.0)
@@ -89,3 +93,36 @@ def test_the_live_forecast_in_a_silence_is_the_reviews_of_that_second(log: Any, 
     assert row.low_air is not None
     assert row.low_air.median == pytest.approx(review["low_air_min"], abs=0.1)
     assert row.low_air.low == pytest.approx(review["low_air_lo_min"], abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("settled_s", "about", "shown"),
+    [
+        (None, {}, True),
+        (-0.1, {}, True),
+        (0.0, {}, False),
+        (9.0, {}, False),
+        (9.0, {"set_id": "S-2"}, True),
+        (9.0, {"alarm": "distress"}, True),
+        (9.0, {"wearer_id": "W-2"}, True),
+        (9.0, {"wearer_id": "W-1"}, False),
+    ],
+)
+def test_a_word_from_before_a_low_gauge_does_not_close_its_warning(
+    settled_s: float | None, about: dict[str, str], shown: bool
+) -> None:
+    said_at = 1_900_000_000.0
+    word = Settlement(0, "S-1", "I-1", "low_air", "out", "D-1/1/1")
+    changes: dict[str, Any] = {"at_us": round((said_at + (settled_s or 0.0)) * 1e6), **about}
+    said = [replace(word, **changes)] if settled_s is not None else []
+    row: Any = SimpleNamespace(
+        by_voice=True, pressure_bar=50.0, pressure_at=said_at, low_air_bar=50.0, service="trial", key="k",
+        set_id="S-1", wearer_id="W-1", team=None,
+    )  # fmt: skip
+    desks: Any = {"trial": SimpleNamespace(resolved=said, seen_since=lambda about, at: (at + 5.0, "D-1"))}
+    lines = low_air_lines([row], [], desks)
+    assert [(line.alarm, line.raised_at, line.seen_at) for line in lines] == (
+        [("low_air", said_at, said_at + 5.0)] if shown else []
+    )
+    row.pressure_bar = 50.5
+    assert low_air_lines([row], [], desks) == []

@@ -5,9 +5,12 @@ from __future__ import annotations
 from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pytest
 
 from analysis.air.forecast import NO_FORECAST, ForecastMinutes, Scenario
+from analysis.air.gas import Cylinder, free_air_l
+from analysis.live.inside import _rates_l_min
 from analysis.live.outlook import Outlook, look_ahead
 from analysis.live.rows import Interval
 
@@ -126,3 +129,14 @@ def test_without_a_forecast_there_is_none() -> None:
     air.at = lambda second: estimate  # type: ignore[method-assign]
     found = ahead(air, leave_bar=105.0)
     assert (found.low_air, found.leave, found.fan) == (None, None, ())
+
+
+def test_the_rate_of_a_wear_counts_to_its_last_reading_and_the_hardest_three_minutes() -> None:
+    """The planning rate of whoever was breathing harder before."""
+    seconds, bar = np.array([0, 60, 120, 180, 240, 300, 310]), np.array([300, 290, 280, 200, 190, 180, 100.0])
+    at_us: Any = seconds * 1_000_000
+    wear: Any = SimpleNamespace(at_us=at_us, pressure_bar=bar, kept=np.ones(7, np.bool_))
+    litres = free_air_l(bar, 20.0, 6.8)
+    mean, hardest = _rates_l_min(wear, Cylinder(1, 6.8, 300.0))
+    assert mean == pytest.approx((litres[0] - litres[-1]) / (310 / 60))
+    assert hardest == pytest.approx((litres[2] - litres[6]) / (190 / 60))
