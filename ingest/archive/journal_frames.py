@@ -69,7 +69,7 @@ class BytesOfFile:
             pieces.append(piece)
             start += len(piece)
             length -= len(piece)
-        return pieces[0] if len(pieces) == 1 else b"".join(pieces)
+        return b"".join(pieces)  # one piece is not copied
 
 
 @contextlib.contextmanager

@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ingest.archive.journal import Record, SegmentWriter, segments
+from ingest.archive.journal_frames import opened
 from tests.faults.journal_reading import read_frames, segment_bytes
 
 NOW = datetime(2031, 5, 4, 10, 21, 7, 412_003, UTC)
@@ -92,3 +93,15 @@ def test_a_segment_without_rows_leaves_no_file(tmp_path: Path, gone: bool) -> No
     writer.close()
     writer.close()
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_disk_that_gives_a_few_bytes_at_a_time_gives_all(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, whole, read = tmp_path / "a.journal", bytes(range(200)), os.pread
+    path.write_bytes(whole)
+    for at_once in (100, 7):
+        monkeypatch.setattr(os, "pread", lambda handle, length, at: read(handle, min(length, at_once), at))  # noqa: B023
+        with opened(path) as data:
+            assert data.at(0, 200) == whole
+            assert data.find(whole[150:160], 0) == 150
