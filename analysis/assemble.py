@@ -41,7 +41,7 @@ def wears_table(examined: Sequence[Examined], turns: Mapping[str, Turns], profil
         cylinder, tally = wear.cylinder, wear.tally
         moment = turns[wear.wear_id].moments[policy]
         peak_c, dose = None, None
-        if one.heat is not None:
+        if one.heat is not None and one.heat.measured:
             peak_c = float(np.fmax.reduce(one.heat.temperature_c))
             dose = float(one.heat.dose[-1])
         turn_back_bar = moment.leave_bar if moment.leave_bar is not None else moment.pressure_bar
@@ -214,7 +214,7 @@ def _grid(examined: Sequence[Examined], columns: Mapping[str, pa.Array]) -> pl.D
 
 def heat_table(examined: Sequence[Examined]) -> pl.DataFrame:
     """Return the table `heat`."""
-    warm = [one for one in examined if one.heat is not None]
+    warm = [one for one in examined if one.heat is not None and one.heat.measured]
     if not warm:
         return empty_table("heat")
     tracks = [one.heat for one in warm if one.heat is not None]
@@ -354,10 +354,14 @@ def turn_back_table(examined: Sequence[Examined], turns: Mapping[str, Turns]) ->
 
 
 def exposure_table(examined: Sequence[Examined]) -> pl.DataFrame:
-    """Return the table `exposure`: seconds in each thermal class, and the part of its tested time."""
-    rows = []
+    """Return the table `exposure`: seconds in each thermal class, and the part of its tested time.
+
+    Class 0 is the time in which nothing was heard that tells a class.
+    """
+    rows: list[tuple[str, int, float, float | None, float | None]] = []
     for one in examined:
-        if one.heat is not None:
+        if one.heat is not None and one.heat.measured:
+            rows.append((one.wear.wear_id, 0, float(one.heat.not_heard_s), None, None))
             seconds = seconds_in_classes(one.heat.thermal_class).tolist()
             for number, (spent_s, tested_s) in enumerate(zip(seconds, TESTED_S, strict=True), 1):
                 rows.append((one.wear.wear_id, number, spent_s, tested_s, spent_s / tested_s))

@@ -80,8 +80,14 @@ class Alarm:
 
     @property
     def lead_s(self) -> float | None:
-        """Reported minus derived; positive: the set was late."""
+        """Reported minus derived; positive: the set was late.
+
+        None where the set reported it in a silence of the readings: they do not tell when it began.
+        """
         if self.reported is None or self.derived is None:
+            return None
+        silent_us = self.derived.silent_since_us
+        if silent_us is not None and silent_us < self.reported.raised_us <= self.derived.raised_us:
             return None
         return (self.reported.raised_us - self.derived.raised_us) * 1e-6
 

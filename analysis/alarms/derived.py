@@ -12,6 +12,8 @@ from analysis.wears.wears import Wear
 
 HEAT_CLEARS_BELOW_K = 5.0
 """A derived heat alarm ends this far below its start: noise must not make many of one. Our own rule."""
+SILENT_US = 30_000_000
+"""After a longer silence of its readings nobody knows when an alarm began. Our own rule."""
 STALE_MOTION_S = 5.0
 STALE_MOTION_INTERVALS = 3.0
 """A stillness is not carried across a silence of a motion sensor without `still_s` that is longer than both
@@ -27,6 +29,8 @@ class Derived:
     cleared_us: int | None
     evidence: tuple[str, ...]
     heard_us: int | None = None
+    # The reading before a silence in which it may have begun; None where the readings tell when it began.
+    silent_since_us: int | None = None
 
 
 def derived_alarms(wear: Wear, profile: Profile, *, goes_on: bool = False) -> list[Derived]:
@@ -49,7 +53,13 @@ def _low_air(wear: Wear, *, goes_on: bool) -> list[Derived]:
     evidence = (wear.identity(first),)
     heard_us = int(wear.received_us[first])
     ended_us = None if goes_on else wear.ended_us
-    return [Derived("low_air", int(wear.at_us[first]), ended_us, evidence, heard_us)]
+    silent_us = _silent_since(wear.at_us, first)
+    return [Derived("low_air", int(wear.at_us[first]), ended_us, evidence, heard_us, silent_us)]
+
+
+def _silent_since(at_us: Ints, first: int) -> int | None:
+    before_us = int(at_us[first - 1]) if first else None
+    return before_us if before_us is not None and int(at_us[first]) - before_us > SILENT_US else None
 
 
 def stillness(wear: Wear, profile: Profile) -> tuple[Ints, Floats, Ints, Ints] | None:
@@ -132,7 +142,8 @@ def _heat(wear: Wear) -> list[Derived]:
         cleared_us = int(at_us[last]) if last < len(at_us) else None
         evidence = (wear.power_up.identity(int(seq[first])),)
         heard_us = int(channel.received_us[span][first])
-        found.append(Derived("heat", int(at_us[first]), cleared_us, evidence, heard_us))
+        silent_us = _silent_since(at_us, first)
+        found.append(Derived("heat", int(at_us[first]), cleared_us, evidence, heard_us, silent_us))
     return found
 
 

@@ -179,7 +179,7 @@ def _without_data(alarm: Alarm, by_wear: Mapping[str, Examined], context: Contex
         shown += f"{alarm.wear.thresholds.low_air_bar:.0f} bar, and it was not reached in this wear"
     elif alarm.alarm == "heat":
         heat = one.heat
-        if heat is None or heat.dose[second] >= context.profile.heat.dose_limit:
+        if heat is None or not heat.measured or heat.dose[second] >= context.profile.heat.dose_limit:
             return
         rise = rapid_rise(heat.ambient_c, heat.thermal_class > 0, context.profile)
         if rise is not None and rise[0] - NEAR_S <= second <= rise[1] + 2 * NEAR_S:

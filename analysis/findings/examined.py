@@ -11,6 +11,7 @@ from analysis.air.breathing import AirTrack, newest_by, reconstruct
 from analysis.air.gas import Cylinder
 from analysis.clocks.links import Gap, gaps_of, lost_in
 from analysis.heat import heat as heat_of
+from analysis.heat.believed import surroundings_c
 from analysis.heat.heat import HeatTrack
 from analysis.profile import Profile
 from analysis.records import Floats, Ints
@@ -133,7 +134,7 @@ def _seconds(at_us: Ints, zero_us: int) -> Floats:
 
 
 def _heat(wear: Wear, seconds: int, profile: Profile) -> tuple[HeatTrack | None, Floats | None]:
-    """Return the heat of a wear, and the surroundings as the sensor had told them by each second."""
+    """Return the heat of a wear, and its surroundings, for its air, as known by each second."""
     channel = wear.power_up.channels.get("temperature")
     if channel is None:
         return None, None
@@ -145,7 +146,8 @@ def _heat(wear: Wear, seconds: int, profile: Profile) -> tuple[HeatTrack | None,
     if not len(at_s):
         return None, None
     # Causal on purpose: the forecast must rest on what was known at that second.
-    surroundings_c = reading[np.maximum(newest_by(at_s, seconds), 0)]
+    around_c = surroundings_c(reading)
+    known = np.isfinite(around_c)
     inside = at_s >= 0.0
     heat = heat_of.track(at_s[inside], reading[inside], seconds, profile) if inside.any() else None
-    return heat, surroundings_c
+    return heat, around_c[known][np.maximum(newest_by(at_s[known], seconds), 0)] if known.any() else None

@@ -11,25 +11,73 @@ from analysis.findings.finding import Context, Finding, about_wear, clock, lasti
 from analysis.heat.heat import HeatTrack, rapid_rise
 from analysis.heat.laws import dose_rate_s
 from analysis.profile import DOSE_LAWS
+from ingest.plurals import counted
 
 LAW_WORDS = {
     "iso13571_clothed": "ISO 13571 (clothed)",
     "sfpe_unclothed": "SFPE Eq. 63.44 (unclothed)",
 }
 
+MOST_SLIPS = 4
+"""More readings that cannot be are no slips: the sensor is broken, and the heat unknown. Our own rule."""
+NO_BODY = "It is a measure of air temperature, not of what a person in fire kit felt."
+
 
 def heat_findings(context: Context) -> Iterator[Finding]:
     """Apply both rules to every wear with a heat sensor."""
     for one in context.examined:
         if one.heat is not None:
+            yield from _doubtful(one, one.heat)
+            if not one.heat.measured:
+                continue
             yield from _lag_disproved(one, one.heat, context)
             yield from _dose(one, one.heat, context)
             yield from _rise(one, one.heat, context)
 
 
+def _doubtful(one: Examined, heat: HeatTrack) -> Iterator[Finding]:
+    count = len(heat.doubtful_s)
+    if not count:
+        return
+    first_us, last_us = (
+        one.wear.started_us + round(at_s * 1e6) for at_s in heat.doubtful_s[[0, -1]].tolist()
+    )
+    low, high = (f"{value:.0f}" for value in (heat.doubtful_c.min(), heat.doubtful_c.max()))
+    yield about_wear(
+        "heat_sensor_doubtful",
+        "note" if count <= MOST_SLIPS else "caution",
+        one.wear,
+        first_us,
+        last_us,
+        f"{counted(count, 'reading')} ({high if low == high else f'{low} to {high}'} °C) from "
+        f"{clock(first_us)} to {clock(last_us)} cannot be the surroundings of a person, or jumped and "
+        "returned at once. No heat figure rests on them: in that time no temperature was heard.",
+        _readings_near(one, [int(heat.doubtful_s[0]), int(heat.doubtful_s[-1])]),
+    )
+
+
 def _dose(one: Examined, heat: HeatTrack, context: Context) -> Iterator[Finding]:
     rules = context.profile.heat
+    most = heat.most_dose(rules.dose_law) if heat.not_heard_s else float(heat.dose[-1])
+    if max(most, heat.dose[-1]) < rules.dose_limit:
+        return
+    unheard = ""
+    if most > heat.dose[-1]:
+        unheard = (
+            f" No temperature was heard for {lasting(heat.not_heard_s)}: as hot as before or after, "
+            f"the dose would be {most:.2f}."
+        )
     if heat.dose[-1] < rules.dose_limit:
+        yield about_wear(
+            "heat_dose",
+            "caution",
+            one.wear,
+            one.wear.started_us,
+            one.wear.ended_us,
+            f"The literature's dose of hot air may have passed {rules.dose_limit:g}: it was at least "
+            f"{heat.dose[-1]:.2f}.{unheard} {NO_BODY}",
+            _readings_near(one, [int(np.nanargmax(heat.temperature_c))]),
+        )
         return
     second = int(np.argmax(heat.dose >= rules.dose_limit))
     sure = np.where(heat.thermal_class > 0, heat.ambient_c, np.nan)
@@ -40,13 +88,14 @@ def _dose(one: Examined, heat: HeatTrack, context: Context) -> Iterator[Finding]
     from_us = one.at_us(int(np.argmax(heat.ambient_c > 60.0)))
     yield about_wear(
         "heat_dose",
-        "serious" if heat.dose[-1] >= 1.0 else "caution",
+        "serious" if max(most, heat.dose[-1]) >= 1.0 else "caution",
         one.wear,
         one.at_us(second),
         one.wear.ended_us,
-        f"The literature's dose of hot air passed {rules.dose_limit:g} at {clock(one.at_us(second))}, "
-        f"{lasting((one.at_us(second) - from_us) * 1e-6)} after the surroundings passed 60 °C, and ended at "
-        f"{', '.join(both)}. It is a measure of air temperature, not of what a person in fire kit felt.",
+        f"The literature's dose of hot air passed {rules.dose_limit:g} at {clock(one.at_us(second))}"
+        f"{' or earlier' if unheard else ''}, "
+        f"{lasting((one.at_us(second) - from_us) * 1e-6)} after the surroundings passed 60 °C, and "
+        f"{'was at the end at least' if unheard else 'ended at'} {', '.join(both)}.{unheard} {NO_BODY}",
         _readings_near(one, [second, int(np.nanargmax(heat.temperature_c))]),
     )
 

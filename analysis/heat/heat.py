@@ -15,8 +15,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.compiled import compiled
+from analysis.heat.believed import HOTTEST_C, credible
 from analysis.heat.laws import CLASS_LIMITS_C, dose_rate_s, thermal_class
-from analysis.profile import Profile
+from analysis.profile import DoseLaw, Profile
 from analysis.records import Bools, Floats, Ints
 
 LAG_RANGE = (0.7, 1.0, 1.3)
@@ -24,10 +25,6 @@ WANDER_K2_S = 30.0
 """Variance that the surroundings gain a second, K^2/s: some 40 K in a minute. Our own rule."""
 READING_K2 = 0.12
 """Variance of a reading, K^2: noise of 0.3 K and steps of 0.5 K. Our own rule."""
-COLDEST_C, HOTTEST_C = -60.0, 600.0
-"""Surroundings beyond this were not there: 600 °C is a room in flashover (common practice, no source), and
-nobody's set goes on reporting from it. A lag whose removal asks for it is not this sensor's. Our own
-rule."""
 SENSOR_RANGE_C = (-60.0, 1200.0)
 """What the message contract lets a heat sensor say."""
 NO_LAG_S = 0.1
@@ -38,7 +35,7 @@ SILENT_S = 30.0
 
 @dataclass(slots=True)
 class HeatTrack:
-    """Heat on a wear's 1 s grid; NaN where nothing is known."""
+    """Heat on a wear's 1 s grid, from the readings that count; NaN where nothing is known."""
 
     # `temperature_c`, `ambient_c`, `ambient_lo_c`, `ambient_hi_c`, `dose`: arrays, shape (n,)
     temperature_c: Floats
@@ -47,9 +44,33 @@ class HeatTrack:
     ambient_hi_c: Floats
     thermal_class: Ints  # array of int, shape (n,): 1 to 4, or 0 where none can be given
     dose: Floats
+    # `doubtful_s`, `doubtful_c`: the readings that count for nothing (`analysis.heat.believed`): seconds, °C
+    doubtful_s: Floats
+    doubtful_c: Floats
     # The surroundings that removing the lag would have asked for, where they are beyond belief: the lag is
     # not this sensor's, the estimate follows the reading, and the range covers both. None otherwise.
     disproved_c: float | None = None
+
+    @property
+    def measured(self) -> bool:
+        """Whether any reading counts."""
+        return bool(np.isfinite(self.temperature_c).any())
+
+    @property
+    def not_heard_s(self) -> int:
+        """Seconds further than 30 s from any reading that counts: no class, and no dose, is given there."""
+        return int(np.count_nonzero(self.thermal_class == 0))
+
+    def most_dose(self, law: DoseLaw) -> float:
+        """Return the dose if it was as hot, where nothing was heard, as just before or after it."""
+        heard = self.thermal_class > 0
+        where = np.flatnonzero(heard)
+        if not len(where):
+            return 0.0
+        place = np.searchsorted(where, np.arange(len(heard)))
+        before, after = where[np.maximum(place - 1, 0)], where[np.minimum(place, len(where) - 1)]
+        warmest = np.maximum(self.ambient_c[before], self.ambient_c[after])
+        return float(np.sum(dose_rate_s(np.where(heard, self.ambient_c, warmest), law)))
 
 
 def seconds_in_classes(classes: Ints) -> Floats:
@@ -85,7 +106,8 @@ def track(time_s: Floats, temperature_c: Floats, seconds: int, profile: Profile)
     - `seconds`: length of the 1 s grid.
     - `profile`: for the sensor's time constant and the dose law.
     """
-    reading = on_grid(time_s, temperature_c, seconds)
+    counts = credible(time_s, temperature_c)
+    reading = on_grid(time_s[counts], temperature_c[counts], seconds)
     lag_s = profile.heat.sensor_lag_s
     runs = [surroundings(reading, lag_s * factor) for factor in LAG_RANGE]
     ambient = runs[1][0]
@@ -101,15 +123,15 @@ def track(time_s: Floats, temperature_c: Floats, seconds: int, profile: Profile)
     classes = np.where(near, thermal_class(ambient), 0)
     _drop_short_stays(classes, max(int(lag_s / 2.0), 1))
     dose = np.cumsum(dose_rate_s(np.where(near, ambient, np.nan), profile.heat.dose_law))
-    return HeatTrack(reading, ambient, low, high, classes, dose, disproved_c)
+    doubtful_s, doubtful_c = time_s[~counts], temperature_c[~counts]
+    return HeatTrack(reading, ambient, low, high, classes, dose, doubtful_s, doubtful_c, disproved_c)
 
 
 def beyond_belief_c(reading_c: Floats, ambient_c: Floats) -> float | None:
     """Return the estimate furthest beyond any surroundings that can have been; None when all can.
 
     A sensor with one time constant follows slowly: a reading that jumps implies surroundings of thousands of
-    degrees, for a moment. Then it is the time constant that is wrong. What the sensor itself read is never
-    beyond belief.
+    degrees, for a moment. Then it is the time constant that is wrong.
 
     `reading_c` and `ambient_c`: arrays, shape (n,): readings, NaN where there is none, and the estimate with
     the lag removed.
@@ -119,8 +141,7 @@ def beyond_belief_c(reading_c: Floats, ambient_c: Floats) -> float | None:
     if not len(known) or not len(estimate):
         return None
     hottest, coldest = float(estimate.max()), float(estimate.min())
-    over = hottest - max(HOTTEST_C, float(known.max()))
-    under = min(COLDEST_C, float(known.min())) - coldest
+    over, under = hottest - HOTTEST_C, SENSOR_RANGE_C[0] - coldest
     if max(over, under) <= 0.0:
         return None
     return hottest if over >= under else coldest

@@ -12,10 +12,14 @@ import numpy as np
 
 from analysis.air.breathing import LiveAir
 from analysis.air.gas import Cylinder
+from analysis.heat.believed import surroundings_c
 from analysis.profile import Profile
 from analysis.records import Floats, Ints
 from analysis.wears.gauges import Readings, VoiceGauge, readings_of
 from analysis.wears.wears import Wear
+
+LOOK_BACK = 60
+"""Readings of the heat sensor before the newest ones among which one that can be is looked for."""
 
 
 class WearFollower:
@@ -85,7 +89,7 @@ class WearFollower:
 
 
 def _temperatures_at(wear: Wear, at_us: Ints) -> list[float | None]:
-    """Return the newest temperature heard by each moment, None where there is none."""
+    """Return the surroundings as known by each moment, for the air; None where nothing is known."""
     channel = wear.power_up.channels.get("temperature")
     if channel is None:
         return [None] * len(at_us)
@@ -93,11 +97,11 @@ def _temperatures_at(wear: Wear, at_us: Ints) -> list[float | None]:
     if channel.retained.any():
         live = ~channel.retained
         heard_us, heard_c = heard_us[live], heard_c[live]
-    if not len(heard_us):
-        return [None] * len(at_us)
     newest = heard_us.searchsorted(at_us, side="right") - 1
-    known = heard_c[np.maximum(newest, 0)]
-    there = (newest >= 0) & np.isfinite(known)
-    return [
-        value if is_there else None for value, is_there in zip(known.tolist(), there.tolist(), strict=True)
-    ]
+    if newest.max(initial=-1) < 0:
+        return [None] * len(at_us)
+    # What was known before these few, the filter keeps.
+    first = max(int(newest.min()) - LOOK_BACK, 0)
+    known = surroundings_c(heard_c[first : int(newest.max()) + 1])[np.maximum(newest - first, 0)]
+    known[newest < 0] = np.nan
+    return [value if value == value else None for value in known.tolist()]

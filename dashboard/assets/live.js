@@ -15,7 +15,7 @@
   /** @type {LiveState} */
   const state = {
     words: null, parts: null, token: "", data: null, lines: {}, announced: new Set(), seenHere: new Map(),
-    at: null, goodAt: 0, goodWall: 0, goodClock: "", linesAt: -Infinity, soon: null,
+    at: null, goodAt: 0, goodWall: 0, goodClock: "", linesAt: -Infinity, soon: null, missed: null,
   };
   underair.state = state;
 
@@ -178,17 +178,26 @@
     document.title = title(Boolean(text));
   };
 
-  // Lost, asleep or in the background: by the server's own clock the page says what it missed.
+  // Lost, asleep or in the background: by the server's own clock the page says what it missed. Gaps add up
+  // until somebody closes the note: a server that has just started is often late once more.
   const sayGap = (before, after) => {
     if (!before?.ready || !after.ready || after.now - before.now < LOST_AFTER_MS / 1000) return;
     const { parts, words } = state;
-    const raised = after.alarms.filter((alarm) => alarm.raised > before.now).map((alarm) => `${alarm.alarm}, ${alarm.who}`);
+    const missed = (state.missed ??= { from: before.clock, alarms: new Map() });
+    const known = new Set(before.alarms.map((alarm) => alarm.key));
+    for (const alarm of after.alarms.filter((one) => !known.has(one.key))) {
+      missed.alarms.set(alarm.key, `${alarm.alarm}, ${alarm.who}`);
+    }
     const gap = underair.fill(words.gap, {
-      from: before.clock, to: after.clock, alarms: raised.join("; ") || words.gap_no_alarm,
+      from: missed.from, to: after.clock, alarms: [...missed.alarms.values()].join("; ") || words.gap_no_alarm,
     });
+    const close = () => {
+      parts.gap.hidden = true;
+      state.missed = null;
+    };
     parts.gap.replaceChildren(
       underair.make("span", {}, gap),
-      underair.make("button", { type: "button", onclick: () => (parts.gap.hidden = true) }, words.dismiss),
+      underair.make("button", { type: "button", onclick: close }, words.dismiss),
     );
     parts.gap.hidden = false;
   };

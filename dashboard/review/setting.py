@@ -86,7 +86,7 @@ def seconds(value: float | None, bound: str = "") -> Any:
 # each time is converted in its place, so that no sentence has two clocks or two systems of units.
 _TIME = re.compile(r"\b([01]\d|2[0-3]):([0-5]\d):([0-5]\d)(?: UTC)?\b")
 _UNITS: dict[str, Quantity] = {"bar": "pressure", "°C": "temperature", "L/min": "rate", "L": "volume"}
-_ONE = r"\d+(?:\.\d+)?"
+_ONE = r"(?:(?<![\w-])-)?\d+(?:\.\d+)?"
 _QUANTITY = re.compile(
     rf"({_ONE}(?:, \.\.\.)?(?:(?:, | to | and ){_ONE}(?:, \.\.\.)?)*) (bar|°C|K/min|L/min|L)(?![\w/])"
 )

@@ -16,7 +16,7 @@ from dashboard.review.clock import SECOND_MS
 from dashboard.review.desk_notes import DeskNote
 from dashboard.review.desk_tables import answers_table, desk_table, note_table, refused_table, tally_table
 from dashboard.review.setting import Setting, amount, around, reworded, seconds
-from dashboard.rows import Table, cell, number
+from dashboard.rows import Table, cell, number, text_of
 
 SEVERITY_ORDER = ["serious", "caution", "note"]
 SPREAD_90 = 1.645  # standard deviations on each side of nine in ten of a normal distribution
@@ -279,21 +279,23 @@ def _messages(count: int | None, unknown: str) -> Any:
 
 
 def heat_table(results: Results, setting: Setting) -> Table:
-    """Return the heat around each set: highest reading, time in each thermal class, dose."""
+    """Return the heat around each set: highest reading, time in each thermal class, not heard, dose.
+
+    Every wear has a row: nobody is taken for cool whose heat nothing measured.
+    """
     exposure = results["exposure"].select("wear_id", "thermal_class", "seconds").iter_rows()
     lasted = {(wear_id, class_): length for wear_id, class_, length in exposure}
-    wears = results["wears"].filter(pl.col("peak_temperature_c").is_not_null())
-    rows = [
-        [
-            setting.who(row),
-            row["set_id"],
-            amount(row["peak_temperature_c"], setting.units, "temperature"),
-            *(seconds(lasted.get((row["wear_id"], class_), 0.0)) for class_ in THERMAL_CLASSES),
-            number(row["heat_dose"], "", 3),
-        ]
-        for row in wears.sort("heat_dose", descending=True, nulls_last=True).iter_rows(named=True)
-    ]
-    return words.table("heat", rows, range(2, 8))
+    wears = results["wears"].sort("heat_dose", descending=True, nulls_last=True)
+    rows = []
+    for row in wears.iter_rows(named=True) if wears["peak_temperature_c"].count() else ():
+        dose = number(row["heat_dose"], "", 3)
+        in_classes = [lasted.get((row["wear_id"], class_)) for class_ in (*THERMAL_CLASSES, 0)]
+        if in_classes[-1]:
+            dose = cell(words.AT_LEAST.format(dose=text_of(dose)), value=row["heat_dose"])
+        peak_c = row["peak_temperature_c"]
+        peak = words.NOT_MEASURED if peak_c is None else amount(peak_c, setting.units, "temperature")
+        rows.append([setting.who(row), row["set_id"], peak, *map(seconds, in_classes), dose])
+    return words.table("heat", rows, range(2, 9))
 
 
 def clock_table(clocks: pl.DataFrame) -> Table:

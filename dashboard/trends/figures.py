@@ -87,8 +87,10 @@ def mean_figure(found: MonthlyMean) -> dict[str, Any]:
     """Return the plot of a monthly mean, with the limits of the judged months."""
     table = found.table
     means = table["mean"].to_list()
-    tops = [value for value in [*means, *table["upper_limit"].to_list()] if value is not None]
-    top = max(tops, default=1.0)
+    highest, limits = table["mean"].max(), table["upper_limit"].max()
+    top = max([float(value) for value in (highest, limits) if isinstance(value, float)], default=1.0)
+    if isinstance(highest, float) and highest > 0:  # far limits must not flatten the course
+        top = min(top, LIMITS_SHOWN_TO * highest)
     data = [*_limits(table), _points(table, means, None), *_spans(found.judged, table, top)]
     return _figure(data, table, top)
 
@@ -290,6 +292,8 @@ def forecast_figure(account: Sequence[ForecastAccount]) -> dict[str, Any]:
     return plot(data, FORECAST_HEIGHT_PX, across, up, left=52, below=44, legend_y=1.12)
 
 
+LIMITS_SHOWN_TO = 3.0
+"""Limits are drawn up to so many times the highest mean. Our own rule."""
 TREND_AT_MOST = 0.005
 """A trend is said at this chance or less: the strict level of the other trends (`QUESTIONS`)."""
 FEWEST_YEARS = 2
@@ -369,9 +373,11 @@ def _season_figure(each: pl.DataFrame, means: pl.DataFrame) -> dict[str, Any]:
 
 def _season_sentence(means: pl.DataFrame, years: int) -> str:
     known = means.drop_nulls("value").sort("value")
-    if not len(known) or not known["value"][-1]:
+    if not len(known):
         return words.NOT_MEASURED
     low, high = known.row(0, named=True), known.row(-1, named=True)
+    if shown(low["value"], 2) == shown(high["value"], 2):
+        return words.NO_SEASON.format(value=shown(low["value"], 2), years=years)
     return words.SEASON.format(
         high=MONTH_NAMES[high["number"] - 1],
         most=shown(high["value"], 2),

@@ -406,6 +406,13 @@ def team(log: WrittenLog) -> None:
         )
 
 
+def heat_sensor(temperature: Callable[[float], float]) -> Callable[[WrittenLog], None]:
+    def scene(log: WrittenLog) -> None:
+        worn(log, temperature=temperature)
+
+    return scene
+
+
 def heat_alarm_near_a_rise(at_s: float) -> Callable[[WrittenLog], None]:
     """The surroundings rise from 478 to 523 s; an alarm half a minute before or a minute after is theirs."""
 

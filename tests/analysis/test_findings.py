@@ -147,6 +147,10 @@ def fast_sensor(log: Any) -> None:
     ordinary(log, temperature=lambda t: 160.0 if 900 <= t < 1200 else 25.0)
 
 
+def broken_heat_sensor(log: Any) -> None:
+    ordinary(log, temperature=lambda t: 25.0 if t < 900 else -60.0)
+
+
 def unanswered(log: Any) -> None:
     talker = ordinary(log)
     talker.say(700, "alarm", alarm="distress", state="raised")
@@ -198,6 +202,7 @@ PLANTED: dict[str, tuple[Callable[[Any], None], str]] = {
     "heat_dose": (heat_dose, "not of what a person in fire kit felt"),
     "rapid_heat": (rapid_heat, "lag removed"),
     "heat_lag_disproved": (fast_sensor, "went from 160 to 25 °C in 1 s at"),
+    "heat_sensor_doubtful": (broken_heat_sensor, "cannot be the surroundings of a person"),
     "alarm_unanswered": (unanswered, "until it was cleared at 10:13:00 UTC"),
     "silence_under_air": (silence, "Not heard for 1 min 41 s under air"),
     "not_tallied_out": (never_out, "W-1 was tallied in with set S-1"),

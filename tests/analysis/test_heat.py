@@ -178,8 +178,3 @@ def test_a_slow_sensor_keeps_its_estimate(factor: float) -> None:
         heat = track(np.arange(1800.0), sensor(truth_c, factor * LAG_S, seed), 1800, PROFILE)
         assert heat.disproved_c is None
         assert np.array_equal(heat.ambient_c, surroundings(heat.temperature_c, LAG_S)[0], equal_nan=True)
-
-
-def test_what_the_sensor_itself_read_is_believed() -> None:
-    reading_c = np.full(200, 700.0)
-    assert track(np.arange(200.0), reading_c, 200, PROFILE).disproved_c is None

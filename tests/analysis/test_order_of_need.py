@@ -247,3 +247,21 @@ def test_the_order_is_the_order_of_need() -> None:
         "turn_back",
         "turn_back_soon",
     ]
+
+
+def test_an_alarm_that_still_sounds_comes_before_one_that_its_set_cleared(log: Any, see: Any) -> None:
+    """Mended: the row whose set had cleared its distress first was above those whose distress went on."""
+    one, two, silent = inside(log, ("S-1", 0.1), ("S-2", 0.1), ("S-3", 0.1))
+    one.say(300, "alarm", alarm="distress", state="raised")
+    one.say(330, "alarm", alarm="distress", state="cleared")
+    two.say(340, "alarm", alarm="distress", state="raised")
+    silent.say(310, "alarm", alarm="distress", state="raised")
+    silent.say(335, "alarm", alarm="distress", state="cleared")
+    assert [row.wearer_id for row in see(350).rows] == ["W-2", "W-1", "W-3"]
+    # Of whoever is not heard after it nobody knows: it counts as going on.
+    for number, said in enumerate(silent.said):
+        silent.said[number] = (*said[:2], said[0] > 350 or said[2], *said[3:])
+    for second in range(420, 480):
+        one.say(second, "pressure", pressure_bar=240.0)
+        two.say(second, "pressure", pressure_bar=240.0)
+    assert [row.wearer_id for row in see(475).rows] == ["W-3", "W-2", "W-1"]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import msgspec
@@ -19,7 +20,7 @@ from analysis.trends.measures import by_month
 from analysis.trends.rest import training_of
 from analysis.trends.roster import EQUIPMENT, ROSTER, BadRoster, equipment_beside, with_station_and_role
 from dashboard.trends import sections, sentences, words
-from dashboard.trends.figures import season_plots, work_plots
+from dashboard.trends.figures import mean_figure, season_plots, work_plots
 from dashboard.trends.summary_words import inside_readme
 from dashboard.trends.view import Choice, TrendsLook, chosen
 from tests.three_years import three_years
@@ -226,6 +227,26 @@ def test_workload_and_season_say_what_the_ledger_has() -> None:
     assert "over 3 years" in seasons[0][3]
     short = season_plots(months.head(20), date(2029, 9, 1))
     assert all(figure is None and sentence == words.SEASON_TOO_SHORT for _, _, figure, sentence in short)
+    # Mended: years without an event were called not measured; a constant had a highest month.
+    never = season_plots(months.with_columns(low_air_exits=pl.lit(0), wears=pl.lit(8)), running)
+    assert never[0][3] == "8.0 in every month, over 3 years."
+    assert never[1][3] == "0 in every month, over 3 years."
+
+
+def test_far_limits_do_not_flatten_the_course_of_a_mean() -> None:
+    table = pl.DataFrame(
+        {
+            "month": [date(2031, month, 1) for month in range(1, 5)],
+            "wears": [8, 8, 8, 8],
+            "mean": [1.0, 2.0, 0.5, None],
+            "upper_limit": [17.0, 17.0, 17.0, None],
+            "lower_limit": [0.0, 0.0, 0.0, None],
+            "solid": [True] * 4,
+            "outside": [False] * 4,
+        }
+    )
+    figure = mean_figure(SimpleNamespace(table=table, judged=None))  # type: ignore[arg-type]
+    assert 2.0 < figure["layout"]["yaxis"]["range"][1] <= 8.0
 
 
 def test_trends_can_be_cut_by_near_misses() -> None:

@@ -10,6 +10,7 @@ import pytest
 
 from analysis.incident import analyse
 from analysis.profile import Profile
+from analysis.tables import table_of
 from dashboard.elements import listing
 from dashboard.pages.review import incident_listing
 from dashboard.review.bench import tables
@@ -23,6 +24,7 @@ from dashboard.review.tables import (
     entry_table,
     finding_items,
     forecast_table,
+    heat_table,
     incident_tables,
     turn_back_table,
     wear_table,
@@ -194,6 +196,26 @@ def test_alarm_rates_stand_beside_their_published_limits() -> None:
         "Beyond the limits published for control rooms (EEMUA 191): more than 10 in ten minutes."
     )
     assert alarm_rate_text(None) == ""
+
+
+def test_heat_that_nobody_measured_has_a_row_and_a_part_of_it_is_a_least(look: Look) -> None:
+    """Mended: whose set sent no temperature was missing from the table, as if the wearer had been cool."""
+    wears = look.record.results["wears"]
+    measured = wears.filter(pl.col("heat_dose").is_not_null())
+    none, part = measured["wear_id"].head(2)
+    unknown = [
+        pl.when(pl.col("wear_id") == none).then(None).otherwise(name).alias(name)
+        for name in ("peak_temperature_c", "heat_dose")
+    ]
+    lasted = [
+        (part, number, seconds, None, None) for number, seconds in enumerate((95.0, 600.0, 0.0, 0.0, 0.0))
+    ]
+    changed = {"wears": wears.with_columns(unknown), "exposure": table_of("exposure", lasted)}
+    table = heat_table({**look.record.results, **changed}, setting_of(look))
+    shown = {text_of(row[1]): [text_of(one) for one in row[2:]] for row in table.rows}
+    assert len(shown) == len(wears)
+    assert shown[measured["set_id"][0]] == ["not measured", "–", "–", "–", "–", "–", "–"]
+    assert shown[measured["set_id"][1]][1:] == ["10 min", *["0 s"] * 3, "1 min 35 s", "at least 0.030"]
 
 
 def test_the_list_of_incidents_counts_what_was_found(look: Look) -> None:

@@ -33,6 +33,7 @@ def test_times_are_moved_and_keep_their_date_over_midnight() -> None:
     ("said", "shown"),
     [  # NIST SP 811, Appendix B: 1 bar = 14.5038 psi, 1 L = 0.0353147 ft3; C to F: 1.8 t + 32
         ("from 70 to 333 °C, by up to 632 K/min", "from 158 to 631 °F, by up to 1138 °F/min"),
+        ("25 reading(s) (-60 to -5 °C)", "25 reading(s) (-76 to 23 °F)"),
         ("88 % of the rated 300 bar", "88 % of the rated 4,351 psi"),
         ("(129, 21, ... bar) jumped", "(1,871, 305, ... psi) jumped"),
         ("more than 150 L/min (highest 284 L/min)", "more than 5.30 ft³/min (highest 10.03 ft³/min)"),
