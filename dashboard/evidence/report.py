@@ -28,7 +28,7 @@ from dashboard.review.figures import LANES, lanes_figure, scales_of
 from dashboard.review.lanes import PersonLanes, lanes_of_each, people_of
 from dashboard.review.overview import ALARM_CHARACTERS, alarm_kinds, overview_figure, whole_window
 from dashboard.review.setting import Setting
-from dashboard.review.tables import SEVERITY_ORDER, finding_items, incident_tables
+from dashboard.review.tables import SEVERITY_ORDER, finding_items, incident_tables, not_heard
 from dashboard.rows import Table, text_of
 from dashboard.units import METRIC, Units
 from dashboard.words import CAUTION, PRODUCT
@@ -167,7 +167,7 @@ def not_out_sentences(entries: pl.DataFrame, setting: Setting) -> Iterator[str]:
         yield f"Also at another incident: {_named(told)}."
     inside = people.filter(~pl.col("ended_how").is_in(["tallied_out", "resolved"]))
     last = {
-        row["wearer_id"]: "never heard under air"
+        row["wearer_id"]: not_heard(row)
         if row["last_heard"] is None
         else f"last heard {setting.clock(row['last_heard'])}"
         for row in inside.iter_rows(named=True)

@@ -60,7 +60,7 @@ def entry_table(entries: pl.DataFrame, setting: Setting) -> Table:
                 row["team"] or "–",
                 ", ".join(row["set_ids"] or []) or "–",
                 setting.time(row["tallied_in"], wear_id),
-                setting.time(row["first_heard"], wear_id) if wear_id else words.NOT_HEARD,
+                setting.time(row["first_heard"], wear_id) if wear_id else not_heard(row),
                 amount(row["entry_bar"], setting.units, "pressure"),
                 setting.time(row["turn_back_at"], wear_id),
                 _noted(row, wear_id, setting),
@@ -68,7 +68,7 @@ def entry_table(entries: pl.DataFrame, setting: Setting) -> Table:
                 amount(row["lowest_bar"], setting.units, "pressure"),
                 setting.time(row["tallied_out"], wear_id),
                 _ended(row, setting),
-                seconds(row["under_air_s"]) if wear_id else words.NOT_HEARD,
+                seconds(row["under_air_s"]) if wear_id else not_heard(row),
                 seconds(row["unheard_s"]),
             ]
         )
@@ -96,6 +96,12 @@ def never_heard(results: Results) -> list[dict[str, Any]]:
     """Return the entries of people who were never heard: tables of wears name them last, without figures."""
     entries = results["entries"].filter(pl.col("wear_ids").list.len() == 0)
     return entries.sort("tallied_in", "wearer_id").to_dicts()
+
+
+def not_heard(entry: dict[str, Any]) -> str:
+    """Say that no wear counts for an entry; one of its wearer may count for another incident."""
+    other = entry["other_incident_id"]
+    return words.NOT_HEARD if other is None else words.NOT_HEARD_HERE.format(incident=other)
 
 
 def wear_table(wears: pl.DataFrame, unheard: list[dict[str, Any]], setting: Setting) -> Table:
@@ -128,7 +134,7 @@ def wear_table(wears: pl.DataFrame, unheard: list[dict[str, Any]], setting: Sett
             ]
         )
     for row in unheard:
-        who = [row["wearer_id"], row["team"] or "–", ", ".join(row["set_ids"]), words.NOT_HEARD]
+        who = [row["wearer_id"], row["team"] or "–", ", ".join(row["set_ids"]), not_heard(row)]
         rows.append([*who, *["–"] * 9, seconds(row["unheard_s"])])
     return words.table("wears", rows, range(7, 14))
 
@@ -240,7 +246,7 @@ def turn_back_table(results: Results, setting: Setting) -> Table:
         cells += [ended, amount(wear["end_bar"], setting.units, "pressure")]
         rows.append(cells)
     for row in never_heard(results):
-        rows.append([row["wearer_id"], "–", *[words.NOT_HEARD] * (1 + len(policies)), "–", "–"])
+        rows.append([row["wearer_id"], "–", *[not_heard(row)] * (1 + len(policies)), "–", "–"])
     named = [words.POLICIES[policy] for policy in policies]
     if setting.policy in policies:
         place = policies.index(setting.policy)

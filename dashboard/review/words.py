@@ -123,6 +123,7 @@ DOSE_NOTE = "Heat dose: a measure of air temperature from the literature, not wh
 NOT_UNDER_AIR = "not under air at this moment"
 NONE = "none"
 NOT_HEARD = "not heard"
+NOT_HEARD_HERE = "not heard here, see {incident}"
 FORECAST_AT_LEAST = "at least {minutes} min"
 YOUNG_WEAR = "first 3 min: only the early end is known"
 IF_HARDEST = "{minutes} min at {rate}"

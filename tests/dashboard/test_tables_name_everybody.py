@@ -88,3 +88,22 @@ def test_who_was_tallied_in_and_never_heard_is_in_every_table_by_wearer() -> Non
     assert wear["Not heard"] == "13 min"
     assert of.about["wearers"] == 2  # in the list of incidents, and at the head of the page
     assert "1 wearer made 1 wear" in " ".join(_summary(of, SETTING, []))
+
+
+def test_whose_wear_counts_for_another_incident_is_not_called_never_heard() -> None:
+    """W-1 breathed from S-1 the whole time; the wear is that of the last tally, and the first report said
+    "never heard under air".
+    """
+    log = WrittenLog()
+    desk, one = log.desk(), log.talker("S-1")
+    one.set_up(0)
+    one.breathe(60, 900)
+    for at_s, action, incident in ((50, "in", "I-A"), (600, "in", "I-B"), (1000, "out", "I-B")):
+        desk.say(at_s, "tally", action=action, incident_id=incident, wearer_id="W-1", set_id="S-1")
+    of = record(log, "I-A")
+    tables = told(of)
+    assert tables["Entries"][0]["First heard"] == "not heard here, see I-B"
+    assert tables["Wears"][0]["From"] == "not heard here, see I-B"
+    assert "For 1 nobody said out: W-1 (not heard here, see I-B)." in not_out_sentences(
+        of.results["entries"], SETTING
+    )
