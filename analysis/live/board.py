@@ -224,7 +224,8 @@ def _of(service: str, lines: Iterable[LineT], several: bool) -> Iterable[LineT]:
 
 def _by_service(messages: Messages) -> dict[str, Messages]:
     """Part messages by service: two services may give the same name to a set."""
-    services = sorted({name for kind in KINDS for name in messages[kind]["service"].unique().to_list()})
+    said = [messages[kind]["service"] for kind in KINDS if messages[kind].height]
+    services = pl.concat(said).unique().sort().to_list() if said else []
     if len(services) == 1:
         return {services[0]: messages}
     return {
