@@ -58,7 +58,7 @@ def chosen_of(
     about_it = pl.col("incident_id") == incident_id
     held = messages.kept if isinstance(messages, LightMessages) else messages
     wearers = held["tally"].filter(about_it | of_its_sets)["wearer_id"]
-    chosen = {}
+    chosen: dict[str, pl.DataFrame] = {}
     for kind in ("tally", *(kind for kind in KINDS if kind != "tally")):
         frame = held[kind]
         wanted = of_its_sets if "set_id" in frame.columns else pl.lit(value=False)
