@@ -35,6 +35,7 @@ from analysis.trends.naming import (
     SmallestEffect,
     codes_of,
     expected_of,
+    gone,
     incident_of,
     judged_groups,
     judged_ones,
@@ -142,6 +143,7 @@ def signals(
         wears = wears.filter(pl.col("started").is_not_null())
     if not len(wears):
         return Standing([], 0, {})
+    wears = wears.with_columns(wearer_id=pl.when(~gone(wears["wearer_id"])).then("wearer_id"))
     asked = _Asked(wears, strata_of(wears), numbers_of(incident_of(wears)), flags_of(wears))
     _wearers(asked, _groups(asked))
     _own_history(asked)

@@ -7,6 +7,7 @@ A rate always has its count, its wears and its exact interval. The last months a
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -16,7 +17,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.trends.ledger import THERMAL_CLASSES
-from analysis.trends.naming import Codes, codes_of, incident_of, known_places, strata_of
+from analysis.trends.naming import Codes, codes_of, gone, incident_of, known_places, strata_of
 from analysis.trends.prediction import BASELINE, Predicted, alike, predicted_counts, predicted_logs
 from analysis.trends.statistics import MannKendall, binomial_rate, mann_kendall, seasonal_kendall
 
@@ -60,16 +61,16 @@ def flags_of(wears: pl.DataFrame) -> dict[str, NDArray[np.float64]]:
 def sums_by(wears: pl.DataFrame, *groups: str | pl.Expr) -> pl.DataFrame:
     """Sum the ledger's wears by groups.
 
-    Returns the groups, then `wears`, `wearers`, `hours`, `heat_dose_wears` (with a heat sensor),
-    `low_air_exits_unknown` (whose end was not heard), the sums of events and amounts; in the order of the
-    groups.
+    Returns the groups, then `wears`, `wearers` (null where nobody knows, as names were dropped), `hours`,
+    `heat_dose_wears` (with a heat sensor), `low_air_exits_unknown` (whose end was not heard), the sums of
+    events and amounts; in the order of the groups.
     """
     return (
         wears.filter(pl.col("started").is_not_null())
         .group_by(*groups)
         .agg(
             pl.len().cast(pl.Int64).alias("wears"),
-            pl.coalesce("wearer_id", "set_id").n_unique().cast(pl.Int64).alias("wearers"),
+            people(wears).alias("wearers"),
             (pl.col("under_air_min").sum() / 60.0).alias("hours"),
             pl.col("heat_dose").count().cast(pl.Int64).alias("heat_dose_wears"),
             pl.col("low_air_exits").null_count().cast(pl.Int64).alias("low_air_exits_unknown"),
@@ -78,6 +79,18 @@ def sums_by(wears: pl.DataFrame, *groups: str | pl.Expr) -> pl.DataFrame:
         )
         .sort(*(group if isinstance(group, str) else group.meta.output_name() for group in groups))
     )
+
+
+def people(wears: pl.DataFrame) -> pl.Expr:
+    """Return what counts the people of wears; null where `retain` dropped a name."""
+    count = pl.coalesce("wearer_id", "set_id").n_unique().cast(pl.Int64)
+    return pl.when(~gone(wears["wearer_id"]).any()).then(count)
+
+
+def _with_zeros(sums: pl.DataFrame, names: Sequence[str]) -> pl.DataFrame:
+    """Return joined sums with 0 where a group has no wear."""
+    empty, rest = pl.col("wears").is_null(), pl.all().exclude(*names, "wearers")
+    return sums.with_columns(rest.fill_null(0), wearers=pl.when(empty).then(0).otherwise("wearers"))
 
 
 def with_never_heard(sums: pl.DataFrame, unheard: pl.DataFrame, *groups: str | pl.Expr) -> pl.DataFrame:
@@ -91,7 +104,7 @@ def with_never_heard(sums: pl.DataFrame, unheard: pl.DataFrame, *groups: str | p
     del known["never_heard_silent_wears"]
     counts = unheard.group_by(*groups).agg(never_heard=pl.len(), **known).cast({pl.UInt32: pl.Int64})
     both = sums.join(counts, on=names, how="full", coalesce=True, nulls_equal=True)
-    return both.with_columns(pl.all().exclude(names).fill_null(0)).sort(*names)
+    return _with_zeros(both, names).sort(*names)
 
 
 MONTH = pl.col("started").dt.truncate("1mo").dt.date().alias("month")
@@ -111,8 +124,7 @@ def every_month(sums: pl.DataFrame) -> pl.DataFrame:
     if not len(sums):
         return sums
     months = sums.select(pl.date_range(pl.col("month").min(), pl.col("month").max(), "1mo").alias("month"))
-    every = months.join(sums, on="month", how="left").sort("month")
-    return every.with_columns(pl.col(name).fill_null(0) for name in every.columns if name != "month")
+    return _with_zeros(months.join(sums, on="month", how="left").sort("month"), ["month"])
 
 
 def wears_of(sums: Any, flag: str) -> Any:

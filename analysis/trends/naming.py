@@ -25,6 +25,16 @@ LARGEST_RATIO = 100.0
 WIDEST = 8
 """Keys that are spread wider than so many times their number are sorted, not counted in a table."""
 
+GONE = "gone-"
+"""Begins the names that `retain` gives: one person has one in each incident, so they count nobody."""
+
+
+def gone(names: pl.Series) -> pl.Expr:
+    """Return what tells which of the names `retain` gave: they are nobody's."""
+    distinct = names.drop_nulls().unique()
+    those = distinct.filter(distinct.cast(pl.String).str.starts_with(GONE))
+    return pl.col(names.name).is_in(those.implode())
+
 
 @dataclass(frozen=True)
 class Clusters:
@@ -217,7 +227,7 @@ def smallest_effect(judged: JudgedUnits, chosen: NDArray[np.bool_], level: float
     - `level`: share of false names that the question allows, divided by how many comparisons it has.
     """
     places = np.flatnonzero(chosen & (judged.expected > 0))
-    if not len(places):
+    if not len(places) or not judged.observed.any():  # every event may be of wears that are nobody's
         return None
     place = int(places[np.argsort(judged.expected[places])[len(places) // 4]])
     expected, most = float(judged.expected[place]), float(judged.wears[place])

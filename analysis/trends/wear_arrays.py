@@ -11,7 +11,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.trends.measures import FLAGS, flag_expressions
-from analysis.trends.naming import codes_of
+from analysis.trends.naming import codes_of, gone
 
 FEWEST_PEOPLE = 10
 """A profile may ask for more, or for fewer down to 5 (`analysis.profile.Disclosure`)."""
@@ -19,8 +19,6 @@ PARTS = ("station", "role", "kind")
 AMOUNTS = ("under_air_min", "hard_min", "heat_dose")
 ALARMS = ("no_motion_wears", "distress_wears")
 NOT_KNOWN = "not known"
-GONE = "gone-"
-"""Begins the names that `retain` gives: one person has one in each incident, so they count nobody."""
 
 
 @dataclass(frozen=True)
@@ -159,10 +157,3 @@ class Worked:
 
     def __bool__(self) -> bool:
         return bool(len(self.month))
-
-
-def gone(names: pl.Series) -> pl.Expr:
-    """Return what tells which of the names `retain` gave: they are nobody's."""
-    distinct = names.drop_nulls().unique()
-    those = distinct.filter(distinct.cast(pl.String).str.starts_with(GONE))
-    return pl.col(names.name).is_in(those.implode())

@@ -20,6 +20,7 @@ from analysis.trends.measures import (
     judged_months,
     monthly_mean,
     monthly_rate,
+    people,
     sums_by,
     with_never_heard,
 )
@@ -246,10 +247,10 @@ def _summary(
         first=pl.col("started").min().dt.strftime("%Y-%m-%d"),
         last=pl.col("started").max().dt.strftime("%Y-%m-%d"),
     ).row(0, named=True)
-    wearers = wears.select(pl.coalesce("wearer_id", "set_id").n_unique()).item()
+    wearers = wears.select(people(wears)).item()
     sentence = words.SUMMARY.format(
         wears=counted(len(wears), "wear"),
-        wearers=counted(wearers, "wearer"),
+        wearers=words.NAMES_DROPPED if wearers is None else counted(wearers, "wearer"),
         hours=float(wears["under_air_min"].sum()) / 60,
         **days,
     )
@@ -303,7 +304,7 @@ def _month_listing(months: pl.DataFrame, running: date) -> Any:
             [
                 cell(so_far, value=month),
                 count(row["wears"]),
-                count(row["wearers"]),
+                number(row["wearers"]),
                 number(row["hours"], "", 1),
                 number(row["hard_min"], "min", 1),
                 trends_sections.dose(row),

@@ -16,7 +16,7 @@ from pathlib import Path
 import polars as pl
 
 from analysis.trends.ledger import NOTED, THERMAL_CLASSES, TIME, was_heard
-from analysis.trends.wear_arrays import gone
+from analysis.trends.naming import gone
 from dashboard.trends.kept_ledger import read_table, write_table
 from ingest.archive.store import work_folder
 from ingest.contract.errors import ArchiveProblem

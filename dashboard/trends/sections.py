@@ -15,6 +15,7 @@ from analysis.trends.comparisons import PEOPLE_FLAGS, RECENT_WEARS, Signal, Stan
 from analysis.trends.false_marks import FalseMarks
 from analysis.trends.ledger import THERMAL_CLASSES
 from analysis.trends.measures import AMOUNTS, EVENTS, FEWEST_WEARS_FOR_A_RATE, PER_WEARS, wears_of
+from analysis.trends.naming import gone
 from analysis.trends.planning import PlanningRate, minutes_to_warning, planning_rates
 from analysis.trends.rest import ShortRest, rules_in_force, training_of
 from analysis.trends.roster import SOON_DAYS
@@ -71,7 +72,7 @@ def parts(sums: pl.DataFrame, part: str, found: Sequence[Signal]) -> Any:
     rows = []
     for row in sums.iter_rows(named=True):
         name = row[part]
-        cells = [name, count(row["wears"]), count(row["wearers"]), number(row["hours"], "", 1)]
+        cells = [name, count(row["wears"]), number(row["wearers"]), number(row["hours"], "", 1)]
         cells.append(_mean(row, "hard_min", "wears", "min", 1, (name, "hard_min") in odd))
         cells.append(_mean(row, "heat_dose", "heat_dose_wears", "", 3, (name, "heat_dose") in odd))
         for measure in PEOPLE_FLAGS:
@@ -141,7 +142,8 @@ def people(wears: pl.DataFrame, unheard: pl.DataFrame, units: Units) -> Any:
     """
     who = pl.coalesce("wearer_id", "set_id")
     rate = pl.col("free_air_l").sum() / pl.col("under_air_min").sum()
-    known = wears.lazy().filter(pl.col("started").is_not_null()).with_columns(who.alias("who"))
+    nobodys = gone(wears["wearer_id"]).fill_null(value=False)
+    known = wears.lazy().filter(pl.col("started").is_not_null(), ~nobodys).with_columns(who.alias("who"))
     everybody = known.group_by("who").agg(
         (pl.col("under_air_min").sum() / 60).alias("hours"), rate.alias("rate")
     )
@@ -159,7 +161,8 @@ def people(wears: pl.DataFrame, unheard: pl.DataFrame, units: Units) -> Any:
         *(pl.col(name).sum() for name in (*EVENTS, *AMOUNTS)),
     )
     summed = first.join(sums.collect(), on="who", how="left", maintain_order="left")
-    entries = dict(unheard["wearer_id"].cast(pl.String).value_counts().sort("wearer_id").iter_rows())
+    named = unheard.filter(~gone(unheard["wearer_id"]))["wearer_id"].cast(pl.String)
+    entries = dict(named.value_counts().sort("wearer_id").iter_rows())
     rows = [
         [
             row["who"],

@@ -56,6 +56,7 @@ FEW = (
     "counts only and looks for no trend."
 )
 SUMMARY = "{wears} by {wearers}, {hours:.1f} hours under air, {first} to {last}."
+NAMES_DROPPED = "an unknown number of wearers (names were dropped)"
 READING = (
     "Each point is a month (UTC). The bold number below it counts the wears. The true rate is probably "
     f"within the bar (95\u00a0% interval). The last {MOST_JUDGED} months are compared with the {BASELINE} "
@@ -163,7 +164,8 @@ MONTH_HEADS = heads(
 NOT_HEARD = "not heard"
 PEOPLE_TABLE = "By wearer"
 PEOPLE_NOTE = (
-    "Sums for each wearer, by pseudonym. A wear without a tally is under its set. An entry never heard is in "
+    "Sums for each wearer, by pseudonym. A wear without a tally is under its set. "
+    "Wears whose names were dropped are not listed. An entry never heard is in "
     "no sum. “Of the service” is the place of the mean rate among all wearers (100\u00a0%: the highest). "
     "“Last 12 wears” compares them with the earlier ones."
 )

@@ -7,12 +7,16 @@ from datetime import UTC, date, datetime
 import polars as pl
 import pytest
 
-from analysis.trends.ledger import WEARS
+from analysis.trends.ledger import WEARS, coded
 from analysis.trends.measures import (
     FEWEST_WEARS_FOR_A_RATE,
+    MONTH,
     by_month,
     monthly_mean,
     monthly_rate,
+    people,
+    sums_by,
+    with_never_heard,
 )
 
 
@@ -91,3 +95,18 @@ def test_an_alarm_that_comes_in_a_run_counts_its_wear_once() -> None:
         pl.when(pl.int_range(pl.len()) == 3).then(7).otherwise(0).cast(pl.Int64).alias("no_motion_alarms")
     )
     assert by_month(one).select("no_motion_wears", "no_motion_alarms").row(0) == (1, 7)
+
+
+def test_people_whose_names_were_dropped_are_not_counted() -> None:
+    """Mended: a person has another name in each incident then, so that four people counted as twenty."""
+    wears = made(3, 20, [1] * 3).filter(pl.col("started").dt.month() != 2)
+    january = pl.col("started").dt.month() == 1
+    gone = pl.format("gone-{}", pl.col("wear_id"))
+    wears = wears.with_columns(wearer_id=pl.when(january).then(gone).otherwise("wearer_id"))
+    months = by_month(coded(wears))
+    assert months["wears"].to_list() == [20, 0, 20]
+    assert months["wearers"].to_list() == [None, 0, 20]
+    both = with_never_heard(sums_by(coded(wears), MONTH), coded(wears).clear(), MONTH)
+    assert both["wearers"].to_list() == [None, 20]
+    assert wears.select(people(wears)).item() is None
+    assert wears.filter(~january).select(people(wears.filter(~january))).item() == 20

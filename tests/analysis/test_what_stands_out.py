@@ -207,3 +207,21 @@ def test_the_month_that_is_not_over_is_shown_and_not_judged() -> None:
     assert left.table["solid"].to_list() == [True] * 11 + [False]
     rate = monthly_rate(months, "low_air_exits", running)
     assert rate.table["solid"].to_list() == [True] * 11 + [False]
+
+
+@pytest.mark.parametrize(("name", "named"), [("W-9", ["W-9"]), ("gone-0123456789", [])])
+def test_a_name_that_retain_gave_is_nobody_to_be_named(name: str, named: list[str]) -> None:
+    rows = [
+        {
+            "wearer_id": name if number % 6 == 0 else f"W-{number % 5}",
+            "set_id": f"S-{number % 7}",
+            "incident_id": f"I-{number}",
+            "started": START + timedelta(days=number),
+            "low_air_exits": int(number % 6 == 0),
+            "no_motion_alarms": 0,
+            "distress_alarms": 0,
+        }
+        for number in range(300)
+    ]
+    found = signals(wears_of(*rows), pl.DataFrame(schema=SET_EVENTS))[0]
+    assert [one.name for one in found if (one.part, one.measure) == ("wearer", "low_air_exits")] == named
