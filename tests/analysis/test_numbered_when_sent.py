@@ -127,6 +127,19 @@ def test_a_clock_that_is_set_right_when_the_radio_returns_does_not_move_the_dist
             assert shown.rows[0].pressure_at - log.at(0).timestamp() > looked_s - 2.0
 
 
+@pytest.mark.parametrize("clock", [set_back_a_minute, set_ahead_a_minute])
+def test_the_board_places_an_alarm_of_before_a_jump_at_once(log: Any, see: Any, clock: Clock) -> None:
+    """The first alarm of the set, and the next: a clock is fitted every ten seconds only."""
+    wear(log, clock=clock)
+    second = ("alarm", {"alarm": "no_motion", "state": "raised"})
+    send_late(log, [(430.05, HAPPENED_S, *DISTRESS), (431.05, HAPPENED_S + 1.0, *second)])
+    for looked_s in range(380, 430):
+        see(looked_s)
+    for looked_s, moments_s in ((430.5, [190.0]), (431.5, [190.0, 191.0])):
+        raised = sorted(line.raised_at - log.at(0).timestamp() for line in see(looked_s).alarms)
+        assert raised == pytest.approx(moments_s, abs=0.2)
+
+
 def test_a_distress_that_is_the_last_thing_heard_stands_at_its_own_time(log: Any, see: Any) -> None:
     one = wear(log)
     one.said = [said for said in one.said if said[0] < SENT_S]
