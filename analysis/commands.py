@@ -54,7 +54,7 @@ def analyse(
     engine: str | None,
     as_json: bool,
 ) -> None:
-    """Work out wears, air, alarms, heat, gaps, clocks and findings, one file for each table.
+    """Compute wears, air, alarms, heat, gaps, clocks and findings, one file for each table.
 
     The profile sets the limits; local procedure decides. Times are UTC on the listener's clock. Parquet files
     carry each column's unit; beside CSV files, columns.csv has it, in UCUM too.

@@ -187,7 +187,7 @@ def replay(
 ) -> None:
     """Publish a capture to a broker at the pace at which it was received.
 
-    The times in the messages stay those of the recording. If LOG is `-`, it reads standard input. If LOG is
+    The times in the messages stay as recorded. If LOG is `-`, it reads standard input. If LOG is
     an archive, it publishes everything that archive received.
 
     \b

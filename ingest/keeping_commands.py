@@ -80,7 +80,7 @@ def print_verified(archive: Path, as_json: bool) -> bool:
 def leave(broker: str, archive: Path, config: Path | None, as_json: bool) -> None:
     """Retire a listener for good: receive what waits for it, and end its session at the broker.
 
-    Stop it first. A stopped listener keeps its session; in a shared group the broker still hands it
+    Stop it first. A stopped listener keeps its session; in a shared group the broker still sends it
     messages. --config names its settings.
 
     \b

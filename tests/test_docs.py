@@ -128,7 +128,7 @@ def test_makers_read_every_kind_with_every_field(speaker: str, kinds: tuple[str,
 def test_what_tries_the_readme_s_claims_is_there() -> None:
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
     named = re.findall(
-        r"tests/[a-z_/]+(?:\.py)?", readme.split("Each of these claims can be tried")[1].split("\n## ")[0]
+        r"tests/[a-z_/]+(?:\.py)?", readme.split("Test each claim in the clone")[1].split("\n## ")[0]
     )
     assert len(named) >= 12
     assert [path for path in named if not (ROOT / path).exists()] == []

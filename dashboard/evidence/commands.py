@@ -96,7 +96,7 @@ def report(
 ) -> None:
     """Write one incident as one HTML file that works offline and prints.
 
-    For a reader who was not there: who, when, air, alarms, heat, findings with what proves them, what was
+    For a reader who was not there: who, when, air, alarms, heat, findings with their evidence, what was
     not heard, methods and their limits.
 
     \b
@@ -166,7 +166,7 @@ def case(
 
     A bag (BagIt 1.0, RFC 8493): messages, refused messages, tables, report, profile, schemas, versions and a
     README. Prints its head, a hash of every file in the case: note it elsewhere, so that a change shows.
-    Ends with 3 when the archive is not whole; the case then says so.
+    The exit code is 3 when the archive is incomplete; the case then says so.
 
     \b
     Example:

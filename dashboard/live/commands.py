@@ -18,7 +18,7 @@ COLUMNS = ("state", "who", "team", "turn", "low", "air", "entry", "inside", "why
 @click.command()
 @archive_option("folder")
 @click.option("--at", required=True, help="The moment, with its zone: 2031-05-04T19:53:00Z.")
-@click.option("--incident", help="Only this incident, and sets of none; other rows are only counted.")
+@click.option("--incident", help="Only this incident and sets without one; other rows are only counted.")
 @profile_option("profile_file")
 @click.option("--json", "as_json", is_flag=True, help="Print what the page would show as one JSON object.")
 def board(folder: Path, at: str, incident: str | None, profile_file: str | None, as_json: bool) -> None:

@@ -191,7 +191,7 @@ def hold(archive: Path, incident: str | None, reason: str | None, release: bool,
     """Put an incident under hold: `retain` changes nothing of it until the hold is released.
 
     Every hold and release is a line in the chained log DIR/holds; `underair verify` checks it. Note
-    the head that it prints on another machine or on paper: it shows later whether lines were cut off the end.
+    the printed head on another machine or on paper: it shows later whether lines were cut off the end.
 
     \b
     Example: underair hold --archive archive --incident TH-20310504-1912 --reason "inquiry 7"

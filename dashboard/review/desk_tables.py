@@ -88,7 +88,7 @@ def answers_table(answers: pl.DataFrame, setting: Setting) -> Table:
 def desk_table(
     messages: Mapping[str, pl.DataFrame], incident_id: str | None, sets: set[str], setting: Setting
 ) -> Table:
-    """Return what else the desk did: orders, roll calls, gauges read by voice, standby teams, alarms seen."""
+    """Return other desk actions: orders, roll calls, gauges read by voice, standby teams, alarms seen."""
     found: list[tuple[datetime, list[Any]]] = []
 
     def add(row: dict[str, Any], what: str, whom: str, *texts: str | None) -> None:

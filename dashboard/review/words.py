@@ -75,8 +75,8 @@ SEEN = "Seen"
 
 OVERVIEW = "Everybody, whole incident"
 OVERVIEW_EXPLAINED = (
-    "Shade: lowest pressure in each {bin_s} s. Stronger means lower. Blank: not under air. Hatched: silent. "
-    "Press a row to choose the wearer (▸), drag across to choose a window (framed)."
+    "Shade: lowest pressure in each {bin_s} s. Stronger colour means lower. Blank: not under air. "
+    "Hatched: silent. Press a row to choose the wearer (▸), drag across to choose a window (framed)."
 )
 NOBODY = "No set was heard under air in this incident; the desk's notes are below."
 LEGEND_SHADE = "pressure, full to empty"

@@ -101,7 +101,7 @@ def audit(
 
     Without --inside: published figures. Each covers at least 10 people (the profile's limit); events are
     printed as ranges. A month, quarter or year is published once, when it is over, and kept in
-    releases.ndjson; `underair verify` checks that list. With --inside: exact figures, not to leave the
+    releases.ndjson; `underair verify` checks that list. With --inside: exact figures, to stay inside the
     service.
 
     Earlier results are kept in the archive's folder under derived/ (for an archive on a store, in its work

@@ -124,7 +124,7 @@ def test_danger_is_on_top_is_heard_and_is_counted(
     page.wait_for_function(
         "() => ![...document.querySelectorAll('.row .who')].some((one) => one.textContent === 'W-1')"
     )
-    expect(page.locator(".came-out li")).to_contain_text("W-1, Team Alder settled by a word")
+    expect(page.locator(".came-out li")).to_contain_text("W-1, Team Alder closed by a desk")
 
 
 def test_two_desks_while_the_broker_dies_and_comes_back(
