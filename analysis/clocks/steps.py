@@ -112,6 +112,8 @@ def numbered_when_sent(time_s: Floats, heard_s: Floats, grain_s: float) -> Bools
                 end += int(np.argmax(returned))
                 break
             end, wide = min(end + wide, len(late)), 2 * wide
+        if end == start:
+            continue  # received so long before the one before it that nothing says that its time is old
         said_s, sent_s = np.ptp(time_s[start:end]), np.ptp(heard_s[start:end])
         if following < min(end, len(late)) and heard_s[following] - heard_s[start] < SENT_WITHIN_S:
             late[start:following] = True  # in a moment it is set back further, and stays so
