@@ -181,11 +181,14 @@ def analysed(
     for alarm in alarms:
         if alarm.alarm == "evacuate" and alarm.acknowledged_us is not None:
             acknowledged.setdefault(alarm.set_id, []).append(alarm.acknowledged_us)
-    called = answers(read_calls(records), entries, acknowledged)
+    calls = read_calls(records)
+    called, shared_names = answers(calls, entries, acknowledged), calls.shared_names()
+    its_incidents = scope.incidents if scope is not None else None
     if incident_id is not None:
-        called = [one for one in called if one.call.incident_id == incident_id]
-    elif scope is not None:
-        called = [one for one in called if one.call.incident_id in scope.incidents]
+        its_incidents = frozenset({incident_id})
+    if its_incidents is not None:
+        called = [one for one in called if one.call.incident_id in its_incidents]
+        shared_names = [one for one in shared_names if one.incident_id in its_incidents]
     if scope is not None:
         heard_until_us = scope.heard_until_us
     desks = records if scope is None or scope.of_desk else []
@@ -199,6 +202,7 @@ def analysed(
         notes=notes,
         gauges=[one for one in gauges if scope is None or one.incident_id in scope.incidents],
         answers=called,
+        shared_names=shared_names,
         examined=examined,
         alarms=alarms,
         entries=entries,

@@ -17,6 +17,7 @@ from prometheus_client.core import Metric
 from waitress import wasyncore
 from waitress.server import create_server
 
+from analysis.live.rows import Snapshot
 from analysis.profile import Profile, load_profile
 from dashboard.access.accounts import AccountFile
 from dashboard.access.house_sign_in import HouseSignIn
@@ -150,7 +151,7 @@ class Served:
             prepare,
             (service,) if service is not None else (),
             desk_id if self.desk is not None else None,
-            None if self._outward is None else self._outward.take,
+            self._tell,
         )
         context = PageContext(archive=archive, profile=profile, feed=self.feed, desk=self.desk)
         self._prepares = prepare is not None
@@ -205,6 +206,12 @@ class Served:
             except BrokerProblem as problem:
                 # Reading must not depend on the broker; the page says that nothing can be sent.
                 echo(f"underair: {problem}; the pages can be read, nothing can be sent", err=True)
+
+    def _tell(self, snapshot: Snapshot) -> None:
+        if self.desk is not None:
+            self.desk.hear(snapshot.desk_heard)
+        if self._outward is not None:
+            self._outward.take(snapshot)
 
     def operations(self, address: str) -> Operations:
         """Return what answers for metrics and readiness on an address of its own.

@@ -1,4 +1,4 @@
-"""Findings about orders and roll calls: who never acknowledged, who was missing."""
+"""Findings about orders and roll calls: who never acknowledged, who was missing, whose word it was."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from itertools import groupby
 
 from analysis.findings.finding import Context, Finding, clock
-from analysis.wears.calls import ROLL_CALL, CallAnswer
+from analysis.wears.calls import ROLL_CALL, CallAnswer, SharedName
 
 
 def call_findings(context: Context) -> Iterator[Finding]:
@@ -19,6 +19,23 @@ def call_findings(context: Context) -> Iterator[Finding]:
         waited = [one for one in those if _waited_for(one)]
         if waited:
             yield _not_acknowledged(waited)
+    yield from map(_shared, context.shared_names)
+
+
+def _shared(one: SharedName) -> Finding:
+    at_us, until_us = round(one.at * 1e6), round(one.until * 1e6)
+    return Finding(
+        "desk_name_shared",
+        "caution",
+        None,
+        None,
+        at_us,
+        until_us,
+        f"Two desks used the name {one.desk_id} in incident {one.incident_id}: boots {one.boots[0]} and "
+        f"{one.boots[1]}, both heard from {clock(at_us)} to {clock(until_us)}. An order counts as ended when "
+        "each of them that gave it ended it; a roll call likewise.",
+        one.evidence,
+    )
 
 
 def _waited_for(one: CallAnswer) -> bool:

@@ -16,7 +16,7 @@ from analysis.clocks.clocks import Clocks
 from analysis.findings.examined import Examined
 from analysis.profile import Profile
 from analysis.records import PowerUp
-from analysis.wears.calls import CallAnswer
+from analysis.wears.calls import CallAnswer, SharedName
 from analysis.wears.entries import Entry, Turns
 from analysis.wears.gauges import VoiceGauge
 from analysis.wears.tally import TallyBook, TallyEntry
@@ -62,6 +62,7 @@ class Context:
     notes: Sequence[TurnBackNote]
     gauges: Sequence[VoiceGauge]
     answers: Sequence[CallAnswer]  # to orders and roll calls
+    shared_names: Sequence[SharedName]
     examined: Sequence[Examined]
     alarms: Sequence[Alarm]
     entries: Sequence[Entry]

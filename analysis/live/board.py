@@ -148,7 +148,7 @@ class LiveBoard:
                 for line in words.standby(own)
             ),
             contradictions=tuple(
-                line for name, words, _ in spoken for line in _of(name, words.contradictions(), several)
+                line for name, words, own in spoken for line in _of(name, words.contradictions(own), several)
             ),
             came_out=tuple(
                 sorted(

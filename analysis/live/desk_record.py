@@ -62,15 +62,18 @@ class DeskRecord:
             for one, _ in words
             if one.row.get("incident_id") is not None
         }
-        self.words = DeskWords(self.gauges, self.book.stays, self.book.unmatched)
+        began_us = self.book.began_us
+        words = [
+            word for word in words if word[0].at_us >= began_us.get(word[0].row.get("incident_id", ""), 0)
+        ]
+        heard = [one for one, _ in words]
+        self.words = DeskWords(self.gauges, self.book.stays, self.book.unmatched, heard)
         never_said = {old.identity for old, _ in self.book.corrected}
         for one, kind in words:
-            earlier_use = one.at_us < self.book.began_us.get(one.row.get("incident_id", ""), 0)
-            if one.identity in never_said or earlier_use:
-                continue
-            self.words.take(
-                kind, {**one.row, "desk_id": one.desk_id, "identity": one.identity}, one.at_us * 1e-6
-            )
+            if one.identity not in never_said:
+                self.words.take(
+                    kind, {**one.row, "desk_id": one.desk_id, "identity": one.identity}, one.at_us * 1e-6
+                )
         notes = [
             NoteLine(
                 key=one.identity,

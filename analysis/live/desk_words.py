@@ -16,6 +16,7 @@ from analysis.air.forecast import VOICE_STEP_BAR
 from analysis.live.rows import Contradiction, GaugeRow, OrderLine, RollCallLine, Row, StandbyLine
 from analysis.wears import gauges as by_voice
 from analysis.wears.calls import DeskCalls, Roll
+from analysis.wears.corrections import DeskWord
 from analysis.wears.tally import Stay, TallyWord
 
 CONTRADICTED_WITHIN_S = 30.0  # our own rule
@@ -37,6 +38,7 @@ class DeskWords:
     - `gauges`: what was read by voice and not corrected, in order of time.
     - `stays`: who was in, corrections and settlements minded.
     - `unmatched`: each `out` of somebody who was not in.
+    - `words`: all that desks said, as `DeskCalls` needs it.
     """
 
     def __init__(
@@ -44,8 +46,9 @@ class DeskWords:
         gauges: Sequence[by_voice.VoiceGauge] = (),
         stays: Sequence[Stay] = (),
         unmatched: Sequence[TallyWord] = (),
+        words: Sequence[DeskWord] = (),
     ) -> None:
-        self._calls = DeskCalls()
+        self._calls = DeskCalls(words)
         self._standby: dict[tuple[str, str], StandbyLine] = {}
         self._gauges = {
             one.set_id: GaugeRow(one.pressure_bar, one.at_us * 1e-6, one.desk_id, one.identity)
@@ -88,7 +91,8 @@ class DeskWords:
         """
         inside = [row for row in rows if row.tallied_out_at is None]
         lines = []
-        for (incident_id, order, team, set_id, desk_id), (at, given, record) in self._calls.orders.items():
+        for key, (at, given, record) in self._calls.orders.items():
+            incident_id, order, team, set_id, desk_id = key
             if not given or not self._in_force(incident_id, inside):
                 continue
             meant = [
@@ -116,7 +120,8 @@ class DeskWords:
                         desk
                         for (*same, desk), (said_at, stands, _) in self._calls.orders.items()
                         if same == [incident_id, order, team, set_id] and not stands and said_at > at
-                    ),
+                    )
+                    + (desk_id,) * (key in self._calls.not_lifted),
                 )
             )
         return tuple(sorted(lines, key=lambda line: (not line.waiting, line.given_at)))
@@ -158,9 +163,19 @@ class DeskWords:
             if line.state != "stood_down" and self._in_force(incident, inside)
         )
 
-    def contradictions(self) -> tuple[Contradiction, ...]:
-        """Return where two desks differed within 30 s, and each `out` of nobody who was in, latest first."""
-        return tuple(sorted(self._contradictions.values(), key=lambda one: one.at, reverse=True))
+    def contradictions(self, rows: Iterable[Row]) -> tuple[Contradiction, ...]:
+        """Return where two desks differed within 30 s or have one name, and each `out` of nobody who was in.
+
+        Latest first. `rows`: who is inside.
+        """
+        inside = [row for row in rows if row.tallied_out_at is None]
+        found = list(self._contradictions.values())
+        for one in self._calls.shared_names():
+            key = f"same_name/{one.incident_id}/{one.desk_id}"
+            about = (one.incident_id, one.desk_id, one.at)
+            found.append(Contradiction(key, "same_name", *about, (one.desk_id, *one.boots), ()))
+        shown = [one for one in found if self._in_force(one.incident_id, inside)]
+        return tuple(sorted(shown, key=lambda one: one.at, reverse=True))
 
     def _in_force(self, incident_id: str, inside: Iterable[Row]) -> bool:
         """Return whether what was said of an incident still counts: it is open, or somebody is still in."""

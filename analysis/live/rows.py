@@ -244,7 +244,8 @@ class NoteLine(msgspec.Struct, frozen=True):
 class OrderLine(msgspec.Struct, frozen=True):
     """An order in force: to how many, acknowledged by whom, who is out; `waiting`: rows of the rest.
 
-    `lifted_by`: other desks that lifted it. The desk that gave it has not, so sets still receive it.
+    `lifted_by`: other desks that lifted it; its own name: another desk of that name. The desk that gave it
+    has not, so sets still receive it.
     """
 
     key: str
@@ -292,7 +293,8 @@ class Contradiction(msgspec.Struct, frozen=True):
     """Two desks that said different things about the same within 30 s: (desk, what it said ...) each.
 
     Of kind `not_in` it is an `out` of somebody who was not in, of kind `whose` a desk's word that an
-    entry is settled, of a set that several wearers are in with; `second` is empty.
+    entry is settled, of a set that several wearers are in with, and of kind `same_name` a desk's name that
+    two desks (two boots by turns) use; `second` is empty.
     """
 
     key: str

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from analysis.records import PowerUp
-from analysis.wears.corrections import said
+from analysis.wears.corrections import DeskWord, said
 from analysis.wears.entries import Entry
 from analysis.wears.tally import Stay
+from ingest.contract.kinds import DESK_KINDS
 
 ACKNOWLEDGED_BY_VOICE = {
     "evacuate": "Order to evacuate acknowledged by voice",
@@ -43,6 +44,7 @@ class Roll:
     called_at: float | None = None
     closed_at: float | None = None
     called_by: str | None = None  # identity of the call
+    callers: set[str] = field(default_factory=set)  # speakers that called it and have not closed it
     answers: dict[tuple[str, str], tuple[float, str]] = field(default_factory=dict)  # (what, name): at, state
     missing: dict[str, tuple[float, str]] = field(default_factory=dict)  # by wearer: since when, message
 
@@ -65,15 +67,65 @@ class Roll:
         return max(found, default=None)
 
 
-class DeskCalls:
-    """All orders and roll calls; `take` each desk message once, in order of time."""
+@dataclass(frozen=True)
+class SharedName:
+    """Two boots of one desk's name that both spoke of an incident by turns; seconds since 1970."""
 
-    def __init__(self) -> None:
+    incident_id: str
+    desk_id: str
+    boots: tuple[str, str]
+    at: float  # since when the second spoke too
+    until: float
+    evidence: tuple[str, str]  # messages: the second's first, the first's last
+
+
+class DeskCalls:
+    """All orders and roll calls; `take` each desk message once, in order of time.
+
+    A speaker is `desk_id/boot`. One that began after another of its name fell silent is the same desk
+    restarted and speaks for it; two that speak by turns are two desks, and neither ends what the other gave.
+
+    - `words`: all that desks said, also later: a boot that is heard again was not restarted.
+    """
+
+    def __init__(self, words: Iterable[DeskWord] = ()) -> None:
         self.orders: dict[OrderKey, tuple[float, bool, Record]] = {}  # when given or lifted, whether in force
         self.given: list[GivenOrder] = []
         self.rolls: dict[tuple[str, str], Roll] = {}
         self.voice: dict[tuple[str, str], list[float]] = {}  # by set and order: when it was acknowledged
+        self.not_lifted: set[OrderKey] = set()  # another desk of the name lifted it
         self._open: dict[OrderKey, GivenOrder] = {}
+        self._holders: dict[OrderKey, set[str]] = {}  # speakers by whom it is in force
+        # By incident and speaker: its first and its last message about it, each (moment, identity).
+        self._spoke: dict[tuple[str, str], tuple[tuple[float, str], tuple[float, str]]] = {}
+        for word in words:
+            incident_id = word.row.get("incident_id")
+            if incident_id is not None and not word.retained:
+                key, one = (incident_id, _speaker(word.identity)), (word.at_us * 1e-6, word.identity)
+                first, last = self._spoke.get(key, (one, one))
+                self._spoke[key] = min(first, one), max(last, one)
+
+    def shared_names(self) -> list[SharedName]:
+        """Return by incident which desk's name two desks used at once."""
+        found: dict[tuple[str, str], SharedName] = {}
+        latest: dict[tuple[str, str], tuple[float, str]] = {}  # last word of whoever was heard longest
+        for (incident_id, speaker), (first, last) in sorted(self._spoke.items(), key=lambda one: one[1]):
+            desk_id, _, boot = speaker.rpartition("/")
+            key = (incident_id, desk_id)
+            until = latest.get(key, (float("-inf"), ""))
+            if first <= until:
+                boots = (_speaker(until[1]).rpartition("/")[2], boot)
+                evidence = first[1], until[1]
+                found.setdefault(key, SharedName(*key, boots, first[0], min(last, until)[0], evidence))
+            latest[key] = max(until, last)
+        return list(found.values())
+
+    def _speaks_for(self, incident_id: str, speaker: str, other: str) -> bool:
+        """Return whether a speaker is another, or the same desk restarted."""
+        if speaker == other or speaker.rpartition("/")[0] != other.rpartition("/")[0]:
+            return speaker == other
+        mine, its = self._spoke.get((incident_id, speaker)), self._spoke.get((incident_id, other))
+        return mine is None or its is None or its[1] < mine[0]
 
     def take(self, kind: str, record: Record, at: float) -> None:
         """Take one desk message, spoken at `at` (seconds since 1970)."""
@@ -88,7 +140,16 @@ class DeskCalls:
             case "note":
                 self._note(record, at)
 
-    def _put(self, key: OrderKey, at: float, record: Record, *, given: bool) -> None:
+    def _put(self, key: OrderKey, at: float, record: Record, *, given: bool, speaker: str) -> None:
+        holders = self._holders.setdefault(key, set())
+        if given:
+            holders.add(speaker)
+        else:
+            holders -= {one for one in holders if self._speaks_for(key[0], speaker, one)}
+            if holders:
+                self.not_lifted.add(key)
+                return
+        self.not_lifted.discard(key)
         self.orders[key] = (at, given, record)
         last = self._open.get(key)
         if given and (last is None or last.over):
@@ -98,12 +159,13 @@ class DeskCalls:
             self._open.pop(key).lifted_at = at
 
     def _order(self, record: Record, at: float) -> None:
-        desk_id, standing = record["desk_id"], record["standing"]
+        desk_id, standing, speaker = record["desk_id"], record["standing"], _speaker(record["identity"])
         same = (record["incident_id"], record["order"], record["team"] or "", record["set_id"] or "")
-        self._put((*same, desk_id), at, record, given=record["state"] == "given")
+        self._put((*same, desk_id), at, record, given=record["state"] == "given", speaker=speaker)
         if standing is None:
             return
-        # What it lists is in force, also where its own message was lost; what it does not list is lifted.
+        # What it lists is in force, also where its own message was lost; what it listed or gave itself and
+        # does not list now is lifted. Of what another boot gave it may not know.
         listed = {
             (one["incident_id"], one["order"], one["team"] or "", one["set_id"] or ""): one[
                 "since"
@@ -111,20 +173,27 @@ class DeskCalls:
             for one in standing
         }
         for key, (said_at, given, was) in list(self.orders.items()):
-            if key[4] == desk_id and given and key[:4] not in listed and said_at <= at:
-                self._put(key, at, was, given=False)
+            known = key[4] == desk_id and speaker in self._holders[key]
+            if known and given and key[:4] not in listed and said_at <= at:
+                self._put(key, at, was, given=False, speaker=speaker)
         for name, since_at in listed.items():
-            if not self.orders.get((*name, desk_id), (0.0, False, None))[1]:
-                self._put((*name, desk_id), since_at, record | {"text": None}, given=True)
+            if self.orders.get((*name, desk_id), (0.0, False, None))[1]:
+                self._holders[*name, desk_id].add(speaker)
+            else:
+                self._put((*name, desk_id), since_at, record | {"text": None}, given=True, speaker=speaker)
 
     def _roll_call(self, record: Record, at: float) -> None:
         roll = self.rolls.setdefault((record["incident_id"], record["roll_id"]), Roll(record["incident_id"]))
-        state = record["state"]
+        state, speaker = record["state"], _speaker(record["identity"])
         if state == "called":
+            roll.callers.add(speaker)
             if roll.called_at is None:
                 roll.called_at, roll.called_by = at, record["identity"]
         elif state == "closed":
-            roll.closed_at = at
+            # Any desk may close it; who called it too speaks for itself only.
+            own = {one for one in roll.callers if self._speaks_for(record["incident_id"], speaker, one)}
+            roll.callers -= own or roll.callers
+            roll.closed_at = None if roll.callers else at
         else:
             what = "wearer" if record["wearer_id"] else "team"
             name = record["wearer_id"] or record["team"] or ""
@@ -170,7 +239,7 @@ class CallAnswer:
 def read_calls(records: Sequence[PowerUp]) -> DeskCalls:
     """Return all that desks called for."""
     words = [(one, kind) for kind in KINDS for one in said(records, kind)]
-    calls = DeskCalls()
+    calls = DeskCalls(one for kind in DESK_KINDS for one in said(records, kind))
     for one, kind in sorted(words, key=lambda word: (word[0].at_us, word[0].desk_id, word[0].seq)):
         calls.take(kind, {**one.row, "desk_id": one.desk_id, "identity": one.identity}, one.at_us * 1e-6)
     return calls
@@ -222,6 +291,10 @@ def answers(
             answered = _us(last_at) if state == "answered" else None
             found.append(CallAnswer(call, wearer_id, None, None, answered, _us(at), by))
     return sorted(found, key=lambda one: (one.call.called_us, one.call.kind, one.call.about))
+
+
+def _speaker(identity: str) -> str:
+    return identity.rpartition("/")[0]
 
 
 def _us(at: float | None) -> Any:

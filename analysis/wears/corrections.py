@@ -23,6 +23,7 @@ class DeskWord:
     seq: int
     row: Row
     heard_us: int
+    retained: bool = False
 
 
 def said(records: Sequence[PowerUp], kind: str) -> list[DeskWord]:
@@ -42,7 +43,9 @@ def _said(records: Sequence[PowerUp], kind: str) -> Iterator[DeskWord]:
                 at_us = time_us if retained else int(channel.at_us[position])
                 seq = int(channel.seq[position])
                 heard_us = int(channel.received_us[position])
-                yield DeskWord(at_us, time_us, power_up.identity(seq), power_up.name, seq, row, heard_us)
+                yield DeskWord(
+                    at_us, time_us, power_up.identity(seq), power_up.name, seq, row, heard_us, retained
+                )
 
 
 def corrections(messages: Sequence[DeskWord]) -> dict[str, str]:

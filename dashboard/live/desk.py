@@ -12,7 +12,7 @@ import logging
 import secrets
 import threading
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
@@ -67,6 +67,8 @@ class Desk:
         self._standing: dict[tuple[str, ...], dict[str, Any]] | None = None
         self._lock = threading.Lock()
         self._tried_s = -TRY_EVERY_S
+        self._heard_before: frozenset[str] | None = None
+        self._namesakes: set[str] = set()  # boots
 
     @staticmethod
     def at_broker(url: str, desk_id: str = "desk", login: Login | None = None) -> Desk:
@@ -90,6 +92,25 @@ class Desk:
             self._tried_s = time.monotonic()
             threading.Thread(target=self._try, name="desk", daemon=True).start()
         return False
+
+    def hear(self, heard: Sequence[str]) -> None:
+        """Warn once of each other desk that uses this one's name.
+
+        `heard`: the latest identities of desks' messages that came through. Those of the first call may be
+        this desk's own of before it was started.
+        """
+        if self._heard_before is None:
+            self._heard_before = frozenset(heard)
+        for identity in heard:
+            desk_id, boot, _ = identity.rsplit("/", 2)
+            known = identity in self._heard_before or boot in {str(self._boot), *self._namesakes}
+            if desk_id == self.desk_id and not known:
+                self._namesakes.add(boot)
+                log.warning(
+                    "another desk uses the name %s (boot %s): start one of them with another --desk",
+                    desk_id,
+                    boot,
+                )
 
     def send(
         self,

@@ -196,7 +196,8 @@ def order_views(snapshot: Snapshot, display: Display, desk_id: str | None) -> li
         waiting = ", ".join(named.get(key, key) for key in line.waiting)
         who = [words.ORDER_WAITING.format(who=waiting)] if waiting else []
         if line.lifted_by:
-            desks = ", ".join(line.lifted_by)
+            namesake = words.ORDER_LIFTED_BY_NAMESAKE.format(desk=line.desk_id)
+            desks = ", ".join(namesake if one == line.desk_id else one for one in line.lifted_by)
             who.append(words.ORDER_LIFTED_BY.format(desks=desks, desk=line.desk_id))
         lines.append(
             {
@@ -285,6 +286,8 @@ def contradiction_view(one: Contradiction, display: Display) -> dict[str, Any]:
         desk, *wearers = one.first
         who = ", ".join(words.named(name) for name in wearers)
         text = words.WHOSE.format(desk=desk, set_id=one.about, who=who, at=at)
+    elif one.kind == "same_name":
+        text = words.SAME_NAME.format(desk=one.about, at=at)
     elif not one.second:
         desk, _, set_id = one.first
         text = words.NOT_IN.format(desk=desk, about=words.named(one.about), set_id=set_id, at=at)

@@ -305,6 +305,7 @@ ORDER_LINE = "{order} ordered {at}, {acknowledged} of {meant} acknowledged, {out
 ORDER_TO = "{order} {whom}"
 ORDER_WAITING = "Not yet: {who}"
 ORDER_LIFTED_BY = "{desks} lifted it. It stays until {desk}, who gave it, lifts it"
+ORDER_LIFTED_BY_NAMESAKE = "another desk of the name {desk}"
 ORDER_UNANSWERED = "Order unanswered"
 ROLL_LINE = "Roll call {at}: {answered} of {count} answered, {missing} missing"
 ROLL_NO_TALLY = "not tallied in"
@@ -314,6 +315,10 @@ SIGNALLED_ACKNOWLEDGED = "since {at} · {acknowledged} of {count} acknowledged a
 SAID: dict[str, str] = _TABLES["said"]
 CONTRADICTION = "Two desks differ on {about}: {first} said {said_first}, {second} said {said_second} ({at})"
 WHOSE = "{desk} closed the entry of set {set_id} ({at}), but {who} are in with it. Close it in the row"
+SAME_NAME = (
+    "Two desks differ: two use the name {desk} (since {at}). Neither ends the other's orders and roll calls. "
+    "Start one with another --desk"
+)
 NOT_IN = "{desk} tallied out {about} with {set_id}, who was not tallied in ({at})"
 OUT_LINE = "{who}, {team} {how} {at}"
 OUT_UNTALLIED = "{who}, not tallied in, {how} {at}"

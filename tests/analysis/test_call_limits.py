@@ -243,7 +243,7 @@ def test_whoever_is_missed_without_a_tally_has_a_row_in_each_roll_call() -> None
 
 def told(*found: CallAnswer) -> list[tuple[str, str | None, float | None, str]]:
     """Give of each finding about answers: code, set, when it ended, statement."""
-    context: Any = SimpleNamespace(answers=found)
+    context: Any = SimpleNamespace(answers=found, shared_names=())
     return [
         (one.code, one.set_id, None if one.ended_us is None else one.ended_us * 1e-6 - AT, one.statement)
         for one in call_findings(context)

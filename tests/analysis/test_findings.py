@@ -182,6 +182,13 @@ def missed(log: Any) -> None:
     desk.say(720, "roll_call", incident_id="I-1", roll_id="R-1", state="answered", wearer_id="W-1")
 
 
+def desk_name_shared(log: Any) -> None:
+    ordinary(log)
+    other = log.talker("D-1", 2, role="desk")
+    for at in (600, 605):
+        other.say(at, "standby", incident_id="I-1", team="Elm", state="ready")
+
+
 PLANTED: dict[str, tuple[Callable[[Any], None], str]] = {
     "battery_low_at_start": (battery_low, "11\u00a0% charge"),
     "battery_refused": (battery_refused, "refused to start with 5\u00a0% charge"),
@@ -190,6 +197,7 @@ PLANTED: dict[str, tuple[Callable[[Any], None], str]] = {
     "turned_back_late": (below_warning, "By half of the usable air turn-back was due at"),
     "conflicting_records": (conflicting, "Two different messages have the identity S-1/1/"),
     "order_not_acknowledged": (ordered_out, "to evacuate of 10:10:00 UTC (everybody), W-1 neither"),
+    "desk_name_shared": (desk_name_shared, "boots 1 and 2, both heard from 10:10:00 UTC to 10:10:05 UTC"),
     "missing_at_roll_call": (missed, "said at 10:10:10 UTC; answered for at 10:12:00 UTC"),
     "readings_stuck": (stuck, "stayed at 246 bar"),
     "readings_set_aside": (leap, "1 pressure reading (12 bar) jumped and returned at once"),

@@ -146,3 +146,19 @@ def test_a_desk_without_its_line_tries_again_every_ten_seconds(monkeypatch: pyte
         assert not desk.connected()
         assert tried.acquire(timeout=60.0 if tries else 0.05) is tries
     assert TRY_EVERY_S == 10.0
+
+
+def test_a_desk_warns_of_another_of_its_name_once(caplog: pytest.LogCaptureFixture) -> None:
+    """Its own power-ups of before, its own messages and other desks' are no reason to."""
+    line = Line()
+    desk = desk_on(line)
+    before = ["D-1/7/0", "D-2/8/0"]
+    desk.hear(before)
+    own = desk.send("note", "trial", NOTE)
+    desk.hear([*before, own, "D-2/8/1", "D-11/9/0"])
+    assert caplog.messages == []
+    desk.hear([*before, own, "D-1/7/1"])
+    desk.hear([own, "D-1/7/1", "D-1/7/2"])
+    (said,) = caplog.messages
+    assert "another desk uses the name D-1" in said
+    assert "--desk" in said
