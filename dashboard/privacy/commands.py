@@ -111,6 +111,10 @@ def retain(archive: Path, profile: str, apply: bool, as_json: bool) -> None:
         f"{counted(done.messages, 'message')} of {counted(len(done.incidents), 'incident')}, "
         f"silent since before {cut_off:%Y-%m-%d}"
     )
+    echo(
+        "messages of sets stay as they are: the free text of an alarm (`detail`) may still name a wearer",
+        err=True,
+    )
 
 
 def _keep_stations(archive: Path, doctrine: Profile, now: datetime, names: dict[tuple[str, str], str]) -> int:

@@ -334,6 +334,7 @@ def test_the_profile_says_how_long_and_the_verbs_say_what_is_wrong(archive: Path
     done = CliRunner().invoke(root, [*arguments, str(profile), "--apply"])
     assert done.exit_code == 0
     assert "3 names in 7 messages of 1 incident, silent" in done.output
+    assert "free text of an alarm (`detail`) may still name a wearer" in done.stderr
     for wrong, sentence in (
         (["--incident", "NONE", "--reason", "r"], "no desk mentioned"),
         (["--incident", "NEW", "--reason", " "], "must have from 1"),
