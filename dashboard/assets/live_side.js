@@ -3,6 +3,7 @@
 (() => {
   const HAND_MS = 1500;
   const LONGEST_HAND_MS = 4000;
+  const CUT_PX = 4; // the edge of an entry: its words are still there
   /** @type {Record<string, any>} */
   let parts;
   let words, tallied = [], sets = [];
@@ -149,12 +150,23 @@
     return list;
   };
 
+  // No alarm is hidden without a count: of the list's own box and of the box around it.
+  const countBelow = () => {
+    const { alarms, moreAlarms } = parts;
+    const edge = Math.min(...[alarms, alarms.closest(".watch")].map((box) => box.getBoundingClientRect().bottom));
+    const below = [...alarms.children].filter((one) => one.getBoundingClientRect().bottom > edge + CUT_PX).length;
+    moreAlarms.hidden = below === 0;
+    text(moreAlarms, underair.fill(words.alarms_below, { count: below }));
+  };
+
   underair.side = {
     build: (given) => {
       words = given;
       parts = {
         alarms: underHand(make("ol", { class: "alarms", tabindex: 0, "aria-label": words.alarms })),
         noAlarms: make("p", { class: "none" }),
+        moreAlarms: make("button", { type: "button", class: "more", hidden: true, onclick: () =>
+          parts.alarms.scrollBy({ top: parts.alarms.clientHeight - 20 }) }),
         teams: make("ol", { class: "teams", tabindex: 0, "aria-label": words.teams }),
         prompts: underHand(make("ol", { class: "prompts", tabindex: 0, "aria-label": words.prompts })),
         notes: make("ol", { class: "notes", tabindex: 0, "aria-label": words.notes }),
@@ -190,10 +202,12 @@
       const watch = make(
         "section", { class: "watch", "aria-label": words.watch },
         pending,
-        section("alarm-list", words.alarms, parts.noAlarms, parts.alarms),
+        section("alarm-list", words.alarms, parts.noAlarms, parts.alarms, parts.moreAlarms),
         orders,
         rolls,
       );
+      for (const box of [parts.alarms, watch]) box.addEventListener("scroll", countBelow);
+      window.addEventListener("resize", countBelow);
       const side = make(
         "aside", { class: "side", "aria-label": words.side },
         parts.promptSection,
@@ -230,6 +244,7 @@
       underair.keyed(parts.alarms, steady(parts.alarms, alarms), makeAlarm, paintAlarm);
       parts.noAlarms.hidden = alarms.length > 0;
       text(parts.noAlarms, data.no_alarms);
+      countBelow();
       underair.keyed(parts.teams, shown(data.teams), makeTeam, paintTeam);
       const prompts = shown(data.prompts);
       underair.keyed(parts.prompts, steady(parts.prompts, prompts), makePrompt, (element, item) => {

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -305,10 +306,33 @@ def test_alarms_orders_and_a_roll_call_never_cover_the_desk(page: Any, tmp_path:
             if width > 900:  # beside the rows the two share the height: none is left empty below the desk
                 heights = [page.locator(name).bounding_box()["height"] for name in (".watch", ".side")]
                 assert sum(heights) > height - 10, width
-            for button in page.locator(".watch button:visible").all():
+            # Without the one that goes when the last alarm has been scrolled to.
+            for button in page.locator(".watch button:not(.more):visible").all():
                 button.click(trial=True)
             # Mended: beside "not shown" the counts were squeezed into a column and pushed the rows away.
             page.locator("#shown-incident").select_option("TH-20310504-1930")
             page.wait_for_selector(".elsewhere.bad")
             assert page.locator(".summary").bounding_box()["height"] < 90, width
+        page.goto("about:blank")
+
+
+def test_alarms_below_the_edge_of_their_list_are_counted(page: Any, tmp_path: Path) -> None:
+    with staged(tmp_path, "busy") as (address, _):
+        page.set_viewport_size({"width": 1024, "height": 768})
+        page.goto(address)
+        page.locator("#shown-incident").select_option(index=0)  # all of them
+        more, last = page.locator(".alarm-list .more"), page.locator(".alarms li").last
+        expect(more).to_have_text(re.compile(r"^[1-9]\d* more below$"))
+        expect(more).to_be_in_viewport(ratio=0.9)
+        hidden = page.evaluate(
+            """() => { const edge = document.querySelector('.alarms').getBoundingClientRect().bottom;
+            return [...document.querySelectorAll('.alarms li')]
+                .filter((one) => one.getBoundingClientRect().bottom > edge + 1).length; }"""
+        )
+        assert int(more.inner_text().split()[0]) == hidden
+        while more.is_visible():
+            before = more.inner_text()
+            more.click()
+            expect(more).not_to_have_text(before)
+        expect(last).to_be_in_viewport(ratio=0.9)
         page.goto("about:blank")
