@@ -187,7 +187,7 @@ def _gained(one: Examined) -> Iterator[Finding]:
             wear.ended_us,
             f"By its readings the cylinder held {one.gained_l:.0f} L more at the end "
             f"({one.air.end_bar:.0f} bar) than at the start ({one.air.start_bar:.0f} bar): the readings are "
-            "too noisy, or of another cylinder. Neither air used, nor a rate or forecast is given.",
+            "too noisy, or of another cylinder. No air used, rate or forecast is given.",
             [wear.identity(0), wear.identity(-1)],
         )
 
@@ -211,7 +211,8 @@ def _set_aside(one: Examined) -> Iterator[Finding]:
         first,
         last,
         f"{counted(len(aside), 'pressure reading')} ({values}"
-        f"{', ...' if len(aside) > 4 else ''} bar) jumped and returned at once; left out of the air."
+        f"{', ...' if len(aside) > 4 else ''} bar) jumped and returned at once; "
+        "the analysis of air omits them."
         + (
             f" That is {percent(len(aside) / len(wear.at_us))} of them: do two sets use this ID?"
             if many

@@ -51,7 +51,7 @@ def _doubtful(one: Examined, heat: HeatTrack) -> Iterator[Finding]:
         last_us,
         f"{counted(count, 'reading')} ({high if low == high else f'{low} to {high}'} °C) from "
         f"{clock(first_us)} to {clock(last_us)} cannot be the surroundings of a person, or jumped and "
-        "returned at once. No heat figure rests on them: in that time no temperature was heard.",
+        "returned at once. No heat figure uses them: in that time the temperature counts as not heard.",
         _readings_near(one, [int(heat.doubtful_s[0]), int(heat.doubtful_s[-1])]),
     )
 
@@ -74,7 +74,7 @@ def _dose(one: Examined, heat: HeatTrack, context: Context) -> Iterator[Finding]
             one.wear,
             one.wear.started_us,
             one.wear.ended_us,
-            f"The literature's dose of hot air may have passed {rules.dose_limit:g}: it was at least "
+            f"The heat dose may have passed {rules.dose_limit:g}: it was at least "
             f"{heat.dose[-1]:.2f}.{unheard} {NO_BODY}",
             _readings_near(one, [int(np.nanargmax(heat.temperature_c))]),
         )
@@ -92,7 +92,7 @@ def _dose(one: Examined, heat: HeatTrack, context: Context) -> Iterator[Finding]
         one.wear,
         one.at_us(second),
         one.wear.ended_us,
-        f"The literature's dose of hot air passed {rules.dose_limit:g} at {clock(one.at_us(second))}"
+        f"The heat dose passed {rules.dose_limit:g} at {clock(one.at_us(second))}"
         f"{' or earlier' if unheard else ''}, "
         f"{lasting((one.at_us(second) - from_us) * 1e-6)} after the surroundings passed 60 °C, and "
         f"{'was at the end at least' if unheard else 'ended at'} {', '.join(both)}.{unheard} {NO_BODY}",

@@ -46,7 +46,7 @@ def _readings(one: Examined) -> Iterator[Finding]:
         int(wear.at_us[first]),
         int(wear.at_us[last]),
         f"{counted(len(late), 'pressure reading')} from {clock(int(wear.at_us[first]))} to "
-        f"{clock(int(wear.at_us[last]))} came up to {lasting(float(late_s.max()))} late. The desk did not "
+        f"{clock(int(wear.at_us[last]))} arrived up to {lasting(float(late_s.max()))} late. The desk did not "
         "know them at the time.",
         [wear.identity(first), wear.identity(last)],
     )

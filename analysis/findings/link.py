@@ -123,7 +123,7 @@ def _thinned(one: Examined, context: Context) -> Iterator[Finding]:
         wear,
         wear.started_us,
         wear.ended_us,
-        f"{lost} of {said} messages of set {wear.set_id} never came ({percent(lost / said)}), longer "
+        f"{lost} of {said} messages of set {wear.set_id} never arrived ({percent(lost / said)}), longer "
         f"silences not counted. {apart} happened between the readings was not observed.",
         [wear.identity(0), wear.identity(-1)],
     )
@@ -217,7 +217,7 @@ def _setup(one: Examined) -> Iterator[Finding]:
             wear,
             wear.started_us,
             wear.ended_us,
-            f"The set said another setup in the middle of the wear. Which is right is not known: {counts}, "
+            f"The set sent another setup in the middle of the wear. Which is right is not known: {counts}, "
             f"the least air, and the highest warning, {wear.thresholds.low_air_bar:.0f} bar.",
             [wear.setup_identity or wear.identity(0)],
         )
@@ -231,7 +231,7 @@ def _setup(one: Examined) -> Iterator[Finding]:
             wear,
             wear.started_us,
             wear.ended_us,
-            f"The set {said}: litres, rates and forecasts are left empty, the "
+            f"The set {said}: litres, rates and forecasts stay empty, and the "
             f"warning is taken as {wear.thresholds.low_air_bar:.0f} bar.",
             [wear.setup_identity or wear.identity(0)],
         )
@@ -384,8 +384,8 @@ def _clock(power_up: PowerUp, context: Context) -> Iterator[Finding]:
                 None,
                 first,
                 last,
-                f"The clock of set {power_up.name} stood still at {clock(still[0])}. All its messages are "
-                "placed where they were received; nobody can tell how late they came.",
+                f"The clock of set {power_up.name} stopped at {clock(still[0])}. All its messages are "
+                "placed where they were received; how late they arrived is not known.",
                 (power_up.identity(still[1]), power_up.identity(still[2])),
             )
         return

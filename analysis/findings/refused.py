@@ -38,7 +38,7 @@ def refused_findings(context: Context) -> Iterator[Finding]:
         times = counted(len(heard), "message")
         until = f" until {clock(last_us)}" if len(heard) > 1 else ""
         who = f"set {speaker}" if role == "set" else f"desk {speaker}"
-        what = "an alarm" if kind == "alarm" else f"a word of kind {kind}"
+        what = "an alarm" if kind == "alarm" else f"a message of kind {kind}"
         yield Finding(
             "alarm_refused" if kind == "alarm" else "desk_word_refused",
             "serious" if kind == "alarm" else "caution",
@@ -47,7 +47,7 @@ def refused_findings(context: Context) -> Iterator[Finding]:
             first_us,
             last_us,
             f"Refused: {what} from {who}, received at {clock(first_us)}{until} ({times}){said}. "
-            f"Reason: {heard[0][1]}. No table and no other finding knows of it.",
+            f"Reason: {heard[0][1]}. No table and no other finding uses it.",
             (),
         )
 

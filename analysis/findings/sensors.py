@@ -166,7 +166,7 @@ def _offset(one: Examined, offset_bar: float, witnesses: list[tuple[str, float]]
         wear,
         wear.started_us,
         wear.ended_us,
-        f"{statement} No figure was corrected by it.",
+        f"{statement} No figure was corrected for it.",
         [wear.identity(0), wear.identity(-1)],
     )
 
@@ -202,9 +202,9 @@ def _dropped_out(before: Wear, after: Wear, by_wear: Mapping[str, Examined]) -> 
         after,
         before.ended_us,
         after.started_us,
-        f"The pressure dropped for {lasting(apart_s)} and came back to where it was: {before.last_bar:.0f} "
+        f"The pressure dropped for {lasting(apart_s)} and returned to where it was: {before.last_bar:.0f} "
         f"bar at {clock(before.ended_us)}{low}, {after.first_bar:.0f} bar at {clock(after.started_us)}. One "
-        "cylinder, one entry pressure; the readings between are left out of the air"
+        "cylinder, one entry pressure; the analysis of air omits the readings between"
         + (", and the valve may have been closed for that time." if zero else "."),
         [before.identity(-1), after.identity(0)],
     )

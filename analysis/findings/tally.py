@@ -144,7 +144,7 @@ def _two_wearers(context: Context) -> Iterator[Finding]:
             min(first.ended_us, second.ended_us) if first.ended_us > shared.from_us else second.ended_us,
             f"{second.wearer_id} was tallied in with set {second.set_id} at {clock(shared.from_us)}, while "
             f"{first.wearer_id} was in with it since {clock(first.in_us)}; nobody had tallied "
-            f"{first.wearer_id} out. The readings cannot tell who wore it.",
+            f"{first.wearer_id} out. The readings do not show who wore it.",
             (first.in_identity, second.in_identity),
         )
 

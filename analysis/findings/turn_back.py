@@ -59,7 +59,7 @@ def _turned_back_late(
         )
         if entry.left_bound == "at least":
             statement = (
-                f"Nobody noted the turn, nor said that the wearer came out: by {clock(left_us)}, the last "
+                f"Nobody noted the turn or said that the wearer came out: by {clock(left_us)}, the last "
                 f"that is known, {lasting(late_s)} had passed{below.replace(' and ', ', at least ')}"
             )
         if entry.stay is not None and entry.stay.ended_by is not None and bound:

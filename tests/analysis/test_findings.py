@@ -205,7 +205,7 @@ PLANTED: dict[str, tuple[Callable[[Any], None], str]] = {
     "free_flow": (free_flow, "more than 180 L/min"),
     "falling_without_motion": (leak, "No motion for"),
     "clock_stepped": (stepped, "jumped by +1 h"),
-    "clock_stood": (clock_stood, "stood still at 10:00:20"),
+    "clock_stood": (clock_stood, "stopped at 10:00:20"),
     "clock_wrong": (wrong_clock, "1 min 30 s fast"),
     "heat_dose": (heat_dose, "not of what a person in fire kit felt"),
     "rapid_heat": (rapid_heat, "lag removed"),
