@@ -3,7 +3,7 @@
 REGISTER = "Exposure register"
 NOTE = (
     "What each person was exposed to under air, by pseudonym. For occupational health only. Every look is "
-    "logged. Names stay here for {years} years. Figures are estimates: heat dose is worked out from the air "
+    "logged. Names stay here for {years} years. Figures are estimates: heat dose is computed from the air "
     "temperature and is not what a body felt. “Heard” is the share of the time for which messages came; "
     "these sums lack the rest. “Never heard” counts entries of which no set was heard under air."
 )

@@ -55,16 +55,16 @@ AMOUNT = {
 PUBLISHED_NOTE = (
     "Each figure covers at least {people} people. Events are rounded to 5 and shown as a range: "
     "“3 to 7” means a count from 3 to 7. Hours are rounded to 5, means to two figures. "
-    "A dash means: too few people to show it, or nothing known. Only known exits below the warning count: "
-    "if the end of a wear was not heard, nobody knows."
+    "A dash means: too few people to show it, or nothing known. Exits below the warning are counted only "
+    "where the end of the wear was heard."
 )
 TOO_FEW_PEOPLE = "Too few people were at work in {period} to publish it."
 NO_ROW = (
     "No table has a row: no period is over, or too few people were at work in it. With --inside, `audit` "
     "writes the service's own tables."
 )
-INSIDE_ONLY = "Inside the service only: exact counts can point at a person."
-HEAT_NOTE = "Heat dose is worked out from the air temperature. It is not what a body felt."
+INSIDE_ONLY = "Inside the service only: exact counts can reveal a person."
+HEAT_NOTE = "Heat dose is computed from the air temperature. It is not what a body felt."
 
 
 def published_note(people: int) -> str:

@@ -28,7 +28,7 @@ SECTIONS = [
     "In short",
     "Course of each wearer",
     "Everybody on one clock",
-    "Findings and what proves them",
+    "Findings and their evidence",
     "How the figures are made, and their limits",
     "Made from",
 ]
