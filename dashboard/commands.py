@@ -71,7 +71,7 @@ def demo(port: int, no_browser: bool) -> None:
 )
 @log_options
 @click.option("--public-url", help="https://NAME where a reverse proxy with TLS answers for these pages.")
-@click.option("--proxy", help="IP address from which that proxy reaches them, when it is another machine.")
+@click.option("--proxy", help="IP address of that proxy, if it is on another machine.")
 def serve(
     host: str,
     accounts: Path | None,

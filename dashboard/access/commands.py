@@ -152,7 +152,7 @@ def remove(name: str, file: AccountFile) -> None:
 @archive_option("archive_folder", says="The archive in whose folder the log is kept.")
 @click.option("--json", "as_json", is_flag=True, help="As JSON, one line for each entry.")
 def show_log(archive_folder: Path, as_json: bool) -> None:
-    """Show who did what, and check the chain: exit code 1 when an entry was altered or taken out.
+    """Show who did what, and check the chain: exit code 1 when an entry was altered or removed.
 
     \b
     Example: underair account log --archive archive

@@ -173,9 +173,9 @@ def not_out_sentences(entries: pl.DataFrame, setting: Setting) -> Iterator[str]:
         for row in inside.iter_rows(named=True)
     }
     if last:
-        yield f"For {len(last)} nobody said out: {_named(last)}."
+        yield f"Nobody said out for {len(last)} of them: {_named(last)}."
     else:
-        yield "A desk said of everybody that they came out."
+        yield "A desk said that everybody came out."
 
 
 def _named(people: Mapping[str, str]) -> str:
@@ -224,7 +224,7 @@ def _summary(record: IncidentRecord, setting: Setting, findings: list[dict[str, 
         yield f"{counted(refused, 'message')} arrived and broke the contract; they are listed below."
     counts = {name: sum(item["severity"] == name for item in findings) for name in SEVERITY_ORDER}
     yield (
-        f"Findings: {counts['serious']} serious, {counts['caution']} to be cautious of, "
+        f"Findings: {counts['serious']} serious, {counted(counts['caution'], 'caution')}, "
         f"{counted(counts['note'], 'note')}."
     )
 

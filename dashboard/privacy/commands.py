@@ -185,7 +185,7 @@ def register(archive: Path, out: Path, wearer_id: str, profile: str | None, as_j
 
 @click.command()
 @archive_option()
-@click.option("--incident", metavar="ID", help="Which; without it the holds are listed.")
+@click.option("--incident", metavar="ID", help="The incident; without it, the holds are listed.")
 @click.option("--reason", metavar="TEXT", help="Why, and who decided; the log keeps it.")
 @click.option("--release", is_flag=True, help="End the hold.")
 @click.option(

@@ -241,8 +241,8 @@ def rule_sentence(rule: RestRule) -> str:
 
 
 PLANNING_FINDING = (
-    "Doctrine plans {planned:.0f} min with {cylinder}. One wear in ten breathes so hard that its warning "
-    "comes within {tenth:.0f} min{interval}."
+    "Doctrine plans {planned:.0f} min with {cylinder}. In one wear in ten breathing is so hard that the "
+    "warning comes within {tenth:.0f} min{interval}."
 )
 PLANNING_TITLE = "Planning rates from your own wears"
 PLANNING_NOTE = (

@@ -52,11 +52,11 @@ def test_who_went_on_to_another_incident_is_one_person_and_both_reports_say_wher
     assert row["Ended"] == "tallied out; also tallied in at I-A 10:00:50"
     assert " ".join(not_out_sentences(first.results["entries"], SETTING)) == (
         "1 person was tallied in. Also at another incident: W-1 (I-B, 10:15:00). "
-        "For 1 nobody said out: W-1 (last heard 10:05:59)."
+        "Nobody said out for 1 of them: W-1 (last heard 10:05:59)."
     )
     assert " ".join(not_out_sentences(second.results["entries"], SETTING)) == (
         "1 person was tallied in. Also at another incident: W-1 (I-A, 10:00:50). "
-        "A desk said of everybody that they came out."
+        "A desk said that everybody came out."
     )
 
 
@@ -104,6 +104,6 @@ def test_whose_wear_counts_for_another_incident_is_not_called_never_heard() -> N
     tables = told(of)
     assert tables["Entries"][0]["First heard"] == "not heard here, see I-B"
     assert tables["Wears"][0]["From"] == "not heard here, see I-B"
-    assert "For 1 nobody said out: W-1 (not heard here, see I-B)." in not_out_sentences(
+    assert "Nobody said out for 1 of them: W-1 (not heard here, see I-B)." in not_out_sentences(
         of.results["entries"], SETTING
     )
