@@ -363,3 +363,16 @@ def test_what_shows_a_moment_is_the_reading_at_it_or_the_next_else_the_last() ->
     readings: Any = SimpleNamespace(at_us=np.array([10, 20, 30]), seq=[5, 6, 7], identity=lambda place: place)
     assert [Wear.identity_at(readings, at_us) for at_us in (9, 10, 11, 30, 31)] == [0, 0, 1, 2, 2]
     assert [Wear.identity_of(readings, at_us) for at_us in (9, 10, 11, 30, 31)] == [0, 0, 0, 2, 2]
+
+
+def test_a_set_that_named_no_cylinder_has_the_pressures_of_a_usual_one_and_no_litre(log: Any) -> None:
+    for name in ("S-1", "S-2"):
+        one = log.talker(name)
+        if name == "S-1":
+            one.set_up(0)
+        one.breathe(20, 300, bar_s=0.2)
+    air = analyse(log.frames(), PROFILE)["air"]
+    named, unnamed = (air.filter(pl.col("wear_id").str.starts_with(name)) for name in ("S-1", "S-2"))
+    assert unnamed["pressure_bar"].to_list() == named["pressure_bar"].to_list()
+    assert unnamed["rate_l_min"].null_count() == unnamed.height
+    assert named["rate_l_min"].null_count() < named.height
