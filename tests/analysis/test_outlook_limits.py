@@ -134,7 +134,7 @@ def test_without_a_forecast_there_is_none() -> None:
 def test_the_rate_of_a_wear_counts_to_its_last_reading_and_the_hardest_three_minutes() -> None:
     """The planning rate of whoever was breathing harder before."""
     seconds, bar = np.array([0, 60, 120, 180, 240, 300, 310]), np.array([300, 290, 280, 200, 190, 180, 100.0])
-    at_us: Any = seconds * 1_000_000
+    at_us: Any = (1000 + seconds) * 1_000_000
     wear: Any = SimpleNamespace(at_us=at_us, pressure_bar=bar, kept=np.ones(7, np.bool_))
     litres = free_air_l(bar, 20.0, 6.8)
     mean, hardest = _rates_l_min(wear, Cylinder(1, 6.8, 300.0))
