@@ -314,7 +314,7 @@ FORECAST_GROUPS_NOTE = (
     f"Bold numbers count forecasts with an outcome. A hollow mark has fewer than {FEWEST_FORECASTS}. "
     f"Bars show the {INTERVAL}. “Before the early end” also counts wears that left after that end. "
     "If several months in a row are below 90\u00a0%, breathing has changed. "
-    "Then learn the interval anew with “underair learn”."
+    "Then learn the interval again with “underair learn”."
 )
 
 

@@ -47,7 +47,7 @@ PERIOD = "Period"
 ALL_YEARS = "All years"
 ONGOING = "An incident that is under way appears here half an hour after its last message."
 NOTHING = (
-    "No wears in this period. Wears appear here as soon as an archive holds pressure readings: bring in a "
+    "No wears in this period. Wears appear here as soon as an archive has pressure readings: import a "
     "capture with `underair import`, or listen with `underair listen`. " + ONGOING
 )
 NOBODY_HEARD = "No set was heard under air in this period."
