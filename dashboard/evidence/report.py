@@ -25,7 +25,7 @@ from dashboard.review.clock import Clock, clock_of
 from dashboard.review.desk_notes import desk_notes
 from dashboard.review.drawing import View
 from dashboard.review.figures import LANES, lanes_figure, scales_of
-from dashboard.review.lanes import PersonLanes, lanes_of_each, people_of
+from dashboard.review.lanes import PersonLanes, lanes_of_each, owners_of, people_of
 from dashboard.review.overview import ALARM_CHARACTERS, alarm_kinds, overview_figure, whole_window
 from dashboard.review.setting import Setting
 from dashboard.review.tables import SEVERITY_ORDER, finding_items, incident_tables, not_heard
@@ -63,8 +63,9 @@ def report_parts(
     notes = desk_notes(record.messages["note"], about["incident_id"])
     whole = whole_window(results, about, notes)
     clock = clock_of(zone, whole)
-    owner = {wear: row["key"] for row in everybody.iter_rows(named=True) for wear in row["wear_ids"]}
-    setting = Setting(owner, whole, units, clock, profile.turn_back.policy, profile.forecast.version)
+    setting = Setting(
+        owners_of(everybody), whole, units, clock, profile.turn_back.policy, profile.forecast.version
+    )
     findings = finding_items(results["findings"], setting)
     tables = incident_tables(record, notes, setting)
     identity = str(about["incident_id"] or about["key"])
@@ -83,7 +84,8 @@ def report_parts(
         summary=" ".join(_summary(record, setting, findings)),
         grave=[item for item in findings if item["severity"] == "serious"],
         nobody=review_words.NOBODY,
-        overview=svg_of(overview_figure(results, everybody, whole, clock), PLOT_PX, review_words.OVERVIEW)
+        late=review_words.NOT_YET_KNOWN,
+        overview=svg_of(overview_figure(record, everybody, whole, clock), PLOT_PX, review_words.OVERVIEW)
         if len(everybody)
         else "",
         signs=[f"{ALARM_CHARACTERS[kind]} {review_words.ALARMS[kind]}" for kind in alarm_kinds(results)],
@@ -241,7 +243,7 @@ def _lanes(person: PersonLanes) -> tuple[str, ...]:
     """Return a wearer's lanes on paper: motion where it is spoken of, nothing that would be empty."""
     wanted = {
         "air": True,
-        "rate": True,
+        "rate": bool(len(person.rate.x)),
         "motion": any(kind.startswith("no_motion") for kind in person.alarm_kinds),
         "heat": bool(len(person.temperature.x)),
         "alarms": bool(person.alarm_kinds),

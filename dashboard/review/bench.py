@@ -11,6 +11,7 @@ from dash import dcc, html
 from dashboard.elements import PLOT_CONFIG, aria, data, shown
 from dashboard.review import words
 from dashboard.review.figures import lanes_figure
+from dashboard.review.lanes import owners_of
 from dashboard.review.overview import ALARM_CHARACTERS, alarm_kinds, bin_width_s, labels, overview_figure
 from dashboard.review.setting import Setting
 from dashboard.review.tables import finding_items, incident_tables
@@ -24,7 +25,7 @@ OVERVIEW_CONFIG: Any = {**PLOT_CONFIG, "staticPlot": True}
 def drawn(look: Look) -> tuple[Any, Any, str]:
     """Return the lanes, the overview and the sentence that says how much of the readings is drawn."""
     figure, shown = lanes_figure(look.lanes, look.desk, look.window, look.view, look.scales)
-    overview = overview_figure(look.record.results, look.everybody, look.whole, look.clock)
+    overview = overview_figure(look.record, look.everybody, look.whole, look.clock)
     overview["layout"]["yaxis"]["ticktext"] = labels(look.everybody, look.chosen)
     return figure, overview, shown.text()
 
@@ -37,9 +38,10 @@ def bench(look: Look, token: str | None = None) -> Any:
     about = look.record.about
     figure, overview, told = drawn(look)
     results = look.record.results
-    owner = {wear: row["key"] for row in look.everybody.iter_rows(named=True) for wear in row["wear_ids"]}
     request = look.request
-    setting = Setting(owner, look.whole, look.view.units, look.clock, look.policy, look.forecast)
+    setting = Setting(
+        owners_of(look.everybody), look.whole, look.view.units, look.clock, look.policy, look.forecast
+    )
     state: dict[str, Any] = {
         "incident": about["key"],
         "people": look.chosen,
@@ -100,12 +102,15 @@ def tables(look: Look, setting: Setting, may_write: bool) -> list[html.Div]:
 def _heading(look: Look) -> Any:
     about = look.record.about
     started, ended = about["started"], about["ended"]
+    heard = _heard(look)
     facts = [
         about["place"] or "",
         about["type"] or "",
         f"{started:%Y-%m-%d %H:%M} – {ended:%H:%M} UTC" if started and ended else "",
         "" if look.clock.is_utc else words.TIMES_ARE.format(zone=look.clock.span_name(look.whole)),
-        counted(about["wearers"], "wearer"),
+        counted(about["wearers"], "wearer")
+        if heard == len(look.everybody)
+        else words.PEOPLE_HEARD.format(people=counted(about["wearers"], "person", "people"), heard=heard),
         counted(about["wears"], "wear"),
     ]
     name = about["name"] or (about["incident_id"] or words.UNTALLIED_NAME)
@@ -118,6 +123,11 @@ def _heading(look: Look) -> Any:
         ],
         className="heading",
     )
+
+
+def _heard(look: Look) -> int:
+    """Return of how many people a set was heard under air."""
+    return int((look.everybody["wear_ids"].list.len() > 0).sum())
 
 
 def _overview_panel(look: Look, overview: dict[str, Any]) -> Any:
@@ -135,7 +145,7 @@ def _overview_panel(look: Look, overview: dict[str, Any]) -> Any:
     return html.Section(
         [
             html.H2(words.OVERVIEW),
-            html.P(explained if len(look.everybody) else words.NOBODY, className="note"),
+            html.P(explained if _heard(look) else words.NOBODY, className="note"),
             html.Div(
                 [
                     dcc.Graph(

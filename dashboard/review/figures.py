@@ -264,7 +264,10 @@ def _person(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
     block_index = len(drawing.axes)
     # Behind the lanes, over their whole height: the silences, and what was heard only later.
     block = drawing.lane(0, range=[0, 1], visible=False)
-    lasting = [f"{words.SILENT} {words.duration_text(_seconds(span))}" for span in person.silences]
+    lasting = [
+        f"{span.what} {words.duration_text(_seconds(span))}" if span.what == words.SILENT else span.what
+        for span in person.silences
+    ]
     _hatched(drawing, person.silences, lasting, block, CHART_PURPLE, "/")
     late = [words.NOT_YET_KNOWN if _seconds(span) >= WORDED_FROM_S else BLANK for span in person.unknown]
     _hatched(drawing, person.unknown, late, block, CHART_GREY, "\\", 0.93)

@@ -5,6 +5,7 @@ Times are float64 milliseconds since 1970 (UTC), which plotly takes as typed arr
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -19,7 +20,7 @@ from analysis.records import Ints, floats, micros
 from analysis.same_id import own_set
 from analysis.tables import Results
 from dashboard.incident_record import LightRecord
-from dashboard.review.words import ALARMS
+from dashboard.review import words
 from dashboard.units import Quantity
 
 Floats = NDArray[np.float64]
@@ -110,7 +111,7 @@ READINGS: dict[str, tuple[str, Quantity]] = {
     "temperature": ("temperature_c", "temperature"),
 }
 """Kind, which is the field of `PersonLanes` too: its column, and the quantity in which people read it."""
-ALARM_ORDER = tuple(ALARMS)
+ALARM_ORDER = tuple(words.ALARMS)
 
 
 def to_ms(frame: pl.DataFrame, column: str) -> Floats:
@@ -122,22 +123,70 @@ def to_ms(frame: pl.DataFrame, column: str) -> Floats:
 def people_of(results: Results) -> pl.DataFrame:
     """Return one row a person of the incident: key, wearer_id, team, sets, wears, started, ended.
 
-    The key is the wearer, or the set where nobody tallied it.
+    The key is the wearer, or the set where nobody tallied it. Who was never heard has no wear.
     """
+    wears = results["wears"].select("wearer_id", "team", "set_id", "wear_id", "started", "ended")
+    never = unheard_of(results).join(wears, on="wearer_id", how="anti").explode("set_id")
     return (
-        results["wears"]
+        pl.concat([wears, never.drop("told")], how="diagonal")
         .with_columns(pl.coalesce("wearer_id", "set_id").alias("key"))
         .group_by("key")
         .agg(
             pl.col("wearer_id").first(),
             pl.col("team").drop_nulls().first(),
             pl.col("set_id").unique().sort().alias("set_ids"),
-            pl.col("wear_id").sort_by("started").alias("wear_ids"),
+            pl.col("wear_id").sort_by("started").drop_nulls().alias("wear_ids"),
             pl.col("started").min(),
             pl.col("ended").max(),
         )
         .sort("team", "key", nulls_last=True)
     )
+
+
+def unheard_of(results: Results) -> pl.DataFrame:
+    """Return the entries of which no set was heard: wearer_id, team, set_id (all of them), started, ended, told.
+
+    From the tally in until a person's word, or until the record ends.
+    """
+    elsewhere = pl.format(words.NOT_HEARD_HERE.replace("{incident}", "{}"), "other_incident_id")
+    return (
+        results["entries"]
+        .filter(pl.col("wear_ids").list.len() == 0)
+        .select(
+            "wearer_id",
+            "team",
+            pl.col("set_ids").alias("set_id"),
+            pl.col("tallied_in").alias("started"),
+            (pl.col("tallied_in") + pl.duration(microseconds=pl.col("unheard_s").fill_null(0.0) * 1e6)).alias(
+                "ended"
+            ),
+            pl.coalesce(elsewhere, pl.lit(words.NEVER_HEARD)).alias("told"),
+        )
+    )
+
+
+def owners_of(people: pl.DataFrame) -> dict[str, str]:
+    """Return the person of each wear, and of each set that only somebody who was never heard had."""
+    rows = people.to_dicts()
+    had = Counter(set_id for row in rows for set_id in row["set_ids"])
+    return {wear: row["key"] for row in rows for wear in row["wear_ids"]} | {
+        set_id: row["key"]
+        for row in rows
+        for set_id in row["set_ids"]
+        if not row["wear_ids"] and had[set_id] == 1
+    }
+
+
+def unknown_of(
+    results: Results, messages: Mapping[str, pl.DataFrame], people: pl.DataFrame
+) -> Iterator[list[Span]]:
+    """Yield for each person (rows of `people_of`) the stretches that the desk did not yet know."""
+    readings = _by_set(messages, "pressure", READINGS["pressure"][0])
+    windows = owned_windows(results["wears"])
+    for wear_ids in people["wear_ids"]:
+        yield _not_yet_known(
+            _owned(readings, _bounds(windows.filter(pl.col("wear_id").is_in(list(wear_ids)))))
+        )
 
 
 def lanes_of(results: Results, messages: Mapping[str, pl.DataFrame], person: dict[str, Any]) -> PersonLanes:
@@ -164,7 +213,7 @@ def lanes_of_each(
     """
     readings = {kind: _by_set(messages, kind, column) for kind, (column, _) in READINGS.items()}
     estimates = {name: _by_wear(results[name]) for name in ("air", "heat")}
-    windows = owned_windows(results["wears"])
+    windows, unheard = owned_windows(results["wears"]), unheard_of(results)
     outside = bool(results["alarms"]["wear_id"].null_count())
     for person in people:
         wear_ids = list(person["wear_ids"])
@@ -185,10 +234,10 @@ def lanes_of_each(
             )
         alarms = results["alarms"].filter(of_person)
         gaps = results["gaps"].filter(of_wears)
-        started, ended = to_ms(wears, "started"), to_ms(wears, "ended")
-        reported, derived = _alarm_spans(alarms, float(ended.max()))
-        ends_us = pl.col("owned_from", "owned_until").to_physical()
-        bounds = list(owned.sort("owned_from").select("set_id", ends_us).iter_rows())
+        started, ended = (person[name].timestamp() * MILLISECONDS for name in ("started", "ended"))
+        never = unheard.filter(pl.col("wearer_id") == (person["wearer_id"] or ""))
+        reported, derived = _alarm_spans(alarms, ended)
+        bounds = _bounds(owned)
         pressure = _owned(readings["pressure"], bounds)
         yield PersonLanes(
             key=str(person["key"]),
@@ -196,8 +245,8 @@ def lanes_of_each(
             team=person["team"],
             set_ids=tuple(person["set_ids"]),
             wear_ids=tuple(wear_ids),
-            started=float(started.min()),
-            ended=float(ended.max()),
+            started=started,
+            ended=ended,
             rated_bar=_highest(wears, "rated_bar"),
             low_air_bar=_highest(wears, "low_air_bar"),
             pressure=_series(pressure),
@@ -214,8 +263,9 @@ def lanes_of_each(
             reported=reported,
             derived=derived,
             silences=[
-                Span("silence", begin, end)
-                for begin, end in zip(to_ms(gaps, "started"), to_ms(gaps, "ended"), strict=True)
+                Span(told, begin, end)
+                for of, told in ((gaps, [words.SILENT] * len(gaps)), (never, never["told"]))
+                for told, begin, end in zip(told, to_ms(of, "started"), to_ms(of, "ended"), strict=True)
             ],
             unknown=_not_yet_known(pressure),
             marks=_marks(wears),
@@ -290,6 +340,11 @@ def _inside_owned(owned: pl.DataFrame, column: str, of_set: pl.Expr) -> pl.Expr:
 def owned_messages(frame: pl.DataFrame, owned: pl.DataFrame) -> pl.DataFrame:
     """Return the messages of the owned stretches, in the order of the reconciled clock."""
     return frame.filter(_inside_owned(owned, "at", own_set(frame))).sort("at")
+
+
+def _bounds(owned: pl.DataFrame) -> list[tuple[str, int, int]]:
+    ends_us = pl.col("owned_from", "owned_until").to_physical()
+    return list(owned.sort("owned_from").select("set_id", ends_us).iter_rows())
 
 
 def _owned(by_set: dict[str, Readings], bounds: list[tuple[str, int, int]]) -> Readings:

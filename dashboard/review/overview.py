@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -11,13 +11,14 @@ import polars as pl
 
 from analysis.alarms.kinds import GRAVEST
 from analysis.tables import Results
+from dashboard.incident_record import IncidentRecord
 from dashboard.review import words
 from dashboard.review.clock import SECOND_MS, UTC_CLOCK, Clock, Window
 from dashboard.review.desk_notes import DeskNote
 from dashboard.review.drawing import CLEAR, lying, plain, typed
 from dashboard.review.figures import LEFT_PX, TOP_PX, x_axis
-from dashboard.review.lanes import ALARM_ORDER, to_ms
-from dashboard.theme import CHART_ORANGE, CHART_PURPLE, chart_template
+from dashboard.review.lanes import ALARM_ORDER, to_ms, unheard_of, unknown_of
+from dashboard.theme import CHART_GREY, CHART_ORANGE, CHART_PURPLE, chart_template
 from dashboard.words import shortened
 
 BINS = 360
@@ -48,7 +49,9 @@ def whole_window(results: Results, about: dict[str, Any], notes: Sequence[DeskNo
     """Return the incident's extent, and that of the notes about it, with a little room on both sides."""
     wears = results["wears"]
     # A silence at the end lasts until somebody says how it went on: it is shown whole.
+    unheard = unheard_of(results)
     moments = [*to_ms(wears, "started"), *to_ms(wears, "ended"), *to_ms(results["gaps"], "ended")]
+    moments += [*to_ms(unheard, "started"), *to_ms(unheard, "ended")]
     moments += [note.at.timestamp() * SECOND_MS for note in notes]
     moments += [about[name].timestamp() * SECOND_MS for name in ("started", "ended") if about[name]]
     if not moments:
@@ -115,12 +118,13 @@ def label(person: dict[str, Any]) -> str:
 
 
 def overview_figure(
-    results: Results, people: pl.DataFrame, whole: Window, clock: Clock = UTC_CLOCK
+    record: IncidentRecord, people: pl.DataFrame, whole: Window, clock: Clock = UTC_CLOCK
 ) -> dict[str, Any]:
     """Return the overview, whose names `labels` gives; the page's script frames the window.
 
     `people`: rows of `lanes.people_of`, from top to bottom. `clock`: of its ticks.
     """
+    results = record.results
     width_ms = bin_width_s(whole) * SECOND_MS
     z = strips(results, people, whole)
     rated = results["wears"]["rated_bar"].max()
@@ -139,7 +143,7 @@ def overview_figure(
             "ygap": 3,
             "hoverinfo": "skip",
         },
-        _silence_strips(results, row_of_wear),
+        *_hatched_strips(record, people, row_of_wear),
         *_alarm_signs(results, row_of_wear | {key: row for row, key in enumerate(people["key"])}),
     ]
     height = TOP_PX + BOTTOM_PX + row_height_px(len(people)) * max(len(people), 1)
@@ -170,17 +174,41 @@ def alarm_kinds(results: Results) -> list[str]:
     return [kind for kind in ALARM_ORDER if kind in present]
 
 
-def _silence_strips(results: Results, row_of_wear: dict[str, int]) -> dict[str, Any]:
+def _hatched_strips(
+    record: IncidentRecord, people: pl.DataFrame, row_of_wear: dict[str, int]
+) -> Iterator[dict[str, Any]]:
+    """Yield what the desk did not yet know, then the silences and who was never heard, with words in it."""
+    results = record.results
+    late = [
+        (span.started, span.ended, row)
+        for row, spans in enumerate(unknown_of(results, record.messages, people))
+        for span in spans
+    ]
     gaps = results["gaps"].filter(pl.col("wear_id").is_in(list(row_of_wear)))
-    started = to_ms(gaps, "started")
-    pattern = {"shape": "/", "fgcolor": CHART_PURPLE, "size": 5, "solidity": 0.3}
-    return lying(
-        started,
-        typed(to_ms(gaps, "ended") - started),
-        [row_of_wear[wear] for wear in gaps["wear_id"]],
-        width=0.8,
-        marker={"color": CLEAR, "line": {"width": 1, "color": CHART_PURPLE}, "pattern": pattern},
-    )
+    rows = [row_of_wear[wear] for wear in gaps["wear_id"]]
+    unheard = unheard_of(results)
+    row_of = dict(zip(people["key"], range(len(people)), strict=True))
+    never = [row_of[wearer] for wearer in unheard["wearer_id"]]
+    silent = [*zip(to_ms(gaps, "started"), to_ms(gaps, "ended"), rows, strict=True)]
+    silent += zip(to_ms(unheard, "started"), to_ms(unheard, "ended"), never, strict=True)
+    for spans, colour, shape in ((late, CHART_GREY, "\\"), (silent, CHART_PURPLE, "/")):
+        pattern = {"shape": shape, "fgcolor": colour, "size": 5, "solidity": 0.3}
+        yield lying(
+            [start for start, _, _ in spans],
+            [end - start for start, end, _ in spans],
+            [row for _, _, row in spans],
+            width=0.8,
+            marker={"color": CLEAR, "line": {"width": 1, "color": colour}, "pattern": pattern},
+        )
+    yield {
+        "type": "scatter",
+        "mode": "text",
+        "x": typed(to_ms(unheard, "started")),
+        "y": never,
+        "text": [plain(told) for told in unheard["told"]],
+        "textposition": "middle right",
+        "textfont": {"size": 12},
+    }
 
 
 def _alarm_signs(results: Results, row_of: dict[str, int]) -> list[dict[str, Any]]:

@@ -21,7 +21,7 @@ HEARD_LATE_S = 5.0
 class Setting:
     """What the tables of a bench depend on."""
 
-    owner: dict[str, str]  # wear to person
+    owner: dict[str, str]  # person of each wear, and of each set without one (`lanes.owners_of`)
     whole: Window  # the incident's extent
     units: Units = METRIC
     shown: Clock = UTC_CLOCK  # the clock that is shown
@@ -47,8 +47,9 @@ class Setting:
 
     def who(self, row: dict[str, Any]) -> str:
         """Return the person of a row, or its set."""
-        if row["wear_id"] in self.owner:
-            return self.owner[row["wear_id"]]
+        owner = self.owner.get(row["wear_id"] or row["set_id"] or "")
+        if owner is not None:
+            return owner
         if row.get("wearer_id"):
             return str(row["wearer_id"])
         return f"{words.SET} {row['set_id']}" if row["set_id"] else "–"

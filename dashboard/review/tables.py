@@ -174,7 +174,7 @@ def finding_items(
                 "who": setting.who(row),
                 "when": setting.clock(row["started"]) if row["started"] else "",
                 "statement": reworded(row["statement"], near, setting.units, setting.shown),
-                "person": setting.owner.get(row["wear_id"] or ""),
+                "person": setting.owner.get(row["wear_id"] or row["set_id"] or ""),
                 "evidence": list(row["evidence"] or []),
                 "looked": looked.get(row["finding_id"], []),
                 "at": start,

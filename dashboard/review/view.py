@@ -20,7 +20,7 @@ from dashboard.review.clock import SECOND_MS, UTC_CLOCK, BadZone, Clock, Window,
 from dashboard.review.desk_notes import DeskNote, desk_notes
 from dashboard.review.drawing import NARROWEST_PX, View
 from dashboard.review.figures import Scales, scales_of
-from dashboard.review.lanes import Mark, PersonLanes, lanes_of, people_of, to_ms
+from dashboard.review.lanes import Mark, PersonLanes, lanes_of, owners_of, people_of, to_ms
 from dashboard.review.overview import whole_window
 from dashboard.units import METRIC, UNITS
 from ingest.contract.errors import UnderairError
@@ -187,11 +187,11 @@ class Look:
 def first_choice(results: Results, everybody: pl.DataFrame) -> list[str]:
     """Return whom to show when nobody was asked for: those with the gravest findings, else the first."""
     weight = {"serious": 100, "caution": 10, "note": 1}
-    owner = {wear: person["key"] for person in everybody.iter_rows(named=True) for wear in person["wear_ids"]}
+    owner = owners_of(everybody)
     score = dict.fromkeys(everybody["key"], 0)
-    for wear_id, severity in results["findings"].select("wear_id", "severity").iter_rows():
-        if wear_id in owner:
-            score[owner[wear_id]] += weight.get(severity, 0)
+    for of, severity in results["findings"].select(pl.coalesce("wear_id", "set_id"), "severity").iter_rows():
+        if of in owner:
+            score[owner[of]] += weight.get(severity, 0)
     return sorted(score, key=lambda key: -score[key])[:PEOPLE_AT_FIRST]
 
 

@@ -181,7 +181,7 @@ def test_text_from_outside_is_no_markup(look: Look) -> None:
 
 
 def test_overview_keeps_the_lowest_of_each_bin_and_is_blank_when_silent(look: Look) -> None:
-    figure = overview_figure(look.record.results, look.everybody, look.whole)
+    figure = overview_figure(look.record, look.everybody, look.whole)
     z = np.frombuffer(base64.b64decode(figure["data"][0]["z"]["bdata"]), "f4").reshape(
         len(look.everybody), -1
     )
@@ -338,6 +338,12 @@ def test_what_was_heard_only_later_is_hatched_until_it_was_heard(tmp_path: Path)
     hatched = [t for t in bars if t["marker"]["pattern"]["shape"] == "\\"]
     assert [array(t["base"]).tolist() for t in hatched if t["y"]] == [[span.started]]
     assert any(words.NOT_YET_KNOWN in t.get("text", ()) for t in figure["data"])
+    # Also in the picture of everybody: drawn plain, it said that the desk had heard them.
+    overview = overview_figure(look.record, look.everybody, look.whole)
+    (strip,) = [t for t in overview["data"] if t.get("marker", {}).get("pattern", {}).get("shape") == "\\"]
+    assert strip["y"] == [look.everybody["key"].to_list().index(person.key)]
+    assert array(strip["base"]).tolist() == [span.started]
+    assert strip["x"] == [span.ended - span.started]
     rows = readout(person, ms(660), METRIC)
     assert words.NOT_YET_KNOWN in [row["value"] for row in rows]
     assert words.NOT_YET_KNOWN not in [row["value"] for row in readout(person, ms(800), METRIC)]
