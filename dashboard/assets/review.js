@@ -27,7 +27,15 @@
   // How wide the drawing is decides how many of the desk's words find room.
   const width = () => {
     const axis = underair.cursor.axisOf(underair.cursor.lanesPlot());
-    return axis ? { px: String(Math.round(axis.width)) } : {};
+    if (axis) view.px = Math.round(axis.width);
+    return axis ? { px: String(view.px) } : {};
+  };
+  // The server could not know it, or it has changed since.
+  const fit = () => {
+    const placedFor = view.px;
+    const asked = width();
+    if (Math.abs(view.px - placedFor) > 0.1 * placedFor) window.dash_clientside.set_props("review-window", { data: { ...windowOf(), ...asked } });
+    else view.px = placedFor;
   };
 
   const keepInAddress = () => history.replaceState(history.state, "", `/review?${query(atOf())}`);
@@ -144,6 +152,6 @@
       showChoices();
     },
     view: null,
-    say, isWhole, query, atOf, keepInAddress, setWindow, zoom, togglePerson, set, again, jump, split,
+    say, fit, isWhole, query, atOf, keepInAddress, setWindow, zoom, togglePerson, set, again, jump, split,
   };
 })();

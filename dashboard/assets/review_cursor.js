@@ -2,7 +2,7 @@
 // neither a moving pointer nor a zoom draws a figure again.
 "use strict";
 (() => {
-  const SHEET_PX = 650; // the shorter side of an A4 sheet, less its margins
+  const SHEET_PX = [650, 950]; // the sides of an A4 sheet, less its margins
   const byId = (id) => document.getElementById(id);
   const plot = (id) => byId(id)?.querySelector(".js-plotly-plot");
   const lanesPlot = () => plot("review-lanes");
@@ -76,10 +76,14 @@
       const [start, end] = [change["xaxis.range[0]"], change["xaxis.range[1]"]];
       if (start != null && end != null) underair.bench.setWindow(start, end);
     });
-    gd.on("plotly_afterplot", () => place());
+    gd.on("plotly_afterplot", () => {
+      place();
+      underair.bench.fit();
+    });
     overviewPlot().on("plotly_afterplot", frameWindow);
     frameWindow();
     place();
+    underair.bench.fit();
     if (underair.bench.view.at != null) underair.moment.ask();
   };
 
@@ -88,8 +92,13 @@
     if (!underair.bench.view) return;
     for (const id of ["review-overview", "review-lanes"]) {
       const { width, height } = plot(id)?._fullLayout ?? {};
-      const least = Math.max(SHEET_PX / height, 0.5); // of a sheet that lies, where that leaves it legible
-      if (width) byId(`${id}-frame`).style.setProperty("zoom", printed ? String(Math.min(1, SHEET_PX / width, least)) : "");
+      if (!width) continue;
+      const [short, long] = SHEET_PX;
+      const upright = Math.min(1, short / width, Math.max(long / height, 0.7)); // on one sheet, where that is legible
+      const lying = Math.min(1, long / width, Math.max(short / height, 0.5));
+      const { style } = byId(`${id}-frame`);
+      style.setProperty("--upright", printed ? String(upright) : "");
+      style.setProperty("--lying", printed ? String(lying) : "");
     }
   };
   window.addEventListener("beforeprint", () => onPaper(true));

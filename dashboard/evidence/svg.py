@@ -160,12 +160,18 @@ def _nice(low: float, high: float, most: int) -> list[float]:
     return [step * number for number in range(math.ceil(low / step), math.floor(high / step + 1e-9) + 1)]
 
 
-def _text(x: float, y: float, text: str, anchor: str = "", size: float = FONT_PX) -> str:
-    """Return words; those of a figure are escaped already, with `<b>` around what is bold."""
+def _text(
+    x: float, y: float, text: str, anchor: str = "", size: float = FONT_PX, grounded: bool = False
+) -> str:
+    """Return words; those of a figure are escaped already, with `<b>` around what is bold.
+
+    `grounded`: on a ground of their own, over hatching and lines.
+    """
     bold = ' font-weight="600"' if "<b>" in text else ""
+    ground = ' stroke="#fff" stroke-width="3" paint-order="stroke"' if grounded else ""
     middle = f' text-anchor="{anchor}"' if anchor else ""
     sized = "" if size == FONT_PX else f' font-size="{size:g}"'
-    return f'<text x="{x:.1f}" y="{y:.1f}"{middle}{sized}{bold}>{_TAGS.sub("", text)}</text>'
+    return f'<text x="{x:.1f}" y="{y:.1f}"{middle}{sized}{bold}{ground}>{_TAGS.sub("", text)}</text>'
 
 
 def _path(x: Floats, y: Floats, closed: bool) -> str:
@@ -231,7 +237,7 @@ def _scatter(sheet: _Sheet, trace: dict[str, Any]) -> Iterator[str]:
                 place = places if isinstance(places, str) else places[number]
                 anchor = {"left": "end", "right": "", "center": "middle"}[place.split()[1]]
                 shift = {"end": -4.0, "": 4.0, "middle": 0.0}[anchor]
-                yield _text(px + shift, py + (12 if place.startswith("bottom") else 4), text, anchor)
+                yield _text(px + shift, py + 4, text, anchor, grounded=True)
 
 
 def _bars(sheet: _Sheet, trace: dict[str, Any]) -> Iterator[str]:

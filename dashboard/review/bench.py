@@ -58,6 +58,7 @@ def bench(look: Look, token: str | None = None) -> Any:
         "at": look.request.at_ms,
         "findings": finding_items(results["findings"], setting, look.notes),
         "overlay": look.request.overlay,
+        "px": look.view.plot_px,
         "token": token,
         "words": words.FOR_SCRIPT,
     }

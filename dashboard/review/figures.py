@@ -46,6 +46,8 @@ BAND_FILL = "rgba(31,134,196,0.22)"
 WARM_FILL = "rgba(200,100,30,0.18)"
 GRAVE = (*GRAVEST, "no_motion_prealarm")
 DESK_ROWS = 3
+HATCH_WORDS_PX = 16
+MARK_ROW = 0.15  # of the air lane's height
 WORDED_FROM_S = 30.0  # shorter stretches have no room for words
 DESK_TEXT_LENGTH = 40
 DESK_FEWEST_LETTERS = 5
@@ -223,27 +225,41 @@ def _desk_lane(drawing: Drawing, desk: list[Mark]) -> None:
         showgrid=False,
         ticks="",
     )
-    rows, texts = _placed(desk, drawing)
+    rows, texts, sides = _placed(desk, drawing)
     drawing.scatter(
         "markers+text",
         typed([mark.at for mark in desk]),
         rows,
         y,
         text=texts,
-        textposition="middle right",
+        textposition=sides,
         textfont={"size": 12},
         marker={"symbol": "line-ns", "size": 12, "line": {"width": 2, "color": CHART_GREY}},
     )
 
 
-def _placed(desk: list[Mark], drawing: Drawing) -> tuple[list[int], list[str]]:
+def _placed(desk: list[Mark], drawing: Drawing) -> tuple[list[int], list[str], list[str]]:
     """Give each mark the first row where its words find room, else a stroke alone under the rows."""
     free_from = [-math.inf] * DESK_ROWS
-    rows, texts = [], []
+    rows, texts, sides = [], [], []
     for mark in desk:
         at_px = drawing.px(mark.at)
-        # At the end of the window words are shortened to what is left of it, not cut through a letter.
+        # At the end of the window words stand before their moment, or are shortened to what is left of it,
+        # not cut through a letter.
         longest = min(DESK_TEXT_LENGTH, int((drawing.view.plot_px - at_px - 16) / DESK_CHARACTER_PX))
+        begins_px = at_px - 16 - DESK_CHARACTER_PX * len(mark.text)
+        before = next((r for r in range(DESK_ROWS) if max(free_from[r], 0.0) <= begins_px), None)
+        if (
+            longest < len(mark.text) <= DESK_TEXT_LENGTH
+            and before is not None
+            and at_px <= drawing.view.plot_px
+        ):
+            rows.append(DESK_ROWS - 1 - before)
+            texts.append(plain(mark.text))
+            sides.append("middle left")
+            free_from[before] = at_px + 16
+            continue
+        sides.append("middle right")
         text = mark.text if len(mark.text) <= longest else mark.text[: max(longest - 1, 0)] + "…"
         row = next((r for r in range(DESK_ROWS) if free_from[r] <= at_px), None)
         rows.append(DESK_ROWS - 1 - (row if row is not None else DESK_ROWS))
@@ -252,7 +268,7 @@ def _placed(desk: list[Mark], drawing: Drawing) -> tuple[list[int], list[str]]:
         texts.append(plain(text) if has_words else BLANK)
         if row is not None and has_words:
             free_from[row] = at_px + 16 + DESK_CHARACTER_PX * len(text)
-    return rows, texts
+    return rows, texts, sides
 
 
 def _person(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
@@ -260,17 +276,13 @@ def _person(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
     room = int((drawing.view.plot_px + LEFT_PX) / HEADING_CHARACTER_PX)
     title = words.person_title(person.wearer_id, person.team, person.set_ids, room)
     drawing.title(plain(title), HEADING_PX, True)
+    _when_not_heard(drawing, person)
     top = drawing.depth_px
     block_index = len(drawing.axes)
     # Behind the lanes, over their whole height: the silences, and what was heard only later.
     block = drawing.lane(0, range=[0, 1], visible=False)
-    lasting = [
-        f"{span.what} {words.duration_text(_seconds(span))}" if span.what == words.SILENT else span.what
-        for span in person.silences
-    ]
-    _hatched(drawing, person.silences, lasting, block, CHART_PURPLE, "/")
-    late = [words.NOT_YET_KNOWN if _seconds(span) >= WORDED_FROM_S else BLANK for span in person.unknown]
-    _hatched(drawing, person.unknown, late, block, CHART_GREY, "\\", 0.93)
+    _hatched(drawing, person.silences, block, CHART_PURPLE, "/")
+    _hatched(drawing, person.unknown, block, CHART_GREY, "\\")
     for lane in drawing.view.lanes:
         explained = words.LANE_EXPLAINED[lane].format(**units.label)
         draw, readings = LANES[lane]
@@ -298,18 +310,21 @@ def _air_lane(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
                 "label": {"text": text, "textposition": "start", "font": {"size": 11}, "padding": 2},
             }
         )
-    texts, sides = [], []
-    window = drawing.window
+    texts, sides, heights = [], [], []
+    window, taken = drawing.window, Taken()
     for mark in person.marks:
-        text = words.MARKS[mark.text]
-        late = drawing.px(mark.at) + DESK_CHARACTER_PX * len(text) > drawing.view.plot_px
-        sides += ["middle left" if late else "middle right"] * 3
         # Words of a moment outside of the window would reach into it, cut.
-        texts += [BLANK, text if window.start <= mark.at <= window.end else BLANK, BLANK]
+        text = words.MARKS[mark.text] if window.start <= mark.at <= window.end else ""
+        at_px, length_px = drawing.px(mark.at), DESK_CHARACTER_PX * len(text) + 8
+        late = at_px + length_px > drawing.view.plot_px
+        row = taken.row(at_px - late * length_px, at_px + (not late) * length_px) if text else 0
+        heights += [0.0, top * (0.9 - MARK_ROW * min(row, 4)), math.nan]
+        sides += ["middle left" if late else "middle right"] * 3
+        texts += [BLANK, text or BLANK, BLANK]
     drawing.scatter(
         "lines+text",
         typed([x for mark in person.marks for x in (mark.at, mark.at, math.nan)]),
-        typed([0.0, top * 0.9, math.nan] * len(person.marks)),
+        typed(heights),
         y,
         text=texts,
         textposition=sides,
@@ -381,15 +396,55 @@ def _seconds(span: Span) -> float:
     return (span.ended - span.started) / SECOND_MS
 
 
-def _hatched(
-    drawing: Drawing,
-    spans: list[Span],
-    texts: list[str],
-    y: str,
-    colour: str,
-    shape: str,
-    height: float = 0.985,
-) -> None:
+class Taken:
+    """Where words stand already, row by row."""
+
+    def __init__(self) -> None:
+        self._rows: list[list[tuple[float, float]]] = []
+
+    def row(self, start_px: float, end_px: float) -> int:
+        """Return the first row where these words stand on no others, and keep them there."""
+        free = (all(end_px <= start or end <= start_px for start, end in row) for row in self._rows)
+        number = next((number for number, is_free in enumerate(free) if is_free), len(self._rows))
+        if number == len(self._rows):
+            self._rows.append([])
+        self._rows[number].append((start_px, end_px))
+        return number
+
+
+def _when_not_heard(drawing: Drawing, person: PersonLanes) -> None:
+    """Word the hatched stretches above them, where no line runs: silences, then what came late."""
+    lasting = [
+        f"{span.what} {words.duration_text(_seconds(span))}" if span.what == words.SILENT else span.what
+        for span in person.silences
+    ]
+    late = [words.NOT_YET_KNOWN if _seconds(span) >= WORDED_FROM_S else "" for span in person.unknown]
+    window, widest_px = drawing.window, drawing.view.plot_px
+    for spans, texts in ((person.silences, lasting), (person.unknown, late)):
+        if not spans:
+            continue
+        y = drawing.lane(HATCH_WORDS_PX, range=[0, 1], visible=False)
+        taken, at, shown = Taken(), [], []
+        for span, text in zip(spans, texts, strict=True):
+            start, end = max(span.started, window.start), min(span.ended, window.end)
+            half_px = (DESK_CHARACTER_PX * len(text) + 8) / 2
+            middle_px = min(max(drawing.px((start + end) / 2), half_px), widest_px - half_px)
+            has_room = start < end and text and taken.row(middle_px - half_px, middle_px + half_px) == 0
+            at.append(window.start + (window.end - window.start) * middle_px / widest_px)
+            shown.append(plain(text) if has_room else BLANK)
+        drawing.scatter(
+            "text",
+            typed(at),
+            [0.5] * len(spans),
+            y,
+            text=shown,
+            textposition="middle center",
+            textfont={"size": 12},
+            cliponaxis=False,
+        )
+
+
+def _hatched(drawing: Drawing, spans: list[Span], y: str, colour: str, shape: str) -> None:
     pattern = {"shape": shape, "fgcolor": colour, "size": 9, "solidity": 0.12}
     drawing.add(
         lying(
@@ -398,19 +453,6 @@ def _hatched(
             [0.5] * len(spans),
             width=1,
             marker={"color": CLEAR, "line": {"width": 1, "color": colour}, "pattern": pattern},
-            text=texts,
-            textposition="none",
             yaxis=y,
         )
-    )
-    drawing.scatter(
-        "text",
-        typed([(span.started + span.ended) / 2 for span in spans]),
-        [height] * len(spans),
-        y,
-        thinned=False,
-        text=texts,
-        textposition="bottom center",
-        textfont={"size": 12},
-        cliponaxis=False,
     )

@@ -144,7 +144,7 @@ def people_of(results: Results) -> pl.DataFrame:
 
 
 def unheard_of(results: Results) -> pl.DataFrame:
-    """Return the entries of which no set was heard: wearer_id, team, set_id (all of them), started, ended, told.
+    """Return the entries of which no set was heard: wearer_id, team, set_id (all), started, ended, told.
 
     From the tally in until a person's word, or until the record ends.
     """

@@ -84,7 +84,7 @@ def request_of(query: Mapping[str, str]) -> Request:
         zone=zone,
         window=None if start is None or end is None else Window(start, end),
         at_ms=_number(query, "at"),
-        plot_px=min(max(_number(query, "px") or NARROWEST_PX, NARROWEST_PX / 2), WIDEST_PX),
+        plot_px=min(max(_number(query, "px") or NARROWEST_PX, NARROWEST_PX / 4), WIDEST_PX),
         overlay=query.get("overlay") == "yes",
     )
 

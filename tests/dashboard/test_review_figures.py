@@ -14,14 +14,14 @@ import polars as pl
 import pytest
 
 from analysis.profile import Profile
-from dashboard.evidence.svg import svg_of
+from dashboard.evidence.svg import numbers, svg_of
 from dashboard.results_store import ResultsStore
 from dashboard.review import figures, words
 from dashboard.review.bench import bench
 from dashboard.review.clock import Clock, Window, moment_of
 from dashboard.review.drawing import Drawing, View
 from dashboard.review.figures import lanes_figure, lanes_update, nice_ceiling, scales_of
-from dashboard.review.lanes import READINGS, Mark, Series, lanes_of, lanes_of_each, people_of
+from dashboard.review.lanes import READINGS, Mark, Series, Span, lanes_of, lanes_of_each, people_of
 from dashboard.review.moment import readout
 from dashboard.review.overview import LABEL_LETTERS, bin_width_s, labels, overview_figure, whole_window
 from dashboard.review.view import LANES, BadView, Bench, Look, request_of
@@ -241,12 +241,64 @@ def test_units_convert_both_ways() -> None:
 def test_the_desks_words_end_within_the_window() -> None:
     window = Window(0.0, 1000.0)
     desk = [Mark(at, "all out, none left inside") for at in (0.0, 700.0, 950.0, 999.0)]
-    _, texts = figures._placed(desk, Drawing(View((), METRIC, plot_px=1000.0), window))
-    assert texts[0] == "all out, none left inside"
-    for mark, text in zip(desk, texts, strict=True):
-        shown = "" if text == figures.BLANK else text
-        assert mark.at + figures.DESK_CHARACTER_PX * len(shown) <= 1000.0
-    assert texts[3] == figures.BLANK
+    rows, texts, sides = figures._placed(desk, Drawing(View((), METRIC, plot_px=1000.0), window))
+    # Where there is no room after a moment the words stand before it, whole.
+    assert texts == ["all out, none left inside"] * 4
+    assert sides == ["middle right", "middle right", "middle left", "middle left"]
+    reach = {}
+    for row, mark, text, side in zip(rows, desk, texts, sides, strict=True):
+        length = figures.DESK_CHARACTER_PX * len(text)
+        start = mark.at - length if side == "middle left" else mark.at
+        assert reach.get(row, 0.0) <= start <= start + length <= 1000.0
+        reach[row] = start + length
+
+
+def words_of(figure: dict[str, Any], plot_px: float) -> list[tuple[str, float, float, float]]:
+    """Return the words of a wearer's figure, with their height, begin and end in pixels."""
+    start, end = figure["layout"]["xaxis"]["range"]
+    found = []
+    for trace in figure["data"]:
+        axis = figure["layout"]["yaxis" + trace.get("yaxis", "y")[1:]]
+        low, high = axis["domain"]
+        least, most = axis["range"]
+        texts = trace.get("text", []) if trace["type"] == "scatter" else []
+        sides = trace.get("textposition", "")
+        sides = [sides] * len(texts) if isinstance(sides, str) else sides
+        for x, y, text, side in (
+            zip(array(trace["x"]), numbers(trace["y"]), texts, sides, strict=True) if texts else ()
+        ):
+            at_px, long_px = (x - start) / (end - start) * plot_px, 6.0 * len(text)
+            left = at_px - {"left": long_px, "center": long_px / 2, "right": 0.0}[side.split()[1]]
+            height = (low + (high - low) * (y - least) / (most - least)) * figure["layout"]["height"]
+            if text.strip():
+                found.append((text, height, left, left + long_px))
+    return found
+
+
+@pytest.mark.parametrize("plot_px", [280.0, 560.0, 905.0])
+def test_words_of_a_wearers_lanes_never_lie_on_each_other(look: Look, plot_px: float) -> None:
+    """Turn-back, low-air warning, silence and what came late were printed over each other."""
+    began, minute = look.whole.start, 60_000.0
+    person = replace(
+        look.lanes[0],
+        marks=[Mark(began + 14 * minute, "turn_back"), Mark(began + 24 * minute, "low_air")],
+        silences=[Span(words.SILENT, began + 9 * minute, began + 17 * minute)],
+        unknown=[
+            Span("late", began + 8 * minute, began + 16 * minute),
+            Span("late", began + 17 * minute, began + 19 * minute),
+        ],
+    )
+    view = View(("air",), METRIC, plot_px=plot_px)
+    figure, _ = lanes_figure([person], None, look.whole, view, look.scales)
+    placed = words_of(figure, plot_px)
+    told = [text for text, *_ in placed]
+    assert {*words.MARKS.values(), "silent 8 min 00 s", words.NOT_YET_KNOWN} == set(told)
+    for one, other in itertools.combinations(placed, 2):
+        apart = abs(one[1] - other[1]) >= 11 or one[3] <= other[2] or other[3] <= one[2]
+        assert apart, (one, other)
+    # Above the drawn lane, where no line runs.
+    top = figure["layout"]["yaxis4"]["domain"][1] * figure["layout"]["height"]
+    assert all(height > top for text, height, *_ in placed if text not in words.MARKS.values())
 
 
 @pytest.mark.parametrize(("marked_s", "told"), [(9.0, ""), (61.0, ""), (10.0, "right"), (57.0, "left")])

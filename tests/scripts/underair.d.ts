@@ -59,7 +59,7 @@ interface ReviewFinding {
 }
 interface ReviewView {
   incident: string; window: Span; whole: Span; people: string[]; everybody: string[]; lanes: string[]; allLanes: string[];
-  most: number; units: string; zone: string; zoneName: string; changes: boolean; overlay: boolean; at: number | null;
+  most: number; units: string; zone: string; zoneName: string; changes: boolean; px: number; overlay: boolean; at: number | null;
   token: string; words: Record<string, any>; findings: ReviewFinding[];
 }
 type ListingCell = string | { t: string; v?: string | number; href?: string; jump?: object };
@@ -115,7 +115,7 @@ interface Underair {
     query(parts: Record<string, any>): URLSearchParams; written(at: number, zone: string, changes: boolean): string;
   };
   bench: {
-    view: ReviewView | null; begin(view: ReviewView): void; say(text: string): void; isWhole(): boolean; again(): void;
+    view: ReviewView | null; begin(view: ReviewView): void; say(text: string): void; fit(): void; isWhole(): boolean; again(): void;
     query(extra?: Record<string, any>): URLSearchParams; atOf(): { at?: string }; keepInAddress(): void; zoom(factor: number): void;
     setWindow(from: number, to: number, alsoPicture?: boolean): void; togglePerson(key: string): void; split(text: string): [string, string];
     set(name: string, value: string): void; jump(to: { at?: number; person?: string; window?: Span }): void;
