@@ -150,7 +150,7 @@ def test_drag_zooms_all_lanes_and_the_pointer_moves_the_cursor_until_a_click_kee
     whole = shown_range(page)
     page.locator("#review-lanes-frame").scroll_into_view_if_needed()
     box = page.locator("#review-lanes .js-plotly-plot").bounding_box()
-    y = box["y"] + 160
+    y = box["y"] + 200  # in the lane of pressure, under its words
     page.mouse.move(box["x"] + 400, y)
     page.mouse.down()
     page.mouse.move(box["x"] + 520, y, steps=6)
