@@ -15,6 +15,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.air.forecast import EARLY_END_ONLY_S
+from analysis.clocks.links import SILENCE_INTERVALS
 from analysis.findings.late import LATE_S
 from analysis.records import Ints, floats, micros
 from analysis.same_id import own_set
@@ -28,7 +29,6 @@ MILLISECONDS = 1000.0
 Readings = tuple[Ints, Ints, Floats]
 """When, on the reconciled clock, and in its order; when received (microseconds since 1970); values."""
 AROUND_A_WEAR_S = 180.0
-USUAL_GAP_FACTOR = 3.0
 SHORTEST_GAP_S = 5.0
 
 
@@ -362,7 +362,7 @@ def _series(readings: Readings) -> Series:
     at_us, _, values = readings
     x = at_us / MILLISECONDS
     usual = float(np.median(np.diff(x))) if len(x) > 2 else 0.0
-    return Series(x, values, max(USUAL_GAP_FACTOR * usual, SHORTEST_GAP_S * MILLISECONDS))
+    return Series(x, values, max(SILENCE_INTERVALS * usual, SHORTEST_GAP_S * MILLISECONDS))
 
 
 def _not_yet_known(readings: Readings) -> list[Span]:

@@ -9,9 +9,11 @@ from pathlib import Path
 from typing import get_args
 
 from analysis.alarms.kinds import KINDS
+from analysis.trends.measures import FLAGS, LOGS, MEANS
 from dashboard.live import words as live
 from dashboard.review import words as review
 from dashboard.review.overview import ALARM_SIGNS
+from dashboard.trends.sentences import MEASURE
 from ingest.contract.kinds import Alarm
 
 ROOT = Path(__file__).parents[2]
@@ -42,6 +44,10 @@ def test_no_text_of_the_pages_and_findings_writes_it_otherwise() -> None:
     assert [name for name, text in texts if name == "report.html.j2" and "90\u00a0%" in text]
     assert sum("\u00a0%" in text for _, text in texts) > 10
     assert [one for one in texts if OTHERWISE.search(one[1])] == []
+
+
+def test_whatever_may_stand_out_in_the_trends_has_its_words() -> None:
+    assert {*FLAGS, *MEANS, *LOGS} <= set(MEASURE)
 
 
 def test_an_alarm_s_name_can_stand_in_a_list_of_alarms() -> None:
