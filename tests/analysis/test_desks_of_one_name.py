@@ -75,7 +75,7 @@ def test_a_lift_by_another_unit_of_that_name_is_told_and_ends_only_its_own(
     snapshot = see(445)
     assert in_force(snapshot) == ["evacuate"]
     (line,) = order_views(snapshot, STANDARD, "desk")
-    assert "another desk of the name desk lifted it" in line["who"]
+    assert "another desk named desk lifted it" in line["who"]
     first.say(450, "order", state="lifted", standing=[], **EVACUATE)
     assert in_force(see(455)) == []
 
