@@ -77,9 +77,9 @@ def strips(results: Results, people: pl.DataFrame, window: Window) -> np.ndarray
     width_ms = bin_width_s(window) * SECOND_MS
     bins = max(math.ceil((window.end - window.start) / width_ms), 1)
     z = np.full((len(people), bins), np.nan)
-    if not len(people):
-        return z
     row_of_wear = {wear: row for row, wears in enumerate(people["wear_ids"]) for wear in wears}
+    if not row_of_wear:  # nobody, or nobody who was heard
+        return z
     since = (pl.col("time").dt.epoch("us") / 1000 - window.start) / width_ms
     lowest = (
         results["air"]
