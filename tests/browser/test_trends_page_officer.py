@@ -125,7 +125,7 @@ def test_the_page_is_accessible_fits_screen_and_paper_goes_by_keyboard_and_plans
     page.emulate_media(media="screen", color_scheme="light")
     for width, height in SIZES:
         page.set_viewport_size({"width": width, "height": height})
-        page.wait_for_function("document.documentElement.scrollWidth <= innerWidth")
+        page.wait_for_function("() => document.documentElement.scrollWidth <= innerWidth")
     assert axe(page) == []
     page.emulate_media(color_scheme="dark")
     assert axe(page, contrast=True) == []
