@@ -205,7 +205,7 @@ def _no_standby(snapshot: Snapshot, name: str) -> list[str]:
     if not inside:
         return []
     incidents = {name} if name else inside - {None}
-    if len(incidents) < 2:
+    if len(incidents) < 2 and (name or not incidents or ready <= incidents):
         return [] if ready & (incidents or ready) else [words.NO_STANDBY]
     lacking = ", ".join(words.named(one) for one in sorted(one for one in incidents - ready if one))
     return [words.NO_STANDBY_AT.format(incidents=lacking)] if lacking else []

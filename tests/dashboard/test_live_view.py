@@ -250,6 +250,11 @@ def test_the_counts_add_up_and_each_incident_has_its_own() -> None:
     assert "No emergency team ready" not in picture(system=wanted)["summary"][""]  # nobody is in
     two = (ROW, replace(ROW, key="2", incident_id="I-2"))
     assert "No emergency team ready at I-2" in picture(*two, system=wanted, standby=ready)["summary"][""]
+    # Mended: beside "Emergency team ready: Elm", which is at the other incident.
+    assert picture(two[1], system=wanted, standby=ready)["summary"][""][-2:] == [
+        "Emergency team ready: Elm",
+        "No emergency team ready at I-2",
+    ]
     both = (*ready, replace(ready[0], incident_id="I-2"))
     assert not [
         one for one in picture(*two, system=wanted, standby=both)["summary"][""] if one.startswith("No ")
