@@ -36,6 +36,7 @@ from dashboard.trends import sections as trends_sections
 from dashboard.trends.figures import (
     bars_cut,
     classes_figure,
+    limits_cut,
     mean_figure,
     rate_figure,
     season_plots,
@@ -285,7 +286,8 @@ def _plot(
     mean = monthly_mean(months, plot.name, running, judged.get(plot.name))
     figure = mean_figure(mean) if mean.table["mean"].count() else None
     left_out = wears - int(mean.table["wears"].sum())
-    return _figure(plot.name, plot.title, figure, words.mean_sentence(plot, mean, holds, left_out))
+    cut = words.LIMITS_CUT if limits_cut(mean) else ""
+    return _figure(plot.name, plot.title, figure, words.mean_sentence(plot, mean, holds, left_out) + cut)
 
 
 def _figure(name: str, title: str, figure: dict[str, Any] | None, sentence: str) -> Any:

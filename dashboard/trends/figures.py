@@ -87,12 +87,21 @@ def mean_figure(found: MonthlyMean) -> dict[str, Any]:
     """Return the plot of a monthly mean, with the limits of the judged months."""
     table = found.table
     means = table["mean"].to_list()
-    highest, limits = table["mean"].max(), table["upper_limit"].max()
-    top = max([float(value) for value in (highest, limits) if isinstance(value, float)], default=1.0)
-    if isinstance(highest, float) and highest > 0:  # far limits must not flatten the course
-        top = min(top, LIMITS_SHOWN_TO * highest)
+    top = _top_of_means(table)
     data = [*_limits(table), _points(table, means, None), *_spans(found.judged, table, top)]
     return _figure(data, table, top)
+
+
+def _top_of_means(table: pl.DataFrame) -> float:
+    """Return what the scale must hold: far limits must not flatten the course."""
+    highest, limits = table["mean"].max(), table["upper_limit"].max()
+    top = max([float(value) for value in (highest, limits) if isinstance(value, float)], default=1.0)
+    return min(top, LIMITS_SHOWN_TO * highest) if isinstance(highest, float) and highest > 0 else top
+
+
+def limits_cut(found: MonthlyMean) -> bool:
+    """Return whether a limit reaches beyond the top of `mean_figure`."""
+    return bool((found.table["upper_limit"] > nice_top(_top_of_means(found.table))).any())
 
 
 def _limits(table: pl.DataFrame) -> list[dict[str, Any]]:

@@ -41,6 +41,7 @@ PLOTS = (
 DOSE_LIMIT = "The profile's limit for the dose of one wear is {limit:g}."
 WITHOUT_SENSOR = "{count} without a heat sensor are left out."
 WITHOUT_END = "{count} whose end was not heard are left out."
+LIMITS_CUT = " A limit reaches beyond the top of the plot."
 BARS_CUT = "Bars of {count} reach beyond the top of the plot."
 TITLE = "Wears over time"
 PERIOD = "Period"

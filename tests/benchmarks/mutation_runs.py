@@ -1,7 +1,6 @@
 """Run chosen tests against a copy of the code: once to see which lines each reaches, then for each mutant.
 
-The libraries are imported once, this process forks for each run, and the child imports the copy's packages.
-So a mutant takes seconds. The clone itself is never changed.
+The libraries are imported once; each run is a fork that imports the copy's packages. The clone never changes.
 """
 
 from __future__ import annotations

@@ -20,7 +20,7 @@ from analysis.trends.measures import by_month
 from analysis.trends.rest import training_of
 from analysis.trends.roster import EQUIPMENT, ROSTER, BadRoster, equipment_beside, with_station_and_role
 from dashboard.trends import sections, sentences, words
-from dashboard.trends.figures import mean_figure, season_plots, work_plots
+from dashboard.trends.figures import limits_cut, mean_figure, season_plots, work_plots
 from dashboard.trends.summary_words import inside_readme
 from dashboard.trends.view import Choice, TrendsLook, chosen
 from tests.three_years import three_years
@@ -245,7 +245,12 @@ def test_far_limits_do_not_flatten_the_course_of_a_mean() -> None:
             "outside": [False] * 4,
         }
     )
-    figure = mean_figure(SimpleNamespace(table=table, judged=None))  # type: ignore[arg-type]
+    far, near = (
+        SimpleNamespace(table=one, judged=None) for one in (table, table.with_columns(upper_limit=2.5))
+    )
+    assert limits_cut(far)  # type: ignore[arg-type]
+    assert not limits_cut(near)  # type: ignore[arg-type]
+    figure = mean_figure(far)  # type: ignore[arg-type]
     assert 2.0 < figure["layout"]["yaxis"]["range"][1] <= 8.0
 
 
