@@ -63,7 +63,8 @@ def rate_figure(found: MonthlyRate) -> dict[str, Any]:
     solid = table["solid"].to_list()
     # The interval of a month of few wears reaches beyond any scale: the table has it, the plot does not.
     drawn = [rate if usual else None for rate, usual in zip(rates, solid, strict=True)]
-    bars = error_bars(low, drawn, high, CHART_BLUE, thickness=1.2, width=3)
+    # Faint and without ends: of months without events they are all that is high, and hid the points.
+    bars = error_bars(low, drawn, high, f"{CHART_BLUE}55", thickness=4, width=0)
     top = _top_of_rates(table)
     data = [*_limits(table), _points(table, rates, bars, nice_top(top)), *_spans(found.judged, table, top)]
     return _figure(data, table, top)
