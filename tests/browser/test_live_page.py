@@ -31,7 +31,7 @@ def test_a_wearer_appears_at_the_tally_breathes_falls_silent_and_is_dated(
     crew.desk("tally", incident_id="I-1", action="in", set_id="S-1", wearer_id="W-1", team="Alder")
     row = live.locator(".row")
     row.wait_for()
-    assert "No air yet" in row.inner_text()
+    assert "Not on air yet" in row.inner_text()
     assert "Quay 4" in live.locator(".incidents").inner_text()
 
     set_1 = breathing("S-1", 280.0, 0.35)  # faster than anybody breathes would be "losing air"
