@@ -304,7 +304,7 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
     ),
     "exposure": _columns(
         ("wear_id", pl.String, "", "the wear"),
-        ("thermal_class", pl.Int64, "", "thermal class 1 to 4 (NIST TN 1474); 0: no heat reading tells it"),
+        ("thermal_class", pl.Int64, "", "thermal class 1 to 4 (NIST TN 1474); 0: no heat reading near it"),
         ("seconds", pl.Float64, "s", "seconds of the estimate in that class"),
         ("tested_s", pl.Float64, "s", "how long equipment is tested in that class; null for 0"),
         (
