@@ -383,7 +383,7 @@ def _not_comparable(row: Row, other: Row, unlike: set[tuple[str | None, str | No
     if row.started_at is None and other.started_at is not None:
         return True  # the reading that says so was lost
     if row.started_at is not None and other.started_at is None:
-        # Of a wear's first minute every reading may be lost: who is tallied in is "not on air yet" until then.
+        # Every reading of a wear's first minute may be lost: until then the wearer is "not on air yet".
         return other.attention == "no_air_yet" and now_s - row.started_at < YOUNG_S
     if (row.incident_id, row.wearer_id or row.set_id) in unlike:
         return True
