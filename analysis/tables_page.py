@@ -18,7 +18,8 @@ PAGE = Path(__file__).parent / "docs" / "tables.md"
 _HEAD = """# The tables
 
 What `underair analyse` writes, one file for each table (`--format parquet` or `csv`), and what an archive
-contains. `python -m analysis.tables_page` makes this page from `analysis/tables.py` and `ingest/contract/columns.py`.
+contains. `python -m analysis.tables_page` makes this page from `analysis/tables.py` and
+`ingest/contract/columns.py`.
 
 - Times are UTC in microseconds on the listener's clock: each set's own clock is corrected (`clocks` says by
   how much). In the archive, `time` is the sender's own clock, as sent.
@@ -58,8 +59,8 @@ For outside the service: `by_month`, `by_quarter`, `by_year` and `planning_rates
   are published then, unless their quarter or year was published without them.
 - Alarms have no figure until a set has raised one: perhaps these sets send none.
 
-To correct a period, publish it again: `--replace PERIOD --reason TEXT` on the machine, or the page Access (role
-`admin`). The list keeps both versions, the reason and who did it. `underair verify` checks the list's chain.
+To correct a period, publish it again: `--replace PERIOD --reason TEXT` on the machine, or the page Access
+(role `admin`). The list keeps both versions, the reason and who did it. `underair verify` checks the list's chain.
 Publish a period before `underair retain` drops its names: afterwards the number of people is unknown.
 
 `--inside` writes exact tables instead: `by_month`, `by_part`, `planning_rates`, `sets`, `forecasts`, `rest`
