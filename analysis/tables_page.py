@@ -60,7 +60,7 @@ For outside the service: `by_month`, `by_quarter`, `by_year` and `planning_rates
 - Alarms have no figure until a set has raised one: perhaps these sets send none.
 
 To correct a period, publish it again: `--replace PERIOD --reason TEXT` on the machine, or the page Access
-(role `admin`). The list keeps both versions, the reason and who did it. `underair verify` checks the list's chain.
+(role `admin`). The list keeps both versions, the reason and who did it. `underair verify` checks its chain.
 Publish a period before `underair retain` drops its names: afterwards the number of people is unknown.
 
 `--inside` writes exact tables instead: `by_month`, `by_part`, `planning_rates`, `sets`, `forecasts`, `rest`
