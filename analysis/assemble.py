@@ -356,7 +356,7 @@ def turn_back_table(examined: Sequence[Examined], turns: Mapping[str, Turns]) ->
 def exposure_table(examined: Sequence[Examined]) -> pl.DataFrame:
     """Return the table `exposure`: seconds in each thermal class, and the part of its tested time.
 
-    Class 0 is the time in which nothing was heard that tells a class.
+    Class 0 is the time without a heat reading near enough to give a class.
     """
     rows: list[tuple[str, int, float, float | None, float | None]] = []
     for one in examined:

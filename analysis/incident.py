@@ -65,7 +65,7 @@ class Scope:
     """What a piece of an archive answers for; messages beyond it are knowledge, not its subject."""
 
     incidents: frozenset[str]  # its incidents; desks may speak of others too
-    of_desk: bool  # whether it is a desk's own record; only that tells what is wrong with the record itself
+    of_desk: bool  # whether it is a desk's own record; only that shows what is wrong with the record itself
     heard_until_us: int  # until when the whole archive goes on, microseconds since 1970
     tallied: bool  # whether anybody is tallied in the whole archive
     # By incident_id: from when each use of it was spoken of (receipt), and what that is asked for by.

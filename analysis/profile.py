@@ -82,7 +82,7 @@ class Forecast(ProfilePart, frozen=True, forbid_unknown_fields=True, kw_only=Tru
 
     hard_l_min: RateLMin = HARD_L_MIN  # "If it stays hard" until three minutes of the wear have been seen
     # File of constants that `underair learn` wrote, beside the profile; "": those that ship. A loaded profile
-    # has taken them over and names no file, so that it is whole by itself.
+    # has taken them over and names no file, so that it needs no other file.
     learnt: Annotated[str, Meta(max_length=500)] = ""
     version: Text = SHIPPED.name  # which constants are in force, for screens and reports
     # `early`, `late`: tuple of 8 and of 7 floats: see `analysis.air.forecast.IntervalEnds`
@@ -283,7 +283,7 @@ def load_profile(path: Path | str | None) -> Profile:
 
 
 def _with_learnt(profile: Profile, path: Path) -> Profile:
-    """Take over the constants of the file that the profile names, so that the profile is whole by itself."""
+    """Take over the constants of the file that the profile names, so that the profile needs no other file."""
     if not profile.forecast.learnt:
         return profile
     from analysis.air.learning import read_learnt

@@ -111,7 +111,7 @@ class PowerUp:
 
     @property
     def key(self) -> Key:
-        """What tells it from every other."""
+        """Its identity."""
         return self.role, self.name, self.boot, self.use
 
     @property
@@ -195,7 +195,7 @@ _SPEAKERS = (("desk", "desk_id", DESK_KINDS), ("set", "set_id", SET_KINDS))
 
 
 def _uses(messages: Mapping[str, pl.DataFrame], mixed: PowerUp) -> list[PowerUp]:
-    """Return the power-ups that a speaker gave one number, each by itself."""
+    """Return separately the power-ups to which a speaker gave one number."""
     _, column, kinds = next(one for one in _SPEAKERS if one[0] == mixed.role)
     its = (pl.col(column) == mixed.name) & (pl.col("boot") == mixed.boot) & pl.col("seq").is_not_null()
     said = {kind: messages[kind].filter(its) for kind in kinds if kind in mixed.channels}
@@ -350,7 +350,7 @@ def _first_of_each(payloads: list[str], again: Bools, received: Ints) -> tuple[I
 
 
 def _find_cross_conflicts(power_up: PowerUp) -> bool:
-    """Find identities that two kinds use, which must not be; return whether a long silence lies between."""
+    """Find identities that two kinds share, which is forbidden; return whether a long silence is between."""
     channels = list(power_up.channels.values())
     said = np.concatenate([channel.seq for channel in channels])
     seqs = np.sort(said, kind="stable")  # runs in order already: ten times as fast

@@ -46,7 +46,7 @@ def whose(refused: pl.DataFrame) -> pl.DataFrame:
 
 
 def read_refused(messages: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
-    """Return the refused messages of an analysis, as `whose`, with what their payloads still tell.
+    """Return the refused messages of an analysis, as `whose`, with what can be read of their payloads.
 
     They have `boot`, `seq` and `incident_id`; null where the payload cannot be read so far.
     """

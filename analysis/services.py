@@ -1,7 +1,7 @@
 """Two services in one record: a desk, wearer or team of the same name is not the same one.
 
 The service that comes first by name keeps its names; the others' become `SERVICE:NAME` where two services
-give the name. Sets are not told apart: readings are read without their service.
+give the name. Sets are not distinguished: readings are read without their service.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ import polars as pl
 from ingest.contract.kinds import DESK_KINDS
 
 NAMED = {"desk_id": ["desk_id"], "wearer_id": ["wearer_id"], "team": ["incident_id", "team"]}
-"""What is told apart, and what makes two of them one: a team is one of its incident."""
+"""What is distinguished, and by what: a team belongs to its incident."""
 
 
 def told_apart(messages: Mapping[str, pl.DataFrame]) -> Mapping[str, pl.DataFrame]:
@@ -40,7 +40,7 @@ def told_apart(messages: Mapping[str, pl.DataFrame]) -> Mapping[str, pl.DataFram
 def wearers_apart(wears: pl.DataFrame) -> pl.DataFrame:
     """Return the ledger's wears in which no two services give a wearer the same name.
 
-    `told_apart` tells apart those who met in one incident. Who a name is must not depend on that.
+    `told_apart` separates only those who met in one incident. Whom a name means must not depend on that.
     """
     service, wearer = pl.col("service").cast(pl.String), pl.col("wearer_id").cast(pl.String)
     home = wears["service"].cast(pl.String).min()

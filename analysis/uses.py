@@ -18,9 +18,9 @@ import polars as pl
 from numpy.typing import NDArray
 
 LONG_SILENCE = timedelta(hours=6)
-"""A speaker that is still on is heard again before so long: one conflict across it tells. Our own rule."""
+"""A speaker that is still on is heard sooner: across this, one conflict is enough. Our own rule."""
 SILENCE = timedelta(seconds=3)
-"""A shorter one may lie within a power-up: the first messages after it must tell. Our own rule."""
+"""A shorter one may be within a power-up: across this, the first messages decide. Our own rule."""
 PACE_MESSAGES = 60
 FIRST_MESSAGES, FIRST_IN_CONFLICT = 10, 8
 """So many of the first so many messages after a short silence carry identities heard before. Our own rule."""
@@ -96,7 +96,7 @@ def _of_second(heard: pl.DataFrame) -> NDArray[np.bool_] | None:
     ]
     second: NDArray[np.bool_] = apart_us[1] < apart_us[0]
     changes = np.flatnonzero(second[1:] != second[:-1])
-    if len(changes) == 1:  # one that restarted at once: after a silence, `uses_of` tells by that
+    if len(changes) == 1:  # one that restarted at once; after a silence, `uses_of` decides
         received = heard["received"]
         return second if received[int(changes[0]) + 1] - received[int(changes[0])] <= SILENCE else None
     return second if len(changes) >= FIRST_IN_CONFLICT else None

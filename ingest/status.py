@@ -134,11 +134,11 @@ class StatusTeller:
         self._thread = threading.Thread(target=self._run, name="status", daemon=True)
 
     def start(self) -> None:
-        """Begin to tell."""
+        """Begin to publish."""
         self._thread.start()
 
     def stop(self) -> None:
-        """Stop, and tell the last word."""
+        """Publish the last status and stop."""
         self._stop.set()
         self._thread.join()
         self._tell(msgspec.structs.replace(self._look(), state="stopped", connected=False))

@@ -82,7 +82,7 @@ class Alarm:
     def lead_s(self) -> float | None:
         """Reported minus derived; positive: the set was late.
 
-        None where the set reported it in a silence of the readings: they do not tell when it began.
+        None where the set reported it in a silence of the readings: they do not show when it began.
         """
         if self.reported is None or self.derived is None:
             return None

@@ -29,7 +29,7 @@ class Derived:
     cleared_us: int | None
     evidence: tuple[str, ...]
     heard_us: int | None = None
-    # The reading before a silence in which it may have begun; None where the readings tell when it began.
+    # The reading before a silence in which it may have begun; None where the readings show when it began.
     silent_since_us: int | None = None
 
 

@@ -138,8 +138,8 @@ class Clocks:
     def reconciled(self, frame: pl.DataFrame) -> pl.DataFrame:
         """Return a kind's frame with the column `at` added: its messages' reconciled time.
 
-        A message without identity, or from a power-up known only by retained messages, stands where it
-        was received.
+        A message without identity, or from a power-up known only by retained messages, keeps its time of
+        receipt.
         """
         role = "set" if "boot" in frame.columns and "desk_id" not in frame.columns else "desk"
         name = "set_id" if role == "set" else "desk_id"
@@ -309,7 +309,7 @@ def _said_in(late_s: Floats, late_seq: Ints, first_seq: Ints, begin_s: Floats, l
 def _held_back(line: Line, before: Line, seq: Ints, time_s: Floats, jump: int) -> Line:
     """Return the line after a step; where a lasting delay began with it, at the offset that the step gives.
 
-    The set's own times tell by how much its clock jumped. Where that is more than the level changed, the rest
+    The set's own times show by how much its clock jumped. Where that is more than the level changed, the rest
     is delay, or the set paused: in doubt the older age counts.
     """
     if min(jump, len(seq) - jump) < BEAT_MESSAGES or not keeps_rhythm(seq[:jump], time_s[:jump]):

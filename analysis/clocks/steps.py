@@ -45,7 +45,7 @@ STANDS_S = 30.0
 
 def quantum_s(time_us: Ints) -> float:
     """Return the grain of a clock's written times: 1, 0.1 or 0.01 s, or 0 when finer."""
-    few_us = int(np.gcd.reduce(time_us[:64]))  # they tell most clocks at once
+    few_us = int(np.gcd.reduce(time_us[:64]))  # these decide most clocks at once
     for grain_us in (1_000_000, 100_000, 10_000):
         if few_us % grain_us == 0 and np.array_equal(time_us // grain_us * grain_us, time_us):
             return grain_us * 1e-6

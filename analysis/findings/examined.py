@@ -19,7 +19,7 @@ from analysis.wears.gauges import VoiceGauge, readings_of
 from analysis.wears.wears import TYPICAL_WATER_VOLUME_L, Wear
 
 BEFORE_START_US = 300_000_000
-"""A temperature heard up to five minutes before the valve was opened still tells the surroundings."""
+"""A temperature heard up to five minutes before the valve was opened still shows the surroundings."""
 PEAK_WINDOW_S = 60
 NOISE_SDS, LEAST_GAIN_L = 2.0, 20.0
 """A cylinder that seems to gain more than both is no reading of what was breathed. Our own rule."""
@@ -44,7 +44,7 @@ class Examined:
 
     @property
     def gained_l(self) -> float:
-        """Litres by which the readings say that the cylinder filled: they are too noisy to tell an amount.
+        """Litres by which the cylinder seems to have filled: the readings are too noisy to give an amount.
 
         0 where their own uncertainty, or cooling and a step of the gauge, explain it.
         """
@@ -78,7 +78,7 @@ class Examined:
 
     @property
     def breathed(self) -> bool:
-        """Whether there are two readings apart in time: one tells a pressure, no rate."""
+        """Whether there are two readings apart in time: one gives a pressure but no rate."""
         return self.minutes > 0 and int(np.count_nonzero(~self.wear.spike)) > 1
 
     @property

@@ -37,7 +37,7 @@ def _wears(context: Context) -> Iterator[Finding]:
         if one.wear.tally is not None:
             known = first_of.get(one.wear.tally.in_identity, one.wear.started_us)
             first_of[one.wear.tally.in_identity] = min(known, one.wear.started_us)
-    # An `in` that is said again for the same wearer and set is no later than the first.
+    # If `in` is repeated for the same wearer and set, the first one counts.
     first_in = {
         tally.in_identity: min(one.in_us for one in stay.tallies if one.set_id == tally.set_id)
         for stay in context.book.stays

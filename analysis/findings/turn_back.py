@@ -42,7 +42,7 @@ def _turned_back_late(
         evidence.append(entry.noted.identity)
     else:
         late_s = (left_us - due_us) * 1e-6
-        # In time, the planned way is enough for the way back; or the air tells: an exit below the warning.
+        # Late: longer than the planned way back, or out below the warning for longer than the margin.
         way_s = context.profile.turn_back.way_in_min * 60.0
         in_low_air = low_us is not None and low_us > due_us and below_s > margin_s
         if late_s <= way_s + margin_s and not in_low_air:

@@ -52,7 +52,7 @@ class LiveBoard:
         self._heard = HeardSoFar()
         self._refused = RefusedWords()
         self._desk_heard: deque[str] = deque(maxlen=DESK_KEPT)
-        # What failed by a fault of ours, and how: for the caller to tell and to clear.
+        # What failed by a fault of ours, and how: the caller reports and clears it.
         self.faults: list[tuple[str, Exception]] = []
 
     def take(self, messages: Messages) -> None:
@@ -218,7 +218,7 @@ LineT = TypeVar("LineT", NoteLine, OrderLine, RollCallLine, Contradiction, Out)
 
 
 def _of(service: str, lines: Iterable[LineT], several: bool) -> Iterable[LineT]:
-    """Return lines of one service, told apart from those of another by their keys."""
+    """Return lines of one service; where there are several, its name is in their keys."""
     return (replace(line, key=f"{service}/{line.key}") for line in lines) if several else lines
 
 

@@ -40,7 +40,7 @@ def row_of(
     if risen is not None and (own is None or own[1] > risen.last_bar):
         reading = risen.ended_us, risen.last_bar
     said_us = spoken.at_us if spoken is not None else 0
-    # A set that reads far more than its wearer says, rose by itself, or does not move, makes no forecast.
+    # No forecast if the set reads far more than its wearer says, rose without a reason, or is stuck.
     there = wear is not None and silent_since_at is None
     stuck_us = None
     if wear is not None and there and spoken is None and risen is None:

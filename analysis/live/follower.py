@@ -83,7 +83,7 @@ class WearFollower:
 
     @staticmethod
     def _mark(wear: Wear, known: Readings, place: int) -> tuple[int, float]:
-        """Return what tells one reading from another; its time does not, for clocks are fitted anew."""
+        """Return what identifies a reading: not its time, because clocks are fitted again."""
         position = int(known.position[place])
         return (int(wear.seq[position]) if position >= 0 else -1), float(known.bar[place])
 

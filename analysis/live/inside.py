@@ -31,7 +31,7 @@ from analysis.wears.wears import Wear, cylinder_of, find_wears, thresholds_of
 
 LINE_STEP_S = 10.0  # the air line so far keeps one point each
 PLANNING_C = 20.0  # expected times are planned, not measured: the reference temperature of free air
-OWN_RATE_US = 180_000_000  # a shorter wear does not tell how hard its wearer breathes
+OWN_RATE_US = 180_000_000  # a shorter wear does not show how hard its wearer breathes
 QUIET_US = 10_000_000  # a set that says anything less often is not called silent for its alarms
 UNDECIDED_S = 32.0  # after this a reading is never decided anew by time alone
 EARLY_EVERY_US = 5_000_000  # the policy that reads the forecast looks at it so often
@@ -245,9 +245,9 @@ class Inside:
         return self.entry.charges[renewed].entry_us if renewed else self.entry.first_heard_us
 
     def outlook(self, now_s: float) -> Outlook | None:
-        """Return what lies ahead; None without a cylinder.
+        """Return the forecasts; None without a cylinder.
 
-        Of a wear that is over it is kept: its readings may be let go meanwhile.
+        Those of a wear that is over are kept, because its readings may be let go.
         """
         wear, live_set = self.known_wear, self.live_set
         if wear is None or live_set.failed:

@@ -30,7 +30,7 @@ EDGE_US = 120_000_000
 LINE_US = 10_000_000
 """The air line so far has one point each."""
 FIRST_KEPT = USUAL_OF + 1
-"""Of each kind: they tell a power-up under a number that was used before, and its usual interval. Our own
+"""Of each kind: they show whether the power-up's number was used before, and its usual interval. Our own
 rule."""
 BESIDE = 3  # readings on both sides of what is kept for itself
 

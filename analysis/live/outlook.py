@@ -1,4 +1,4 @@
-"""What lies ahead of one wear: rate, minutes to warning, turn-back and fan; minutes left when losing air."""
+"""The forecasts of one wear: rate, minutes to warning, turn-back and fan; minutes left when losing air."""
 
 from __future__ import annotations
 

@@ -109,7 +109,7 @@ class RefusedWords:
     ) -> list[AlarmLine]:
         """Return the alarms, until a person resolves them: one line a set and kind.
 
-        - `rows`: of two wearers of one set the one who holds it comes first.
+        - `rows`: if two wearers share a set, the one who has it comes first.
         - `shown`: an alarm that is shown already needs no second line.
         """
         owners = {(row.service, row.set_id): row for row in reversed(rows)}

@@ -1,7 +1,7 @@
 """The live board's snapshot: what a command unit is shown at one moment, as plain numbers and codes.
 
-Moments (`..._at`) are seconds since 1970-01-01 UTC on the listener's clock. No words here: `dashboard` says
-them. A number that a set no longer vouches for carries its age, and `silent_since` tells that it is not live.
+Moments (`..._at`) are seconds since 1970-01-01 UTC on the listener's clock. No words here: `dashboard` adds
+them. A number that is no longer live has its age, and its row has `silent_since`.
 """
 
 from __future__ import annotations
@@ -359,8 +359,8 @@ class Snapshot(msgspec.Struct, frozen=True):
     """Everything of one moment; rows, teams and alarms already in the order of need.
 
     `desk_heard` names the latest desk messages that came through (`desk_id/boot/seq`): what a page has sent
-    is done when it stands there. `set_ids` are all sets, `services` all services heard of. `incident_ids` are
-    the incidents that are shown, and those of which a desk spoke in the last six hours.
+    is done when it is among them. `set_ids` are all sets, `services` all services heard of. `incident_ids`
+    are the incidents that are shown, and those of which a desk spoke in the last six hours.
     """
 
     at: float

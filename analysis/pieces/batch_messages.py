@@ -52,7 +52,7 @@ def messages_of(
         raise nothing_is_there(folder, rows, since)
     archive = open_archive(folder)
     readings = [kind for kind in _READINGS if kind not in left_out]
-    # Only payloads tell whose losses nobody can count: a mapping's messages are read whole.
+    # A mapping's messages are read whole: only payloads show whose losses cannot be counted.
     bare = bare and not may_hold_mapped(folder)
     without = {kind: columns for kind, columns in BARE.items() if bare and kind in readings}
     said = _said(archive, batch, [*readings, *DESK_KINDS, "refused"], without)
@@ -61,7 +61,7 @@ def messages_of(
         if kind != "link" and said[kind].height:
             mine = _of_power_ups(said[kind], batch)
             if kind in without and _twice(mine):
-                # Which of them counts is told by their payloads: as if nothing had been left out.
+                # Only their payloads decide which of them counts: read them whole.
                 mine = _of_power_ups(_said(archive, batch, [kind])[kind], batch)
             by_piece[kind] = _by_piece(_live(mine))
     for kind, of_pieces in (("link", _links), ("refused", _refused)):

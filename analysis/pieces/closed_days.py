@@ -31,7 +31,7 @@ from ingest.contract.kinds import DESK_KINDS, SET_KINDS
 from ingest.contract.times import micros
 
 REACH = max(BEFORE, AFTER)
-"""No rule joins what lies further apart, but for tallies that nobody closed."""
+"""No rule joins what is further apart, except tallies that nobody closed."""
 ARCHIVES_KEPT = 4
 _USE = ["incident_id", "incident_use"]
 _POWER_UP = ["set_id", "boot"]
@@ -41,7 +41,7 @@ _FAR = 2**62
 
 @dataclass(frozen=True)
 class _State:
-    """What tells whether the rows of days that are over are still the same."""
+    """What shows whether the rows of days that are over are still the same."""
 
     # dict of str to tuple: what the manifest says of each folder of a kind and day
     lines: Mapping[str, object]
@@ -130,7 +130,7 @@ def _grown(
     if _reaches_back(closed, sets, desks, setups):
         return None
     if desks["incident_id"].is_in(closed.names.implode()).any():
-        # A name that was used before: only all that was said under it tells which use this is.
+        # A name that was used before: all that was said under it decides which use this is.
         every, begins = with_uses(pl.concat([index.desks(), tail_desks])), _midnight(closed.day)
         old, desks = every.filter(pl.col("first") < begins), every.filter(pl.col("first") >= begins)
         if _digest(old) != closed.said or len(desks.join(old, on=_USE, how="semi")):
@@ -231,7 +231,7 @@ def _closed_more(
 
 
 def _last_quiet(low: Ints, high: Ints, latest_us: int) -> date | None:
-    """Return the last day that has begun by then and whose midnight lies in no stretch; None without one.
+    """Return the last day that has begun by then and whose midnight is in no stretch; None without one.
 
     `low`, `high`: of the stretches, microseconds since 1970.
     """

@@ -87,7 +87,7 @@ class Pieces:
 
     def _part(self, first: int, last: int) -> Pieces:
         def part(frame: pl.DataFrame) -> pl.DataFrame:
-            # Sorted by piece, all of them: a look at the ends, whatever lies between.
+            # All are sorted by piece, so only the ends need a look.
             low, high = np.searchsorted(frame["piece"].to_numpy(), ends).tolist()
             return frame[low:high]
 

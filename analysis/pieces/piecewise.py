@@ -50,7 +50,7 @@ def analyse_batch(folder: Path, batch: Pieces, profile: Profile) -> Results:
 
 
 def _piece_words(batch: Pieces, number: int) -> str:
-    """Say which piece of a batch this is, so that it can be looked at by itself."""
+    """Say which piece of a batch this is, so that it can be looked at alone."""
     columns = ("piece", "since", "until", "rows")
     piece, since, until, rows = batch.table.select(columns).row(number)
     incidents = batch.incidents.filter(pl.col("piece") == piece)["incident_id"].to_list()

@@ -169,9 +169,9 @@ _AT = "at the worker on "
 
 
 def _at_worker(function: Callable[[T], R], task: T, asked_with: dict[str, str]) -> tuple[R, Altered]:
-    """Do a task here, if the tables will be those of who asks; an error tells the machine.
+    """Do a task here, if the tables will be the same as the caller's; an error names the machine.
 
-    With the result comes what was altered of the parts that were read here: who asks says it.
+    Return the result, and which parts read here were altered: the caller reports them.
     """
     where = f"{_AT}{socket.gethostname()} (process {os.getpid()})"
     try:

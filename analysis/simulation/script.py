@@ -86,7 +86,7 @@ class SetScript:
 
 @dataclass(frozen=True, slots=True)
 class RefusedStart:
-    """A set that would not start for want of charge."""
+    """A set that did not start because its charge was too low."""
 
     set_id: str
     at_s: float

@@ -1,4 +1,4 @@
-"""No published range tells a count: what an attacker could solve for is widened before it is published.
+"""No published range reveals a count: ranges that an attacker could solve are widened before publishing.
 
 The attacker has every published range, every sum (months and groups make up quarters, quarters make up years)
 and one colleague's own shifts. For each count from 1 to `MOST_PROTECTED` he must be left with two values at
@@ -194,7 +194,7 @@ def _truth(worked: Worked, year: Period, keys: Sequence[Key], measure: str) -> t
 def _to_widen(
     system: Equations, found: Sequence[int], colleague: Counts, own: set[Key], *, every: bool
 ) -> set[Key]:
-    """Return the new cells to widen: those that tell by themselves, and the totals of the others.
+    """Return the new cells to widen: those that reveal a count alone, and the totals of the others.
 
     With `every` also all other new cells that are in one sum with them.
     """

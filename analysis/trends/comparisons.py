@@ -83,7 +83,7 @@ class Signal:
     rest: float
     events: int  # wears with the event
     wears: int
-    # `low`, `high`: 95 % interval of `value`, taken by itself: exact Poisson for counts, over people or
+    # `low`, `high`: 95 % interval of `value` alone: exact Poisson for counts, over people or
     # incidents (whichever is wider) for means, Welch's for a change, of Sen's slope for a trend
     low: float = math.nan
     high: float = math.nan

@@ -136,7 +136,7 @@ def _interval_by_wear(lines: pl.DataFrame, what: str) -> tuple[float, float]:
 
     The exact interval of so many fewer lines as the share varies more between wears than between independent
     lines (Korn and Graubard 1998, Survey Methodology 24:193-201; from memory). Where all lines agree nothing
-    tells how alike they are: a wear then counts once.
+    shows how alike they are: a wear then counts once.
     """
     lot = numbered(lines["wear"].to_numpy().astype(np.int64))
     size, count = np.bincount(lot).astype(np.float64), np.bincount(lot, lines[what].to_numpy())

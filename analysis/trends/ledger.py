@@ -216,7 +216,7 @@ def _counted(alarms: pl.DataFrame, of: str) -> pl.DataFrame:
 def _never_heard(results: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
     """Return a line for each entry of a person without a wear; its name holds no person's.
 
-    A pressure that came by voice tells who left below the warning; alarms of the set while they were in are
+    A pressure by voice shows who left below the warning; alarms of the set while they were in are
     theirs. Without these it is unknown, never 0.
     """
     entries = results["entries"].filter(
@@ -245,7 +245,7 @@ def _once_an_entry(wears: pl.DataFrame) -> pl.DataFrame:
     """Count each event once an entry: a set that restarted, or a valve that closed, makes no second person.
 
     Leaving below the warning belongs to the last wear that ended so, alarms to the first wear that had one.
-    It is unknown where the entry's last wear does not tell.
+    It is unknown where the entry's last wear does not show it.
     """
     entry, started = pl.coalesce("entry_id", "wear_id"), pl.col("started")
     low = (pl.col("low_air_exits") > 0).fill_null(value=False)

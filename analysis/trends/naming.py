@@ -30,7 +30,7 @@ GONE = "gone-"
 
 
 def gone(names: pl.Series) -> pl.Expr:
-    """Return what tells which of the names `retain` gave: they are nobody's."""
+    """Return an expression for the names that `retain` gave: they count as nobody."""
     distinct = names.drop_nulls().unique()
     those = distinct.filter(distinct.cast(pl.String).str.starts_with(GONE))
     return pl.col(names.name).is_in(those.implode())

@@ -43,7 +43,7 @@ def due(
             lines = worked.within(period)
             late = period.name != again and period.inside() & earlier.keys()
             if lines.start == lines.stop or late:
-                # Readers take what is missing for none: so does the guard of what others tell.
+                # Readers take a missing figure for none, and so does the guard.
                 known[period.name] = Published(period=period.name, cells=(NOBODY,))
                 continue
             new[period.name] = cells_of(worked, period, known)

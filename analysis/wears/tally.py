@@ -6,7 +6,7 @@ the same wearer in the same incident goes on with the entry; with another set it
 that two open entries claim is given to the one that claimed it last, and comes back to the other when that
 one moves on to another set or is tallied out. One rule for every correction, of an `in` or an `out`: what is
 corrected counts as never said, and the correction counts at its moment. An `out` of somebody who was not in
-ends nothing, and is kept to be told.
+ends nothing; it is kept and reported.
 """
 
 from __future__ import annotations

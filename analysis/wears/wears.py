@@ -33,7 +33,7 @@ MOST_CYLINDERS = 100
 LEAST_WATER_VOLUME_L = 0.1
 MOST_WATER_VOLUME_L = 50.0
 MOST_RATED_BAR = 10_000.0
-"""No cylinder that anyone wears lies outside: a setup that says so is wrong, the cylinder unknown. Our own
+"""Nobody wears a cylinder outside these limits: such a setup is wrong, the cylinder unknown. Our own
 rule."""
 
 

@@ -20,8 +20,8 @@ class Limit:
     within_s: float
 
 
-# Our own rule. One account from one place is held soonest; an account as a whole last, because who locks it
-# out by wrong passwords from elsewhere must not lock out the desk (NIST SP 800-63B, 5.2.2, allows up to 100).
+# Our own rule. One account from one place is held soonest; an account as a whole last, because wrong
+# passwords from elsewhere must not lock out the desk (NIST SP 800-63B, 5.2.2, allows up to 100).
 ACCOUNT_FROM_HERE = Limit(5, 900.0)
 FROM_HERE = Limit(20, 900.0)
 ACCOUNT = Limit(100, 3600.0)

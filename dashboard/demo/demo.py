@@ -44,7 +44,7 @@ def run_demo(port: int, *, open_browser: bool) -> None:
 
     - `port`: of the page, on the loopback address only.
 
-    Raises `DemoProblem` when the port is taken, or a part ends by itself; `BrokerProblem` when the built-in
+    Raises `DemoProblem` when the port is taken, or a part ends early; `BrokerProblem` when the built-in
     broker does not come up.
     """
     page = _listen(port)
@@ -129,7 +129,7 @@ def _open_browser(url: str, ended: threading.Event) -> None:
 
 
 def _wait(parts: list[BaseProcess], stage: DemoStage, ended: threading.Event) -> None:
-    """Wait for the end; a part that ends by itself with anything but success is a fault."""
+    """Wait for the end; a part that ends early without success is a fault."""
     running = list(parts)
     while not ended.is_set():
         over = connection.wait([part.sentinel for part in running], timeout=0.2)

@@ -68,7 +68,7 @@ def notes_from_csv(
     """Read a CSV of time, source, text, certainty; return one desk note a line.
 
     - `data`: UTF-8, with a header line naming the four columns; certainty may be empty (recorded).
-    - `name`: of the file, for what is said of it.
+    - `name`: of the file, for messages about it.
     - `service` and `incident_id`: as in the archive.
 
     Raises `BadNotes` for the first line that cannot be taken: which line, what is wrong, what was expected;
@@ -126,7 +126,7 @@ def _fields(line: list[str], where: str, zone: ZoneInfo) -> tuple[datetime, str,
 
 
 def certainty_of(said: str, text: str, where: str = "") -> str:
-    """Return how certain a note is: recorded, where nothing else is said.
+    """Return how certain a note is: *recorded*, if nothing is given.
 
     Raises `BadNotes` when certainty or text cannot be taken; the text begins with `where`.
     """
@@ -237,7 +237,7 @@ def withdrawal_fields(form: dict[str, Any], notes: list[DeskNote]) -> dict[str, 
 def look_fields(form: dict[str, Any], record: IncidentRecord) -> dict[str, Any]:
     """Return the fields of the note that a finding was looked at.
 
-    Raises `BadNotes` when there is no such finding, or what is said about it is too long.
+    Raises `BadNotes` when there is no such finding, or the text about it is too long.
     """
     identity, said = _text(form, "looks_at"), _text(form, "text")
     found = record.results["findings"].filter(pl.col("finding_id") == identity)

@@ -71,7 +71,7 @@ def _still_open(words: Messages, until: datetime) -> Iterator[tuple[datetime, da
     tallies = words["tally"]
     desks = {kind: frame if kind in DESK_KINDS else frame.clear() for kind, frame in words.items()}
     stays = read_tallies(power_ups(desks)).stays if tallies.height else []
-    # Of who was in when it was closed *Who came out* tells 12 h longer than the row, as without a restart.
+    # *Who came out* keeps those who were in at its close for 12 h longer than the row, as without a restart.
     told_us = (until - CATCH_UP).timestamp() * 1e6
     stays = [
         one

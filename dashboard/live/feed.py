@@ -72,7 +72,7 @@ class ListenerClock:
     """How far a listener's clock is from this machine's, so that no age on the page is silently wrong.
 
     Readings are stamped by the listener; their age is counted on the same clock. A listener renews its word
-    every few seconds with the time on its own clock: the fastest of the last words tells the difference.
+    every few seconds with the time on its own clock: the fastest of the last words gives the difference.
     """
 
     def __init__(self) -> None:

@@ -260,7 +260,7 @@ def roll_view(line: RollCallLine, now: float, display: Display) -> dict[str, Any
 
 
 def standby_words(state: str, inside: int, teams: str) -> str:
-    """Return what is said of emergency teams in one state; a team with members inside is not ready."""
+    """Return the text about emergency teams in one state; a team with members inside is not ready."""
     said = words.STANDBY_IS_INSIDE if state == "ready" and inside else words.STANDBY[state]
     return said.format(teams=teams)
 

@@ -148,7 +148,7 @@ def age(seconds: float) -> str:
 
 
 def minutes(left: float) -> str:
-    """Return minutes, rounded down: a forecast never sounds longer than it is; less than one is said so."""
+    """Return minutes, rounded down so that a forecast never seems longer; below one it says so."""
     return f"{int(left)} min" if left >= 1 else SHORT
 
 

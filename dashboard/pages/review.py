@@ -66,7 +66,7 @@ def layout(context: PageContext, query: dict[str, str]) -> Any:
 
 
 def register(app: Dash, context: PageContext) -> None:
-    """Add the callbacks that draw a view, and the routes that tell a moment and its messages."""
+    """Add the callbacks that draw a view, and the routes that return a moment and its messages."""
     bench = bench_of(store_of(context))
 
     @app.callback(Output("review-content", "children"), Input("review-wanted", "data"))

@@ -5,7 +5,7 @@ Layout::
     messages.ndjson.gz   what their sets and the desk said of them, verbatim, in the order received
     tables/*.csv         every computed table, only the rows of their wears, units in `columns.csv`
     access.csv           who looked at their record, and when
-    roster.csv           their lines of the roster that lies in the archive's folder, where there is one
+    roster.csv           their lines of the roster in the archive's folder, if there is one
     exposure_register.csv  their lines of the exposure register, by year
     concluded.csv        what was concluded: rests that were too short, comparisons that they stand out in
     ABOUT.txt            what this is, why it is kept, who gets it and for how long

@@ -305,7 +305,7 @@ def forecast_figure(account: Sequence[ForecastAccount]) -> dict[str, Any]:
 LIMITS_SHOWN_TO = 3.0
 """Limits are drawn up to so many times the highest mean. Our own rule."""
 TREND_AT_MOST = 0.005
-"""A trend is said at this chance or less: the strict level of the other trends (`QUESTIONS`)."""
+"""A trend is named at this chance or less: the strict level of the other trends (`QUESTIONS`)."""
 FEWEST_YEARS = 2
 MONTH_NAMES = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 

@@ -110,7 +110,7 @@ def events_text(row: Mapping[str, Any], event: str) -> str:
 
 
 def known_of_never_heard(row: Mapping[str, Any]) -> str:
-    """Return what voice and alarms tell of entries that no set was heard of; `row` as `with_never_heard`."""
+    """Return what voice and alarms show of entries without a heard set; `row` as `with_never_heard`."""
     told = [(row.get(f"never_heard_{event}"), what) for event, what in WORDS["events"].items()]
     return ", ".join(f"{count:,} {what}" for count, what in told if count)
 

@@ -355,7 +355,7 @@ class Keeper:
             )
 
     def _read_roster(self) -> tuple[object, pl.DataFrame, str]:
-        """Return what tells rosters apart, the roster, and why it could not be read; read when it changed."""
+        """Return the roster's version, the roster, and why it could not be read; read when it changed."""
         folder = work_folder(self._archive.folder)
         files = [folder / name for name in (*FILE_NAMES, KEPT_NAME, CSV_NAME)]
         now = tuple(

@@ -59,7 +59,7 @@ class WearLedger:
         self._changes = 0
 
     def state(self) -> object:
-        """Return what tells whether `tables` has changed: our own lines, and those that were brought in."""
+        """Return what shows whether `tables` has changed: our own lines, and those that were brought in."""
         brought = [(path.name, path.stat().st_mtime_ns) for path in _brought_folders(self._folder)]
         return self._changes, tuple(brought)
 

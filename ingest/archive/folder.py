@@ -51,8 +51,8 @@ def last_line(file: BinaryIO) -> tuple[bytes | None, int]:
 def require_known_format(archive: Path) -> None:
     """Refuse an archive in whose manifest a newer underair has written.
 
-    The last line of each chain tells: whoever writes a newer form says so in every line, and an older
-    underair adds none behind. On a store this costs requests: there, whoever reads a chain or writes to one
+    The last line of each chain decides: a newer underair writes its form into every line, and an older
+    one adds none behind. On a store this costs requests: there, whoever reads a chain or writes to one
     asks `require_known` of its lines.
 
     `archive`: may be missing: then nothing of a newer form is there.

@@ -186,9 +186,9 @@ def _sets_in(frame: pl.LazyFrame) -> pl.LazyFrame:
 
 
 def _digest() -> pl.Expr:
-    """Return what tells one message from another; its sum (modulo 2**64) is the same in any order and parts.
+    """Return a digest of each message; its sum (modulo 2**64) is the same in any order and parts.
 
-    It tells that something changed, and proves nothing: the manifest's SHA-256 do that.
+    It shows that something changed, but proves nothing: the manifest's SHA-256 does that.
     """
     return pl.col("payload").hash()
 

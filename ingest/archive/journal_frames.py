@@ -254,14 +254,14 @@ def _is_header(data: BytesOfFile) -> bool:
 
 
 def _form_of(data: BytesOfFile, open_tail: bool) -> tuple[_NumberedFrames | _OldFrames | None, int]:
-    """Return how the frames of a segment are read, and where the first one is; None when nothing tells."""
+    """Return how the frames of a segment are read, and where the first one is; None when neither is known."""
     if data.at(0, len(OLD_FORM)) == OLD_FORM:
         return _OldFrames(), 0
     first = _HEADER.size
     if _is_header(data):
         return _NumberedFrames(data.at(len(FORM), MAGIC_BYTES)), first
     if not open_tail:
-        # With a damaged header, the frame at the fixed place behind it still tells the magic.
+        # With a damaged header, the frame at the fixed place behind it still has the magic.
         form = _NumberedFrames(data.at(first, MAGIC_BYTES))
         frame = form.whole_frame(data, first)
         if frame is not None and frame.number == 0:

@@ -33,7 +33,7 @@ def mappings_of(archive: Path, *, only_sound: bool = False) -> list[Mapping]:
     """Return the mappings in force, by name.
 
     `only_sound`: leave out those that were altered, for readers: a desk must see the other sets, and
-    `altered_mappings` is said. What is to be kept must wait instead.
+    `altered_mappings` is reported. Sealing must wait instead.
 
     Raises `BadSettings` or `ArchiveProblem` when one cannot be read.
     """

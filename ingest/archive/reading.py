@@ -53,7 +53,7 @@ class Archive:
     def collected(self, frame: pl.LazyFrame) -> pl.DataFrame:
         """Return the rows of what was made of `scan`.
 
-        Raises `StoreProblem` when the archive lies on a store that does not answer, or refuses.
+        Raises `StoreProblem` when the archive's store does not answer, or refuses.
         """
         try:
             return frame.collect()
@@ -78,8 +78,8 @@ class Archive:
         - `only`: only these kinds, and of each only the rows for which its expression is true; parts are read
           no further than that needs.
         - `bare`: kinds of which to hand over only these columns (topic and payload are nine tenths of all
-          bytes), in no order, and each message as often as it was received: for who finds what came twice by
-          its identity.
+          bytes), in no order, and each message as often as it was received: the caller finds duplicates
+          by their identity.
 
         Returns each kind by time of receipt, duplicates removed.
         """

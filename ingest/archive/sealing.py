@@ -109,8 +109,8 @@ def seal_segment(archive: Path, segment: Path, recent: Recent | None = None) -> 
     """Turn a closed journal segment into parts, then delete it.
 
     Doing it again after a crash writes the same parts over. Damaged bytes become rows of ``refused``, those
-    at the end too: what is torn there may be a write that broke off, or a frame that was acknowledged and has
-    suffered since, and nobody can tell the two apart. Where more is damaged than a row should hold, the
+    at the end too: a torn frame there may be a write that broke off, or a frame that was acknowledged and
+    damaged since, and nothing distinguishes the two. Where more is damaged than a row should hold, the
     segment is kept in the quarantine.
 
     `recent`: look for duplicates there, and add what is sealed; otherwise look in the whole archive.

@@ -231,7 +231,7 @@ def closed_sentence(address: BrokerAddress, reason: ReasonCode) -> str:
 
 
 class Connection:
-    """A connection that is made once, by `_connect`; why it cannot be made is said in words."""
+    """A connection that is made once, by `_connect`; an error says in words why it cannot be made."""
 
     def __init__(self, address: BrokerAddress, client_id: str, login: Login, **how: Any) -> None:
         self.address = address
@@ -245,7 +245,7 @@ class Connection:
     def _connect(self, within_s: float, **how: Any) -> None:
         try:
             if self._tls is not None:
-                # What is wrong with TLS is told before paho meets it, which leaves its socket open then.
+                # Find a fault of TLS before paho does, because paho then leaves its socket open.
                 place = (self.address.host, self.address.port)
                 with (
                     socket.create_connection(place, CONNECT_TIMEOUT_S) as plain,
@@ -363,7 +363,7 @@ class Unconfirmed(BrokerProblem):
 class ConfirmingPublisher(Publisher):
     """A `Publisher` whose `publish` returns when the broker has the message, and that sends nothing later.
 
-    After a failure it is of no more use: a message that waits in it must not go out by itself.
+    Do not use it after a failure: a message that waits in it must not be sent later.
     """
 
     def publish(self, topic: str, payload: bytes, retain: bool = False, timeout_s: float = 60.0) -> None:

@@ -23,7 +23,7 @@ class SetupsAsked:
     def to_ask(self, topics: Iterable[str]) -> list[str]:
         """Return the topics of retained messages of speakers that are heard for the first time.
 
-        A speaker whose ``setup`` is among what came is not asked: its retained message came by itself.
+        A speaker whose ``setup`` is among what came is not asked: its retained message came already.
         """
         fresh = set(topics) - self._heard
         if not fresh:

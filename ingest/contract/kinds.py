@@ -119,7 +119,7 @@ class AlarmMessage(FromSet, frozen=True, kw_only=True, tag="alarm"):
 
 
 class Power(FromSet, frozen=True, kw_only=True, tag="power"):
-    """The set was switched on or off, or refused to start for want of charge."""
+    """The set was switched on or off, or refused to start because its charge was too low."""
 
     state: Annotated[Literal["on", "off", "refused"], _said("`refused`: not enough charge to start.")]
     battery_fraction: Annotated[float, Meta(ge=0, le=1), _said("Charge left.", "1")] | None = None

@@ -43,7 +43,7 @@ class SetState(msgspec.Struct):
     heard_us: int
     seq: int = 0
     up_since_s: float | None = None
-    counters: dict[str, int] = {}  # by the source's topic: each counts by itself
+    counters: dict[str, int] = {}  # by the source's topic: each counts alone
     flags: dict[str, bool] = {}
     once: list[str] = []
     recent: list[int] = []  # marks of the latest objects, so that one that MQTT delivers again counts once
