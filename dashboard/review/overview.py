@@ -153,7 +153,13 @@ def overview_figure(
         "margin": {"l": LEFT_PX, "r": 14, "t": TOP_PX, "b": BOTTOM_PX, "autoexpand": False},
         "showlegend": False,
         "barmode": "overlay",
-        "xaxis": {"side": "top", "automargin": False, **x_axis(whole, clock, OVERVIEW_PX)},
+        "xaxis": {
+            "side": "top",
+            "tickangle": 0,
+            "tickfont": {"size": 11},
+            "automargin": False,
+            **x_axis(whole, clock, OVERVIEW_PX),
+        },
         "yaxis": {
             "range": [max(len(people), 1) - 0.5, -0.5],
             "tickvals": list(range(len(people))),
