@@ -91,7 +91,7 @@ class IncidentRecord:
     results: Results  # every table of `analysis.tables`, only this incident's rows
     # Messages of the sets and desks of that time, with `at`, the time on the reconciled clock.
     messages: Mapping[str, pl.DataFrame]
-    version: int  # changes when the figures behind it were made anew
+    version: int  # changes when the figures behind it were made again
     light: LightMessages | None = None  # where the readings were read bare: who has their topics and payloads
 
     def verbatim(self, kind: str, chosen: pl.DataFrame) -> pl.DataFrame:

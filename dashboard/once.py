@@ -13,7 +13,7 @@ Value = TypeVar("Value")
 
 
 class Once(Generic[Key, Value]):
-    """Values by key, each worked out by whoever asks first; the others of that key wait for it."""
+    """Values by key, each computed for the first caller; later callers of that key wait for it."""
 
     def __init__(self, most: int = MOST_KEPT) -> None:
         self._most = most

@@ -16,7 +16,7 @@ _PARQUET = b"PAR1"
 def parquet_bytes(table: pl.DataFrame, **options: Any) -> memoryview:
     """Return the bytes of a table's Parquet file; `options` are those of `polars.DataFrame.write_parquet`.
 
-    To be written by who asks: when polars itself writes into a file, it makes an error of the format out of
+    The caller writes them: when polars itself writes into a file, it makes an error of the format out of
     a full disk.
     """
     made = io.BytesIO()

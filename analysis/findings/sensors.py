@@ -26,7 +26,7 @@ ALIKE_BAR = 1.0
 DROPPED_OUT_S = 60.0
 """Nobody closes a valve inside for so short a time and goes on. Our own rule."""
 GOES_ON_BAR = 10.0
-"""The pressure goes on where it was, but for what a minute uses. Our own rule."""
+"""The pressure goes on where it was, less what a minute uses. Our own rule."""
 
 
 def offsets_of(

@@ -85,7 +85,7 @@ def judge(row: Row, alarms: Mapping[str, float], now_s: float, *, was_soon: bool
     for name in GRAVEST:
         for code in (name, f"{name}_ended"):
             if code in alarms:
-                # Whoever was motionless and is heard moves again; of whoever fell silent nobody knows.
+                # A set that is heard without the alarm: its wearer moves again. Of a silent set nobody knows.
                 moves = code == "no_motion_ended" and row.silent_since_at is None and row.lost is None
                 because("other_alarm" if moves else name, code, alarms[code])
     if row.lost is not None:

@@ -192,7 +192,7 @@ class LiveBoard:
     def lines(self, known: Lines | None = None, turn: int = 0, turns: int = 1) -> Lines:
         """Return the air line so far of every wear in progress: row key to (moment, bar), every 10 s.
 
-        With lines that are known, only one part in `turns` is made anew, and those that are missing: so no
+        With lines that are known, only one part in `turns` is made again, and those that are missing: so no
         moment has to pay for all of them.
         """
         known = known or {}

@@ -18,7 +18,7 @@ NOTES_KEPT = 200
 
 
 class DeskRecord:
-    """Read anew whenever a desk has spoken: a few hundred messages at most."""
+    """Read again whenever a desk has spoken: a few hundred messages at most."""
 
     def __init__(self, profile: Profile) -> None:
         self.profile = profile

@@ -1,7 +1,7 @@
 """The filter of the wear in progress, kept up with the readings of the record.
 
-It takes the readings that are new, and starts anew when an earlier one changed: by a late message, or because
-another wear began.
+It takes new readings, and starts again when an earlier one changed: by a late message, or because another
+wear began.
 """
 
 from __future__ import annotations
@@ -55,7 +55,7 @@ class WearFollower:
         same = wear.wear_id == self._wear_id and wear.cylinder == self._cylinder and self._fed <= count
         if same and self._fed:
             same = self._last == self._mark(wear, known, self._fed - 1)
-        # A gauge that was corrected is taken back by starting anew: the filter has no way of forgetting one.
+        # A gauge that was corrected is taken back by starting again: the filter has no way of forgetting one.
         if not same or self._air is None or not self._said <= set(gauges):
             self._air = LiveAir(
                 wear.cylinder,

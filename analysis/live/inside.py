@@ -1,4 +1,4 @@
-"""What the record says of one set, and of whoever is in with it, as of now: by the review's own rules."""
+"""What the record says now of one set and of its wearer, by the review's own rules."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ LINE_STEP_S = 10.0  # the air line so far keeps one point each
 PLANNING_C = 20.0  # expected times are planned, not measured: the reference temperature of free air
 OWN_RATE_US = 180_000_000  # a shorter wear does not show how hard its wearer breathes
 QUIET_US = 10_000_000  # a set that says anything less often is not called silent for its alarms
-UNDECIDED_S = 32.0  # after this a reading is never decided anew by time alone
+UNDECIDED_S = 32.0  # after this a reading is never decided again by time alone
 EARLY_EVERY_US = 5_000_000  # the policy that reads the forecast looks at it so often
 ASKED_EVERY_US = 1_200_000
 """Without news, time alone is looked at so often: what it decides may show so much later. Our own rule."""

@@ -164,7 +164,7 @@ class Row(msgspec.Struct, frozen=True, kw_only=True):
     evacuate_acknowledged_at: float | None = None
     if_hardest: IfHardest | None = None
     settled: bool = False  # `tallied_out_at` is when a person settled the entry by a word, not a tally out
-    tally_identity: str | None = None  # of the tally in force, for whoever corrects it
+    tally_identity: str | None = None  # of the tally in force, for a correction
 
     @property
     def incidents(self) -> tuple[str, ...]:
@@ -226,7 +226,7 @@ class AlarmLine(msgspec.Struct, frozen=True, kw_only=True):
     seen_by: str | None = None
     detail: str | None = None
     unknown_since_at: float | None = None
-    row_key: str = ""  # the row of whoever raised it
+    row_key: str = ""  # the row of the wearer who raised it
 
 
 class NoteLine(msgspec.Struct, frozen=True):

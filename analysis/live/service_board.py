@@ -268,7 +268,7 @@ class ServiceBoard:
         return now_us - last.ended_us <= FORGOTTEN_AFTER_US and not closed_in_order(last)
 
     def _accounted(self, entry: Entry) -> tuple[int, str] | None:
-        """Return when and how a person accounted for whoever wore a set that nobody was tallied in with.
+        """Return when and how a person accounted for the wearer of a set without a tally.
 
         A set that breathes on after the word is on somebody whom it was not about, or who went in again.
         """
@@ -290,7 +290,7 @@ class ServiceBoard:
         return [one for one in words if one[0] >= since_us]
 
     def settle(self) -> None:
-        """Fit every clock anew and start every filter anew: the answer then depends on the messages alone."""
+        """Fit every clock and start every filter again: then the answer depends on the messages alone."""
         self._record.settle()
         for live_set in self._sets.values():
             live_set.news = True
@@ -328,7 +328,7 @@ class ServiceBoard:
             for owner, held in self._held(one.live_set, now_s)
             if owner is not None and owner.entry_id == one.entry.entry_id
         }
-        # What it is made of; without news a row is made anew once a second, as its set is asked.
+        # What it is made of; without news a row is made again once a second, as its set is asked.
         of = one.entry.entry_id, one.state, one.since_us, one.tallied_in, one.live_set.asked_us, alarms
         made = self._made.get(one.key)
         if made is not None and made[0] == of and abs(now_s - made[1]) < ASKED_EVERY_US * 1e-6:

@@ -97,7 +97,7 @@ def stuck_since_us(wear: Wear, rules: Air) -> int | None:
 def low_air_lines(
     rows: Sequence[Row], shown: Sequence[AlarmLine], desks: Mapping[str, DeskRecord]
 ) -> list[AlarmLine]:
-    """Return a low-air line for whoever says a pressure at or below the warning, where the set gives none.
+    """Return a low-air line for a wearer who says a pressure at or below the warning, if the set gives none.
 
     - `shown`: the alarms of the sets.
     - `desks`: by service: what they have seen and resolved since.

@@ -1,4 +1,4 @@
-"""An archive that grows, cut anew only where it grows: the pieces of the days that are over are kept.
+"""An archive that grows, cut again only where it grows: the pieces of the days that are over are kept.
 
 A midnight (UTC) parts an archive where nothing can belong to both its sides. What comes later may reach back
 over it, be changed before it, or give an old incident's name again: then everything is cut again, and the

@@ -31,7 +31,7 @@ VERBATIM = ("set_id", "boot", "seq", "time", "received", "topic", "payload", "re
 
 @dataclass(frozen=True)
 class LightMessages(Mapping[str, pl.DataFrame]):
-    """Messages of one piece by kind; those of `readings` are read anew, and bare, each time."""
+    """Messages of one piece by kind; those of `readings` are read again, and bare, each time."""
 
     kept: Messages  # every kind; of `readings` without rows, but with every column
     # dict of str to array of int: when each message of these kinds was received, microseconds since 1970, in

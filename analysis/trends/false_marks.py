@@ -1,7 +1,7 @@
-"""How often chance alone names somebody here: the service's own wears, drawn anew without any difference.
+"""How often chance alone names somebody here: the service's own wears, drawn again without any difference.
 
 Wears, people, sets, stations, kinds, tasks, incidents and months stay as they are. Events and amounts are
-drawn anew, so that no person, set, station or year differs from another, while incidents cluster, months are
+drawn again, so that no person, set, station or year differs from another, while incidents cluster, months are
 alike and seasons turn as much as in the record. What is then named or marked is false.
 
 The spread between incidents and months is found by moments: the variance of their counts, less what
@@ -76,7 +76,7 @@ def false_marks(
 
 
 class Redrawn:
-    """Draws a ledger's wears anew; what does not change from draw to draw is worked out once."""
+    """Draws a ledger's wears again; what does not change from draw to draw is worked out once."""
 
     def __init__(self, wears: pl.DataFrame) -> None:
         self._wears = wears
@@ -92,7 +92,7 @@ class Redrawn:
         }
 
     def wears(self, rng: np.random.Generator) -> pl.DataFrame:
-        """Return the wears with events and amounts drawn anew."""
+        """Return the wears with events and amounts drawn again."""
         drawn = {name: likely.draw(rng) for name, likely in self._flags.items()}
         exits = np.full(len(self._wears), np.nan)
         exits[self._known["low_air_exits"]] = drawn["low_air_exits"]

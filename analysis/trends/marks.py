@@ -3,8 +3,8 @@
 A note that begins with "near miss" marks its incident; what follows is the reference. A note that begins
 with "contamination" marks the entry of its set, or without a set everybody of its incident, as in
 "contamination: soot, 25 min, decontaminated 21:40". Several notes add up: no later one takes an exposure
-back, but for who withdraws it. A withdrawn note marks nothing, nor does "contamination: none". The words are
-our own rule.
+back, except by withdrawing its note. A withdrawn note marks nothing, nor does "contamination: none". The
+words are our own rule.
 """
 
 from __future__ import annotations

@@ -154,7 +154,7 @@ def tail(observed: Floats, total: float, expected: Floats, dispersion: Floats) -
 def level_of_others(places: Codes, units: Codes, flag: Floats, expected: Floats) -> Floats:
     """Return for each wear by how much the others of its place exceed their due; 1 where there are none.
 
-    Without the unit itself, lest an outlier raise its own station's level and hide behind it.
+    Without the unit itself: else an outlier raises its own station's level and hides behind it.
     """
     _, pair = np.unique(places * (int(units.max(initial=0)) + 2) + units, return_inverse=True)
     rest, known = [], np.isfinite(flag)
@@ -195,7 +195,7 @@ def _alike(clusters: Codes, flag: Floats, expected: Floats) -> Clusters:
 
 
 def judged_ones(units: Codes, flag: Floats, expected: Floats) -> JudgedUnits:
-    """Judge wearers or sets: the dispersion is that of all others, lest an outlier hide itself."""
+    """Judge wearers or sets: the dispersion is that of all others, so that an outlier cannot hide itself."""
     known = (units >= 0) & np.isfinite(flag)
     wears, observed, due = _sums(units, known, flag, expected)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -227,7 +227,7 @@ def smallest_effect(judged: JudgedUnits, chosen: NDArray[np.bool_], level: float
     - `level`: share of false names that the question allows, divided by how many comparisons it has.
     """
     places = np.flatnonzero(chosen & (judged.expected > 0))
-    if not len(places) or not judged.observed.any():  # every event may be of wears that are nobody's
+    if not len(places) or not judged.observed.any():  # every event may be of wears without a name
         return None
     place = int(places[np.argsort(judged.expected[places])[len(places) // 4]])
     expected, most = float(judged.expected[place]), float(judged.wears[place])

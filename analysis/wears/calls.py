@@ -108,7 +108,7 @@ class DeskCalls:
     def shared_names(self) -> list[SharedName]:
         """Return by incident which desk's name two desks used at once."""
         found: dict[tuple[str, str], SharedName] = {}
-        latest: dict[tuple[str, str], tuple[float, str]] = {}  # last word of whoever was heard longest
+        latest: dict[tuple[str, str], tuple[float, str]] = {}  # last word of the one heard longest
         for (incident_id, speaker), (first, last) in sorted(self._spoke.items(), key=lambda one: one[1]):
             desk_id, _, boot = speaker.rpartition("/")
             key = (incident_id, desk_id)
@@ -302,7 +302,7 @@ def _us(at: float | None) -> Any:
 
 
 def _in_then(entry: Entry, incident_id: str, at_us: int) -> tuple[str, str | None] | None:
-    """Return set and team of an entry at a moment; None for who was not in then."""
+    """Return set and team of an entry at a moment; None for somebody who was not in then."""
     stay = entry.stay
     if stay is None:
         there = entry.wears and entry.wears[0].started_us <= at_us <= entry.wears[-1].ended_us

@@ -98,7 +98,7 @@ class Settlement:
     alarm: str | None
     text: str
     identity: str
-    wearer_id: str | None = None  # None: of whoever was in with the set
+    wearer_id: str | None = None  # None: whoever was in with the set
     heard_us: int = 0  # when the listener received it
 
     def is_about(self, wearer_id: str | None) -> bool:

@@ -13,7 +13,7 @@ from analysis.wears.corrections import corrections, moment_of, said
 from analysis.wears.wears import Wear
 
 UNHEARD_US = 5_000_000
-"""A set that said its pressure so lately knows it better than who reads the gauge. Our own rule."""
+"""So soon after a reading of the set, the set counts and not a gauge read by voice. Our own rule."""
 
 
 @dataclass(frozen=True, slots=True)

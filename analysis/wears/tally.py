@@ -90,7 +90,7 @@ class Stay:
     closed_us: int | None = None
     closed_by: str | None = None
     use: int = 0  # which use of the incident's name it belongs to
-    followed: bool = False  # whether the wearer was tallied in anew in a later use of the name
+    followed: bool = False  # whether the wearer was tallied in again in a later use of the name
     # Of the same wearer at other incidents, with no `out` of the earlier one before a tally of the later one.
     # In the order of what desks said.
     elsewhere: list[Stay] = field(default_factory=list, compare=False, repr=False)
@@ -312,7 +312,7 @@ class _Reader:
         use = self._use.get(tally.incident_id, 0)
         stay = next((one for one in stays if one.incident_id == tally.incident_id), None)
         if stay is not None and stay.use != use:
-            # Nobody said how it ended, and the wearer goes in anew: it stays open in the record.
+            # Nobody said how it ended, and the wearer goes in again: it stays open in the record.
             stay.followed = True
             self._move_on(stay.tallies[-1], from_us, back=False)
             stays.remove(stay)

@@ -124,7 +124,7 @@ def protect(app: Dash, reach: Reach, sign_in: SignIn | None) -> None:
 
 
 def refuse(status: int, reason: str, sentence: str, **headers: str) -> flask.Response:
-    """Return a refusal: `reason` for the log, `sentence` for whoever asked."""
+    """Return a refusal: `reason` for the log, `sentence` for the visitor."""
     flask.g.refusal = reason
     response = flask.jsonify(problem=sentence)
     response.status_code = status

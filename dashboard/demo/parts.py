@@ -54,7 +54,7 @@ class DemoStage:
         """Return one of the moments that parts wait for.
 
         - ``broker-is-up``: it accepts connections.
-        - ``listener-listens``: it has subscribed; the built-in broker keeps nothing for who is away.
+        - ``listener-listens``: it has subscribed; the built-in broker keeps nothing for absent clients.
         - ``past-is-written``: the archive holds what happened before the demo began.
         - ``kernels-are-warm``: the live page finds its compiled loops in numba's cache.
         """

@@ -214,7 +214,7 @@ def refused_csv(messages: Mapping[str, pl.DataFrame]) -> str:
 def profile_toml(profile: Profile) -> str:
     """Return a profile as TOML that `parse_profile` reads back as the same.
 
-    A JSON string, number, boolean or list of these is one in TOML too (TOML 1.0.0), but for what JSON escapes
+    A JSON string, number, boolean or list of these is one in TOML too (TOML 1.0.0), except what JSON escapes
     with surrogates: such a character is left as it is.
     """
 

@@ -50,8 +50,8 @@ def chosen_of(
 ) -> Mapping[str, pl.DataFrame]:
     """Return what belongs to an incident.
 
-    Messages of its sets, those of desks about it or about its sets; and every tally of whoever wore its sets
-    or was in there: at another incident, too, it says whose a wear is. What was refused is all that the
+    Messages of its sets, those of desks about it or about its sets, and every tally of those who wore its
+    sets or were in there: at another incident, too, it says whose a wear is. What was refused is all that the
     incident's piece of the archive has (`analysis.pieces`).
     """
     of_its_sets = pl.col("set_id").is_in(list(sets))

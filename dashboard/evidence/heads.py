@@ -80,7 +80,7 @@ def compared_with_memory(archive: Path, expect: str | None) -> tuple[list[str], 
     """Compare an archive's chains with heads known before; return what is to be said, and faults.
 
     A chain only grows: a head that once was its last line is still one of its lines. An archive rolled back
-    to an older copy, or written anew, lacks it.
+    to an older copy, or written again, lacks it.
 
     `expect`: a head that was noted elsewhere.
     """

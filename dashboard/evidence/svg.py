@@ -44,7 +44,7 @@ def svg_of(figure: dict[str, Any], plot_px: float, label: str, alone: bool = Fal
 
     - `figure`: as `dashboard.review.figures` and `dashboard.review.overview` make it.
     - `plot_px`: width of the plot without its margins, in the figure's own pixels.
-    - `label`: what it shows, for who cannot see it.
+    - `label`: what it shows, for readers who cannot see it.
     - `alone`: as a file of its own, on white.
     """
     sheet = _Sheet(figure["layout"], plot_px)

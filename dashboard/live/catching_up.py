@@ -1,7 +1,7 @@
 """What the live board must be given to know who is in: the last hours, and what is still open from before.
 
 Whoever was tallied in and not out is in, however long ago that was: nobody leaves the board because it was
-started anew.
+started again.
 """
 
 from __future__ import annotations

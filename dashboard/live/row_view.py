@@ -130,7 +130,7 @@ def _turn_back(row: Row, now: float, display: Display) -> tuple[str, str, str]:
         if reason.code in words.WHOSE_MOMENT and reason.since_at is not None
     ]
     if past:
-        since_at, code = min(past)  # a later moment does not begin the count anew
+        since_at, code = min(past)  # a later moment does not begin the count again
         return words.PAST.format(age=words.duration(now - since_at)), words.WHOSE_MOMENT[code], at_bar
     if row.turn_back_was_expected_at is not None:
         return _by(row.turn_back_was_expected_at[0], now, display), words.AS_LAST_HEARD, at_bar

@@ -79,7 +79,7 @@ def page(
     - `failed`: takes what could not be painted, by a fault of ours, with its error; a row keeps its name and
       state.
     - `kept`: rows as they were painted before, on the same display; renewed. A row that the board did not
-      make anew (`ASKED_EVERY_US` at most) is not worded anew either.
+      make again (`ASKED_EVERY_US` at most) is not worded again either.
     """
     failed = failed if failed is not None else []
     kept = kept if kept is not None else {}

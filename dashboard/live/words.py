@@ -295,7 +295,7 @@ NO_SUCH_DISPLAY = "Unknown units or local time. Reload the page."
 NO_PRESSURE = "Type the pressure as a number."
 WHICH_SERVICE = "Choose the service: this server hears more than one."
 NOT_YOUR_INCIDENT = "Not sent: choose an incident that this page shows, or open a new one."
-NOT_YOUR_TALLY = "Not sent: this page no longer shows what this corrects. Send it anew."
+NOT_YOUR_TALLY = "Not sent: this page no longer shows what this corrects. Send it again."
 USED_BEFORE = "Not sent: an earlier incident has this ID. Choose another."
 NOT_SENT = "Not sent: {problem}"
 

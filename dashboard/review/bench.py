@@ -33,7 +33,7 @@ def drawn(look: Look) -> tuple[Any, Any, str]:
 def bench(look: Look, token: str | None = None) -> Any:
     """Return the bench.
 
-    `token`: with which notes may be sent; None for who may not write any.
+    `token`: with which notes may be sent; None if the user may not write any.
     """
     about = look.record.about
     figure, overview, told = drawn(look)

@@ -21,7 +21,7 @@ from ingest.stopping import command_of
 
 FIRST_AFTER_S = 60.0
 AGAIN_AFTER_S = 3600.0
-_KEPT_ASIDE = 3  # exit code: merged, but for damaged parts
+_KEPT_ASIDE = 3  # exit code: merged, except damaged parts
 _SEALED_WITHIN = timedelta(minutes=10)  # yesterday's last segment is sealed by then
 
 

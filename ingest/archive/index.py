@@ -7,7 +7,7 @@ from the parts themselves. The files:
 - ``sets.{day}.parquet``: each power-up of each set heard on that day, with its first and last receipt;
 - ``desks.parquet``: what desks said about which incident, set and wearer, over all days (a few rows a wear);
 - ``setups.parquet``: when sets said what they are, over all days;
-- ``desks.lately.parquet`` and ``setups.lately.parquet``: likewise of the latest days, for who knows the rest.
+- ``desks.lately.parquet`` and ``setups.lately.parquet``: the latest days of both, for readers with the rest.
 
 Every file names the parts that it was made from (name, bytes, time of change) in its metadata.
 """

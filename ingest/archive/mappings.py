@@ -88,7 +88,7 @@ def keep_mapping(archive: Path, source: Path) -> Mapping:
         folder.mkdir(parents=True, exist_ok=True)
         try:
             known = _digests(folder)
-        except ValueError:  # damaged: begun anew with what is there
+        except ValueError:  # damaged: begun again with what is there
             known = {path.name: _sha256(bytes_of(path)) for path in folder.glob("*.toml")}
         there = bytes_of(kept) if kept.exists() else None
         # Altered on the disk and given again, it is put right.

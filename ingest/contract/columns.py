@@ -83,7 +83,7 @@ _EMPTY = {kind: pl.DataFrame(schema=schema) for kind, schema in FRAME_SCHEMAS.it
 
 def empty_frame(kind: str) -> pl.DataFrame:
     """Return a frame without rows, with the columns and types of a kind (or of ``refused``)."""
-    return _EMPTY[kind].clone()  # making one anew takes a millisecond
+    return _EMPTY[kind].clone()  # making one again takes a millisecond
 
 
 def arrow_table(kind: str, frame: pl.DataFrame) -> pa.Table:
