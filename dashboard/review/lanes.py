@@ -290,9 +290,14 @@ def _by_set(messages: Mapping[str, pl.DataFrame], kind: str, column: str) -> dic
 
 
 def _joined(parts: list[Readings]) -> Readings:
-    """Return readings as one, in the order of the reconciled clock."""
+    """Return readings as one, in the order of the reconciled clock.
+
+    A message of motion may say only how long the wearer has been still: that is no reading.
+    """
     joined = parts[0] if len(parts) == 1 else tuple(map(np.concatenate, zip(*parts, strict=True)))
     at_us, received_us, values = joined
+    if (measured := ~np.isnan(values)).sum() < len(values):
+        at_us, received_us, values = at_us[measured], received_us[measured], values[measured]
     if np.any(at_us[1:] < at_us[:-1]):
         order = np.argsort(at_us, kind="stable")
         return at_us[order], received_us[order], values[order]

@@ -173,6 +173,19 @@ def test_a_channel_that_a_set_never_sent_is_said_not_left_empty(look: Look) -> N
     assert titles(mute).count("the set sent no reading") == 1
 
 
+def test_a_set_that_says_only_how_long_it_was_still_has_no_reading_of_motion(look: Look) -> None:
+    record = look.record
+    motion = pl.when(pl.col("set_id") != "S-001").then("motion_m_s2").alias("motion_m_s2")
+    messages = {kind: record.messages[kind] for kind in READINGS}
+    messages["motion"] = messages["motion"].with_columns(motion)
+    still, moving, *_ = (
+        lanes_of(record.results, messages, row) for row in look.everybody.iter_rows(named=True)
+    )
+    assert len(still.pressure.x)
+    assert not len(still.motion.x)
+    assert len(moving.motion.x)
+
+
 def test_text_from_outside_is_no_markup(look: Look) -> None:
     figure, _ = figure_of(look)
     texts = [text for trace in figure["data"] for text in trace.get("text", []) if "Stairs" in text]
