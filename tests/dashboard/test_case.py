@@ -19,6 +19,7 @@ import msgspec
 import polars as pl
 import pytest
 
+from analysis.policies import POLICIES
 from analysis.profile import Profile, parse_profile
 from analysis.tables import TABLES, to_csv
 from dashboard.evidence.case import About, profile_toml, write_case, write_tables
@@ -338,6 +339,18 @@ def test_cases_of_0_3_0_still_verify(tmp_path: Path, capsys: pytest.CaptureFixtu
     (case / "report.html").write_text("another")
     assert run("verify", str(case)) == 1
     assert "report.html: altered" in capsys.readouterr().out
+
+
+def test_a_turn_back_policy_that_only_one_version_has_makes_no_case_differ(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("analysis.wears.entries.POLICIES", POLICIES[:-1])
+    with tarfile.open(OLDER) as packed:
+        packed.extractall(tmp_path, filter="data")
+    run("verify", str(tmp_path / "old_case"), "--again")
+    told = capsys.readouterr().out
+    assert "turn_back" not in told
+    assert "8 of 11 table files are the same in every column that both programs make" in told
 
 
 def test_each_look_and_note_is_a_line_of_the_custody_log(case: Path) -> None:
