@@ -153,9 +153,9 @@ def _left_unheard(entry: Entry) -> Iterator[Finding]:
     if entry.ended_us is None or not entry.charges or (wear is not None and wear.ended_how != "not heard"):
         return
     if spoken is not None and (wear is None or spoken.at_us > wear.ended_us):
-        bar, at_us, identity, how = spoken.pressure_bar, spoken.at_us, spoken.identity, "Last known by voice"
+        bar, at_us, identity, how = spoken.pressure_bar, spoken.at_us, spoken.identity, "last known by voice"
     elif wear is not None and wear.ended_us < entry.ended_us:
-        bar, at_us, identity, how = wear.last_bar, wear.ended_us, wear.identity(-1), "Last heard"
+        bar, at_us, identity, how = wear.last_bar, wear.ended_us, wear.identity(-1), "last heard"
     else:
         return
     low_bar = entry.charges[-1].low_air_bar

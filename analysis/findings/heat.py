@@ -64,8 +64,8 @@ def _dose(one: Examined, heat: HeatTrack, context: Context) -> Iterator[Finding]
     unheard = ""
     if most > heat.dose[-1]:
         unheard = (
-            f" No temperature was heard for {lasting(heat.not_heard_s)}: as hot as before or after, "
-            f"the dose would be {most:.2f}."
+            f" No temperature was heard for {lasting(heat.not_heard_s)}. If it was as hot then as before or "
+            f"after, the dose was {most:.2f}."
         )
     if heat.dose[-1] < rules.dose_limit:
         yield about_wear(

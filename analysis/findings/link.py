@@ -200,7 +200,7 @@ def _setup(one: Examined) -> Iterator[Finding]:
             wear,
             wear.started_us,
             wear.ended_us,
-            f"The set's setup says {named}, which no set can mean: it counts as not sent, and the "
+            f"The set's setup says {named}, which is impossible: it counts as not sent, and the "
             f"profile's value is used (low air {wear.thresholds.low_air_bar:.0f} bar).",
             [wear.setup_identity or wear.identity(0)],
         )

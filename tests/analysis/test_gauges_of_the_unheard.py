@@ -165,14 +165,14 @@ def test_a_reading_long_before_the_turn_back_is_not_what_the_wearer_had_then(log
 @pytest.mark.parametrize(
     ("gauges", "seconds", "severity", "how"),
     [
-        (((1500.0, 30.0),), 300, "caution", "W-1: Last known by voice at 10:25:00 UTC with 30 bar"),
+        (((1500.0, 30.0),), 300, "caution", "W-1: last known by voice at 10:25:00 UTC with 30 bar"),
         (
             ((60.0, 290.0), (1500.0, 25.0)),
             0,
             "serious",
-            "W-1: Last known by voice at 10:25:00 UTC with 25 bar",
+            "W-1: last known by voice at 10:25:00 UTC with 25 bar",
         ),
-        ((), 1370, "caution", "W-1: Last heard at 10:23:09 UTC with 40 bar"),
+        ((), 1370, "caution", "W-1: last heard at 10:23:09 UTC with 40 bar"),
         ((), 1000, None, ""),
         (((1500.0, 80.0),), 300, None, ""),
     ],

@@ -53,7 +53,7 @@ def test_a_threshold_that_no_set_can_mean_counts_as_not_sent(
     found = analyse(log.frames(), Profile.default())["findings"]
     told = found.filter(code="threshold_impossible")
     assert told["set_id"].to_list() == ["S-1"]
-    assert f"{name} {value:.6g}, which no set can mean" in told["statement"][0]
+    assert f"{name} {value:.6g}, which is impossible" in told["statement"][0]
     assert len(told["statement"][0]) < 300
 
 
