@@ -65,7 +65,7 @@ class Checks:
         self._thread.start()
 
     def stop(self) -> None:
-        """End; a part that is being read keeps nobody waiting."""
+        """End, without waiting for a part that is being read."""
         self._stopping.set()
 
     def _run(self) -> None:

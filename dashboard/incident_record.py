@@ -175,7 +175,7 @@ def without_tally(everything: Results) -> Results:
         if "incident_id" in frame.columns:
             chosen[name] = frame.filter(pl.col("incident_id").is_null())
         elif "wear_id" in frame.columns and "set_id" in frame.columns:
-            # What stands outside every wear (a start refused, a battery alarm) belongs to its set.
+            # What is outside every wear (a start refused, a battery alarm) belongs to its set.
             chosen[name] = frame.filter(of_wear | (pl.col("wear_id").is_null() & of_set))
         elif "wear_id" in frame.columns:
             chosen[name] = frame.filter(of_wear)

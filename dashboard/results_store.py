@@ -151,7 +151,7 @@ class ResultsStore:
             opening = self._opening.setdefault(key, threading.Lock())
         if kept is not None and following:
             return kept.record
-        # Only this one: another that is being analysed just now keeps nobody waiting.
+        # Only this one: do not wait for another that is being analysed.
         with opening:
             pieces = self._pieces_of(key)
             digests, heard = pieces.table["digest"].to_list(), pieces.table.select("until", "rows").rows()
@@ -179,7 +179,7 @@ class ResultsStore:
     def is_ready(self, key: str | None = None) -> bool:
         """Return whether the lists, or one incident's tables, can be had at once, with nothing to analyse.
 
-        An incident that is not there is ready: its absence can be told at once.
+        A missing incident is ready: nothing has to be analysed to say so.
         """
         if key is None:
             return self._files is not None and _fingerprint(self._folder) == self._files

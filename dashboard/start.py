@@ -14,7 +14,7 @@ def main() -> Any:
     if os.getpid() == 1:  # in a container, where the kernel drops a SIGTERM that nobody handles
         signal.signal(signal.SIGTERM, lambda *_: os._exit(128 + signal.SIGTERM))
     if signal.getsignal(signal.SIGINT) is not signal.default_int_handler:
-        return _run()  # whoever started us wants no Ctrl-C, as a shell does for what it runs with &
+        return _run()  # the caller wants no Ctrl-C, as a shell does for what it runs with &
     # A library that is half imported would end with its own traceback.
     signal.signal(signal.SIGINT, end_at_once)
     try:

@@ -24,7 +24,7 @@ from ingest.contract.captures import LONGEST_LINE_BYTES, Heard, capture_line, wr
 from ingest.contract.columns import TABLES
 from ingest.contract.frames import heard_of
 
-# A magic number tells how a capture is packed: standard input has no name that ends in .gz.
+# A magic number shows how a capture is packed: standard input has no name that ends in .gz.
 _PACKED = {b"\x1f\x8b": ".gz", b"\x28\xb5\x2f\xfd": ".zst"}
 
 

@@ -221,7 +221,7 @@ class _Numbers:
     def next(self, message: MessageMapping, row: dict[str, str], position: int, given: int) -> int:
         """Return the number of a row's message at `position` of `given`.
 
-        Raises `ValueError` when the row's boot or number is none.
+        Raises `ValueError` when the row's boot or number is not a number.
         """
         speaker = str(_value(_SET_ID, self._mapping.set_id, row)), _value(_BOOT, self._mapping.boot, row)
         number: int = _value(_SEQ, message.seq or self._mapping.seq, row)

@@ -11,7 +11,7 @@ import threading
 from collections import Counter
 
 LONG_ENOUGH_S = 15.0
-"""A store of an hour is emptied sooner; what goes on is a fault or an attack. Our own rule."""
+"""Messages stored for an hour are sent sooner; a longer excess is a fault or an attack. Our own rule."""
 MOST_TOPICS = 25_000
 LONGEST_TOPIC = 200
 """Of the contract; the listener counts longer ones together."""

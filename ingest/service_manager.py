@@ -33,7 +33,7 @@ class ServiceManager:
     def alive(self, why_not: str = "") -> None:
         """Say that we live, as often as the watchdog asks; not while there is a reason why not.
 
-        A watchdog that is no longer told restarts us.
+        Without this the watchdog restarts us.
         """
         now_s = time.monotonic()
         if self._every_s and not why_not and now_s - self._told_s >= self._every_s:

@@ -128,7 +128,7 @@ class StatusTeller:
         self._matters = matters
         self._look = look
         self._publish = publish
-        self.last: Status | None = None  # as last told
+        self.last: Status | None = None  # as last published
         self._stop = threading.Event()
         self._file = os.open(folder / FILE_NAME, os.O_WRONLY | os.O_CREAT, 0o644)
         self._thread = threading.Thread(target=self._run, name="status", daemon=True)

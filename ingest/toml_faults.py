@@ -110,5 +110,5 @@ def explain(fault: str, document: Mapping[str, Any], expected: Mapping[str, str]
     what += (f" {unit}" if what[-1].isdigit() else f" in {unit}") if unit else ""
     got = (
         "" if path == "$" or "[...]" in path else f", got {_shown.repr(value)}"
-    )  # which of a list is not told
+    )  # which item of a list it was is not known
     return f"{what[:1].lower()}{what[1:]}{got} (at {path})".replace("`", "")

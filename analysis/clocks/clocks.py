@@ -56,12 +56,12 @@ memory: that moment says nothing of its clock. Our own rule."""
 HELD_BACK_S = 10.0
 """A delay that may hide behind a jump of a clock, or a new power-up, counts from here on. Our own rule."""
 SAME_CLOCK_S = 60.0
-"""A clock that lost no more than this besides the delay went on over a new power-up. Our own rule."""
+"""A clock that lost no more than this, besides the delay, ran on over a new power-up. Our own rule."""
 NEXT_WITHIN_US = 3600 * 1_000_000
 LATEST = 5
 
 MOST_UPTIME_S = 1e10
-"""Three hundred years: an uptime beyond is none, and microseconds must fit their 64 bits. Our own rule."""
+"""Three hundred years: a larger uptime is wrong, and microseconds must fit 64 bits. Our own rule."""
 
 
 Line = tuple[float, float, float]

@@ -1,6 +1,6 @@
 """Silence that no reading ended: it goes on until the set is heard again or a person says how it went on.
 
-Of somebody who was not heard nobody knows that they left. So air counts as over only where the valve's
+If somebody was not heard, nobody knows that they left. So air counts as over only where the valve's
 closing was heard; else the wearer left at most when somebody said so, or, where nobody did, at least when
 anybody last spoke of the incident.
 """

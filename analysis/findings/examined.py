@@ -22,7 +22,7 @@ BEFORE_START_US = 300_000_000
 """A temperature heard up to five minutes before the valve was opened still shows the surroundings."""
 PEAK_WINDOW_S = 60
 NOISE_SDS, LEAST_GAIN_L = 2.0, 20.0
-"""A cylinder that seems to gain more than both is no reading of what was breathed. Our own rule."""
+"""If a cylinder seems to gain more than both, readings do not show what was breathed. Our own rule."""
 NOT_KEPT = np.empty(0)
 
 

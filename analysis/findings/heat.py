@@ -19,7 +19,7 @@ LAW_WORDS = {
 }
 
 MOST_SLIPS = 4
-"""More readings that cannot be are no slips: the sensor is broken, and the heat unknown. Our own rule."""
+"""More impossible readings are not slips: the sensor is broken, and the heat unknown. Our own rule."""
 NO_BODY = "It is a measure of air temperature, not of what a person in fire kit felt."
 
 

@@ -81,7 +81,7 @@ class _Lateness(NamedTuple):
     def change_s(self, at_us: int) -> float | None:
         """Return by how much later everything comes from a moment on; None where too little was heard.
 
-        NaN where the delays are uneven: a store that is being emptied is no clock.
+        NaN where the delays are uneven: then a store was emptied, and no clock was set.
         """
         before = self.late_s[self.at_us < at_us - ABOUT_S * 1e6]
         after = self.late_s[self.at_us > at_us + ABOUT_S * 1e6]

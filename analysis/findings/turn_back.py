@@ -24,7 +24,7 @@ def turn_back_findings(context: Context) -> Iterator[Finding]:
 def _turned_back_late(
     entry: Entry, due_us: int, by_wear: Mapping[str, Examined], context: Context
 ) -> Iterator[Finding]:
-    """The desk's note of the turn says when; without one, the exit does: it has the way back in it."""
+    """A note of the desk says when the wearer turned; without one the exit counts, after the way back."""
     margin_s = context.profile.turn_back.late_margin_s
     wear = entry.wear_at(due_us) or next(iter(entry.wears), None)
     left_us = entry.left_us

@@ -172,7 +172,7 @@ def _is_low(row: Row) -> bool:
 
 
 def _past_as_last_heard(row: Row, now_s: float) -> float | None:
-    """Return since when whoever is not heard may be past turn-back, by the early end of the last forecast."""
+    """Return since when an unheard wearer may be past turn-back, by the early end of the last forecast."""
     expected = row.turn_back_was_expected_at
     if row.turn_back_reached_at is not None or expected is None:
         return None

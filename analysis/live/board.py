@@ -34,7 +34,7 @@ from ingest.contract.kinds import DESK_KINDS, KINDS
 
 DESK_KEPT = 100
 SPOKEN_OF_LATELY_S = 6 * 3600.0
-"""So long a closed incident can be spoken of from the live page. Our own rule: longer than any wear."""
+"""For so long the live page can still send about a closed incident. Our own rule: longer than any wear."""
 SHORTEST_WINDOW_S = 15 * 60.0
 LONGEST_WINDOW_S = 60 * 60.0
 WINDOW_STEP_S = 300.0

@@ -36,7 +36,7 @@ class DeskWords:
     """All desks' words; `take` each desk message once, in order of time.
 
     - `gauges`: what was read by voice and not corrected, in order of time.
-    - `stays`: who was in, corrections and settlements minded.
+    - `stays`: who was in, with corrections and settlements applied.
     - `unmatched`: each `out` of somebody who was not in.
     - `words`: all that desks said, as `DeskCalls` needs it.
     """
@@ -86,7 +86,7 @@ class DeskWords:
     def orders(self, rows: Iterable[Row]) -> tuple[OrderLine, ...]:
         """Return the orders in force, the oldest unanswered first.
 
-        `rows`: who is inside. A set that nobody tallied in is meant by every order to everybody. What was
+        `rows`: who is inside. Every order to everybody includes sets that nobody tallied in. What was
         acknowledged before the order, or before its wearer went in, does not count.
         """
         inside = [row for row in rows if row.tallied_out_at is None]
@@ -164,7 +164,7 @@ class DeskWords:
         )
 
     def contradictions(self, rows: Iterable[Row]) -> tuple[Contradiction, ...]:
-        """Return where two desks differed within 30 s or have one name, and each `out` of nobody who was in.
+        """Return where two desks differed within 30 s or have one name, and each `out` for somebody not in.
 
         Latest first. `rows`: who is inside.
         """

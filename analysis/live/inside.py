@@ -185,7 +185,7 @@ class Inside:
     def reading(self, now_us: int) -> tuple[int, float] | None:
         """Return the newest reading of this entry, (moment, bar): never that of another wearer of the set.
 
-        Nor one that has leapt up from the readings on which the figures rest.
+        Nor one that jumped above the readings on which the figures rest.
         """
         if self.known_until_us is not None:
             if not self.entry.wears:

@@ -102,7 +102,7 @@ def _motion(channel: Channel, wears: Sequence[Wear], profile: Profile) -> Bools:
         + [wear.thresholds.no_motion_alarm_s for wear in wears]
     )
     keep = np.zeros(len(at_us), np.bool_)
-    # The whole of each stillness that came to an alarm: counted again, it must be as long.
+    # The whole of each stillness that led to an alarm: counted again, it must be as long.
     for first, last in runs_of(still_s > 0.0):
         if still_s[first:last].max() >= alarm_s:
             keep[first:last] = True

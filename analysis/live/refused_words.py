@@ -168,7 +168,7 @@ def _raised(row: Row, attention: Attention) -> Attention:
 
 
 def _row_about(rows: Sequence[Row], service: str, wearer_id: str | None, set_id: str | None) -> int | None:
-    """Return which row is of whom a tally names: that wearer's, else that of a set that nobody is in with."""
+    """Return the row of the wearer whom a tally names, else of its set if nobody is in with it."""
 
     def places(wearer: str | None, of_set: str | None) -> Iterator[int]:
         return (

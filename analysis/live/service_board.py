@@ -35,7 +35,7 @@ FORGOTTEN_S = 7200.0
 """A silent set whose wearer was tallied out leaves the page after this, and so does the line that a set that
 nobody tallied in was closed: no cylinder lasts as long. Our own rule."""
 LET_GO_MOST = 20
-"""Of so many sets a moment readings are let go at most, and of one or two in a tick of half a second."""
+"""At most so many sets let readings go at a moment, and one or two in a tick of half a second."""
 
 
 class ServiceBoard:
@@ -277,7 +277,7 @@ class ServiceBoard:
         return min((one for one in self._words_on(entry) if one[0] >= from_us), default=None)
 
     def _words_on(self, entry: Entry) -> list[tuple[int, str]]:
-        """Return when and how persons said that whoever wears a set that nobody is tallied in with is out."""
+        """Return when and how persons said that the wearer of a set without a tally is out."""
         (set_id,), since_us = entry.set_ids, entry.wears[-1].started_us
         words = [
             (one.at_us, "resolved")

@@ -104,8 +104,8 @@ class Standing(NamedTuple):
 class _Asked:
     """The wears, all comparisons of them, and what each question's smallest effect is judged by.
 
-    Of a comparison whose chance alone is above its question's level nothing is kept but that there was one:
-    it can never be named, however many others there are.
+    A comparison whose chance alone is above its question's level is only counted: it can never be named,
+    however many others there are.
     """
 
     wears: pl.DataFrame

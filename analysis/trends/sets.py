@@ -43,7 +43,7 @@ def set_counts(
     """Return one line a set: `wears`, `silent_min`, the counts of `SET_MEASURES`, battery's `decline`.
 
     `falls` are those of `falls_between_wears` where `wears` is a part of all: between two wears of a part
-    others may lie, which used the air. None: `wears` is the whole.
+    there may be others, which used the air. None: `wears` is the whole.
 
     `decline` is the rank correlation of the charge at the start with time (negative: falling), null below
     `FEWEST_WEARS` known charges.

@@ -40,7 +40,7 @@ ROLES: dict[str, str] = {
 SHORTEST_PASSWORD = 15
 LONGEST_PASSWORD = 256
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}")
-# A hash takes 64 MiB while it is computed: only so many at once, whoever knocks.
+# A hash takes 64 MiB while it is computed: only so many at once.
 _hashing = threading.BoundedSemaphore(2)
 _MOST_WAITING = threading.BoundedSemaphore(4)  # others would hold the server's threads
 _hasher = PasswordHasher()

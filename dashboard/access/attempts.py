@@ -43,7 +43,7 @@ class Attempts:
     def begin(self, name: str, address: str, *, known: bool) -> float:
         """Count an attempt, and return 0; or count nothing and return the seconds to wait before the next.
 
-        It counts before the password is looked at: eight attempts at once are eight.
+        It counts before the password is checked, so that eight attempts at once count as eight.
 
         - `known`: whether there is such an account. A name without one is held just as a name with one:
           otherwise the answer would show which names are accounts.

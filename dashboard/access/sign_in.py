@@ -47,7 +47,7 @@ class SignIn:
         self.form_cookie = f"{self.cookie}-form"
 
     def visitor_of(self, request: flask.Request) -> tuple[Visitor | None, str]:
-        """Return who makes a request, or None and why it is nobody (empty when nothing was claimed)."""
+        """Return the visitor behind a request, or None and why (empty when nothing was claimed)."""
         scheme, _, shown = request.headers.get("Authorization", "").partition(" ")
         token = request.cookies.get(self.cookie)
         try:

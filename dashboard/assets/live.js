@@ -139,7 +139,7 @@
     [first.alarm, [first.who, first.team].filter(Boolean).join(", "), first.age, count].forEach((said, place) => underair.text(spans[place], said));
   };
 
-  // Said once to who listens instead of looking; the lists themselves change each second.
+  // Announced once for screen readers; the lists themselves change each second.
   const announce = () => {
     const { data, words, parts } = state;
     const unseen = data.alarms.filter((alarm) => alarm.grave && alarm.new);

@@ -35,7 +35,7 @@
   // Whoever is still under air is tallied out by a second press only.
   const tallyOut = (item) => {
     const button = press(words.tally_out, async () => {
-      const now = underair.state.data.rows.find((one) => one.key === item.key) ?? item; // not as it was on opening
+      const now = underair.state.data.rows.find((one) => one.key === item.key) ?? item; // the newest row, not the one at opening
       const { service, set_id, wearer_id, team, incident_id } = now.fields;
       if (!now.over && button.dataset.asked == null) {
         button.dataset.asked = "";
@@ -58,7 +58,7 @@
     const { fields } = item;
     const about = { service: fields.service, set_id: fields.set_id, incident_id: fields.incident_id ?? underair.desk.incident() };
     const complete = (values) => ({ ...values, ...about });
-    // Whoever is in goes on from now on with what is typed; or it was wrong from the start, and takes the tally's place.
+    // Either the wearer changes to what is typed from now on, or the tally was wrong from the start and is replaced.
     const tally = underair.side.tallyForm([button(fields.inside ? words.tally_change : words.tally_in, "in"),
       ...(fields.inside && item.tally ? [button(words.tally_correct, "correct")] : []), button(words.tally_out, "out")], close, fields.inside ? item : null);
     fillIn(tally, fields);

@@ -1,4 +1,4 @@
-// What this browser alone decides: units, and UTC or local time. Kept here and told with each request; the server
+// What this browser alone decides: units, and UTC or local time. Kept here and sent with each request; the server
 // words the numbers, and nothing that is recorded changes.
 "use strict";
 (() => {

@@ -1,5 +1,5 @@
-// The desk's hand: what is sent, and how far it is. "Sent" means that the broker has it, "done" that it has come back
-// through the archive. Nothing goes out later by itself; a form keeps its text until the broker has it.
+// What the desk sends, and how far each message is. "Sent" means that the broker has it, "done" that it has come back
+// through the archive. Nothing is sent later without a press; a form keeps its text until the broker has it.
 "use strict";
 (() => {
   const BACK_WITHIN_MS = 10000;
@@ -44,7 +44,7 @@
     const [desk_id, boot, seq] = identity.split("/");
     return { desk_id, boot: Number(boot), seq: Number(seq) };
   };
-  // To undo is to say the opposite: what was said stays in the record. A tally and a settlement are corrected by their
+  // Undo sends the opposite: the first message stays in the record. A tally and a settlement are corrected by their
   // number, a gauge by a reading in its place (in the row). Nobody can unsee an alarm.
   const undoing = ({ kind, fields, what, identity }) => {
     const again = { ...fields };
@@ -107,7 +107,7 @@
     return () => typed() === before && form.reset();
   };
 
-  // What is doubtful is said once, and goes out when it is said again: the page may know less than the desk.
+  // A doubtful message is questioned once and sent when pressed again: the page may know less than the desk.
   /** @type {Underair["desk"]["form"]} */
   const form = (kind, fields, buttons, { describe, doubtOf = () => "", complete = (values) => values, after = () => {} }) => {
     const doubt = make("p", { class: "doubt", role: "alert" });

@@ -133,7 +133,7 @@
     text(members, item.members);
   };
 
-  // While a hand is on a list its buttons keep their places: what is new stands last until the hand has gone.
+  // While the pointer is on a list its buttons keep their places: new ones come last until it has gone.
   const steady = (list, items) => {
     const now = performance.now();
     const places = [...(list.known?.keys() ?? [])];

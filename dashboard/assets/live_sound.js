@@ -65,7 +65,7 @@
       await context.resume();
       localStorage.setItem(KEPT, "on");
       if (wanted.length) next();
-      else play("no_motion"); // so that the click is heard to have worked
+      else play("no_motion"); // so that the click can be heard to work
     }
     show();
   };

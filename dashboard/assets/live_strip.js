@@ -40,7 +40,7 @@
     icon.classList.toggle("filled", FILLED.has(attention));
   };
 
-  // The shared clock: where a moment lies, for every strip and the axis.
+  // The shared clock: where a moment is, for every strip and the axis.
   const scale = { top: 300, width: 600, height: 46, from: 0, now: 0, perSecond: 1, version: 0 };
   underair.scale = scale;
   underair.rescale = (data, width, height) => {
@@ -111,7 +111,7 @@
     if (points.length > root.drawn) {
       for (const [moment, bar] of points.slice(root.drawn)) {
         if (moment < strip.from - 1) continue;
-        root.breaks ||= bar === null; // it rose: another cylinder, or nobody knows why
+        root.breaks ||= bar === null; // it rose: another cylinder, or for an unknown reason
         if (bar === null) continue;
         root.path += `${root.path && !root.breaks ? "L" : "M"}${((moment - root.base) * scale.perSecond).toFixed(1)} ${y(bar).toFixed(1)}`;
         root.breaks = false;

@@ -4,7 +4,7 @@
 (() => {
   const { element } = underair;
   const byId = (id) => document.getElementById(id);
-  // Longer than any answer takes: a question under way when the network goes may never end by itself.
+  // Longer than any answer takes: a request under way when the network fails may never end.
   const GIVE_UP_MS = 15_000;
   let failedAt = 0;
   let asking = false;

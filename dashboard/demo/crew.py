@@ -45,7 +45,7 @@ def bring_in_three_years(archive: Path, now: datetime) -> int:
     from dashboard.trends.wear_ledger import bring_in
 
     ledger, roster = read_three_years(now)
-    # The roster first: a look between the two sees nobody, not wears without their stations.
+    # The roster first: a reader between the two must not see wears without their stations.
     since = roster.with_columns(pl.lit(None, dtype=pl.Date).alias(name) for name in ("from", "until"))
     since.rename({"wearer_id": "wearer"}).write_csv(archive / "roster.csv")
     bring_in(archive, "three-years", ledger)

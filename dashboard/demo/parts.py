@@ -25,7 +25,7 @@ HOST = "127.0.0.1"
 class Moment:
     """Something that the parts wait for.
 
-    A file: whoever sets multiprocessing's `Event` waits for ever once a waiting process was killed.
+    It is a file: setting multiprocessing's `Event` hangs for ever once a waiting process was killed.
     """
 
     file: Path
@@ -71,7 +71,7 @@ class DemoStage:
         return f"http://{HOST}:{self.page.getsockname()[1]}/"
 
     def log(self, part: str) -> Path:
-        """Where a part writes what it has to say."""
+        """The log file of a part."""
         return self.folder / f"{part}.log"
 
 

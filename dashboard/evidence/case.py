@@ -253,7 +253,7 @@ def readme(about: About) -> str:
 
 
 def bag_info(about: About) -> dict[str, str | list[str]]:
-    """Return a bag's metadata: RFC 8493's own names, and ours for what it has none for."""
+    """Return a bag's metadata, under RFC 8493's names where it has them."""
     origin, archive = about.origin, about.origin.archive
     underair = f"underair {origin.versions.get('underair', '')}"
     info: dict[str, str | list[str]] = {
@@ -291,7 +291,7 @@ def bag_info(about: About) -> dict[str, str | list[str]]:
 def make_bag(folder: Path, about: About) -> None:
     """Turn a folder into a bag, in place."""
     bagit.make_bag(str(folder), bag_info(about), checksums=["sha256"])
-    # The library writes the form of the draft of 2013; what it writes keeps the rules of RFC 8493 as well.
+    # The library writes the form of the draft of 2013, which keeps the rules of RFC 8493 as well.
     (folder / "bagit.txt").write_text(BAGIT_TXT, encoding="utf-8")
     bagit.Bag(str(folder)).save()
     # In one order, and with the two spaces that `sha256sum --check` asks for; both are free in a bag.

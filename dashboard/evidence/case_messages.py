@@ -74,7 +74,7 @@ def chosen_of(
 
 
 def _with_corrections(frame: pl.DataFrame, wanted: pl.Expr) -> pl.DataFrame:
-    """Return what is wanted, what corrects it and what it corrects: else what was taken back would count."""
+    """Return what is wanted, what corrects it and what it corrects: else a withdrawn word would count."""
     kept = frame.filter(wanted)
     if "corrects" not in frame.columns:
         return kept

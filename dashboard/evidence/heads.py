@@ -77,7 +77,7 @@ def heads_of(archive: Path, made: datetime) -> list[Head]:
 
 
 def compared_with_memory(archive: Path, expect: str | None) -> tuple[list[str], list[str]]:
-    """Compare an archive's chains with heads known before; return what is to be said, and faults.
+    """Compare an archive's chains with heads known before; return sentences and faults.
 
     A chain only grows: a head that once was its last line is still one of its lines. An archive rolled back
     to an older copy, or written again, lacks it.

@@ -38,7 +38,7 @@ def versions() -> dict[str, str]:
 
 
 def _add_libraries(name: str, found: dict[str, str], extras: Collection[str] = ()) -> None:
-    """Add the versions of a distribution, of what it needs, also by some extras, and of what that needs."""
+    """Add the versions of a distribution and of all that it needs, including some extras."""
     try:
         metadata = distribution(name).metadata
     except PackageNotFoundError:

@@ -181,7 +181,7 @@ def not_out_sentences(entries: pl.DataFrame, setting: Setting) -> Iterator[str]:
 
 
 def _named(people: Mapping[str, str]) -> str:
-    """Return names, each with what is said of it; of many the first ones."""
+    """Return names, each with its text; if there are many, the first ones."""
     named = [f"{who} ({what})" for who, what in list(people.items())[:MOST_NAMED]]
     more = [f"{len(people) - MOST_NAMED} more"] if len(people) > MOST_NAMED else []
     return ", ".join([*named, *more])

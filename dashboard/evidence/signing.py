@@ -17,7 +17,7 @@ TAG_MANIFEST = "tagmanifest-sha256.txt"
 SIGNATURE = f"{TAG_MANIFEST}.sig"
 TIME_STAMP = f"{TAG_MANIFEST}.tsr"
 NAMESPACE = "underair-case"
-"""A signature made for another purpose with the same key is none for a case (PROTOCOL.sshsig, namespace)."""
+"""A signature of the same key for another purpose does not sign a case (PROTOCOL.sshsig, namespace)."""
 WAIT_S = 300  # somebody types a passphrase or touches a hardware key
 
 

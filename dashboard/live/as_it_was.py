@@ -33,7 +33,7 @@ class NoMoment(UnderairError):
 def moment(text: str) -> datetime:
     """Return a moment (RFC 3339) in UTC.
 
-    Raises `NoMoment` when it is none, has no time zone, or is of a year that no message can have.
+    Raises `NoMoment` when it is not a time, has no time zone, or a year that no message can have.
     """
     try:
         at = datetime.fromisoformat(text)

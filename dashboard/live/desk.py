@@ -34,7 +34,7 @@ log = logging.getLogger(__name__)
 FIELDS: dict[str, tuple[str, ...]] = {
     "incident": ("incident_id", "action", "name", "place", "type"),
     "tally": ("incident_id", "action", "set_id", "wearer_id", "team", "task", "corrects"),
-    # The contract keeps what it does not name: who else said it, and the note, finding or view that it names.
+    # The contract allows further fields: the source, and the note, finding or view that this note is about.
     "note": (
         *("incident_id", "text", "set_id", "at", "certainty", "source"),
         *("withdraws", "looks_at", "bookmark"),

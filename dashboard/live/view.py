@@ -194,7 +194,7 @@ def _summaries(snapshot: Snapshot, system: System, open_ids: list[str]) -> dict[
 
 
 def _no_standby(snapshot: Snapshot, name: str) -> list[str]:
-    """Return where somebody is in and no team is ready; a team of one incident is none at another."""
+    """Return where somebody is in and no team is ready; a team of one incident does not count at another."""
     ready = {one.incident_id for one in snapshot.standby if one.state == "ready" and not one.inside}
     inside = {
         incident_id
@@ -212,7 +212,7 @@ def _no_standby(snapshot: Snapshot, name: str) -> list[str]:
 
 
 def _by_person(rows: Iterable[Row]) -> list[list[Row]]:
-    """Return the rows of each person; a set of which nobody knows the wearer is one for itself."""
+    """Return the rows of each person; a set without a known wearer counts as one person."""
     people: dict[tuple[str, bool, str], list[Row]] = {}
     for row in rows:
         people.setdefault((row.service, row.wearer_id is None, row.wearer_id or row.key), []).append(row)
@@ -238,8 +238,8 @@ def _breathing(rows: Iterable[Row]) -> int:
 def _summary(rows: Iterable[Row]) -> list[str]:
     """Return the counts: who is in (under air, not accounted for, not on air yet), and who needs what.
 
-    A person counts once, at how many incidents ever, and by the worst that is known. Two sets that breathe at
-    once are on two people, whatever name they were tallied with.
+    A person counts once, whatever the number of incidents, and by the worst that is known. Two sets under air
+    at once are on two people, even if both were tallied with one name.
     """
     found: Counter[str] = Counter()
     for own in _by_person(rows):

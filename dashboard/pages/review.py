@@ -315,7 +315,7 @@ def _written(bench: Bench, context: PageContext) -> flask.Response:
         return sentence(access_words.NOT_READ, 400)
     incident = str(form.get("incident", ""))
     if not sees_incident(context, incident):
-        # The same for one that is not there: nobody learns by it which incidents there are.
+        # The same answer as for a missing incident, so that nobody learns which incidents exist.
         return sentence(words.NOTE_NOT_YOURS, 404)
     try:
         look = bench.look(request_of({"incident": incident}))

@@ -26,8 +26,8 @@ CLEAR = "rgba(0,0,0,0)"
 class View:
     """What is drawn and how: the lanes, the units, the clock of its ticks, the width of the drawing.
 
-    With `overlay` the air and rate of all chosen people also lie on one axis, above their own lanes.
-    The width says only how many words and ticks find room; until the page has told it, the narrowest page is
+    With `overlay` the air and rate of all chosen people are also on one axis, above their own lanes.
+    The width says only how many words and ticks find room; until the page has sent it, the narrowest page is
     assumed.
     """
 

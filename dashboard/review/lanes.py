@@ -123,7 +123,7 @@ def to_ms(frame: pl.DataFrame, column: str) -> Floats:
 def people_of(results: Results) -> pl.DataFrame:
     """Return one row a person of the incident: key, wearer_id, team, sets, wears, started, ended.
 
-    The key is the wearer, or the set where nobody tallied it. Who was never heard has no wear.
+    The key is the wearer, or the set where nobody tallied it. Somebody who was never heard has no wear.
     """
     wears = results["wears"].select("wearer_id", "team", "set_id", "wear_id", "started", "ended")
     never = unheard_of(results).join(wears, on="wearer_id", how="anti").explode("set_id")

@@ -218,7 +218,7 @@ def _hatched_strips(
 
 
 def _alarm_signs(results: Results, row_of: dict[str, int]) -> list[dict[str, Any]]:
-    """One trace a kind, on its wearer's strip; alarms of nobody who was heard are in the table only.
+    """One trace a kind, on its wearer's strip; alarms without a wearer who was heard are in the table only.
 
     `row_of`: by wear, and by person for alarms outside every wear.
     """

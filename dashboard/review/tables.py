@@ -287,7 +287,7 @@ def _messages(count: int | None, unknown: str) -> Any:
 def heat_table(results: Results, setting: Setting) -> Table:
     """Return the heat around each set: highest reading, time in each thermal class, not heard, dose.
 
-    Every wear has a row: nobody is taken for cool whose heat nothing measured.
+    Every wear has a row: a wearer without a heat reading must not be taken for cool.
     """
     exposure = results["exposure"].select("wear_id", "thermal_class", "seconds").iter_rows()
     lasted = {(wear_id, class_): length for wear_id, class_, length in exposure}

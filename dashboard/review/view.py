@@ -56,7 +56,7 @@ class Request:
 def request_of(query: Mapping[str, str]) -> Request:
     """Read a view from a URL's query.
 
-    Raises `BadView` when a number is none, a choice or a time zone is unknown, or the window is empty.
+    Raises `BadView` when a number is not one, a choice or a time zone is unknown, or the window is empty.
     """
     odd = [name for name, value in query.items() if not isinstance(value, str)]
     if odd:

@@ -118,7 +118,7 @@ def _zip(data: bytes, kind: str, year: str) -> flask.Response:
 
 
 def _word(name: str) -> str:
-    """Return a year that was asked for; empty when it is none."""
+    """Return the year that was asked for; empty when it is not one."""
     word = flask.request.args.get(name, "")
     return word if len(word) == 4 and word.isdecimal() else ""
 

@@ -112,7 +112,7 @@ class WearLedger:
             following = 0
             for number, worked in map(_work_out, lots) if run is None else run(_work_out, lots):
                 waiting[number] = worked
-                # In their order, whoever is done first: the same ledger from one process and from many.
+                # In their order, not that of completion: the same ledger from one process and from many.
                 while following in waiting:
                     table = lots[following].batch.table
                     rows = table.select(*IDENTITY, pl.col("rows").alias("messages")).iter_rows(named=True)

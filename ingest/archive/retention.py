@@ -201,7 +201,7 @@ def _look(folder: Path, cut_off: datetime, held: Collection[str], before: _Under
     unsettled_yet = {each for kind in KINDS for each in unsealed[kind]["incident_id"]}
     due = frozenset(old - set(held) - unsettled_yet)
     named = set(tallied.filter(~pl.col("wearer_id").str.contains(f"^{GONE.pattern}$"))["incident_id"])
-    # A mere number cannot be told from any other number in a text.
+    # A mere number cannot be distinguished from any other number in a text.
     ids = {each for each in tallied["wearer_id"] if not GONE.fullmatch(each) and not each.isdecimal()}
     ids.update(before.ids)
     words = "|".join(re.escape(each) for each in sorted(ids, key=lambda each: (-len(each), each)))

@@ -1,7 +1,7 @@
 """Whatever a computation may raise, for the few places that must go on or say so.
 
-A library in Rust that breaks off raises what is no `Exception`: threads would end without a word, and a
-request would never be answered.
+A Rust library that panics raises something that is not an `Exception`: threads would end without a word, and
+a request would never be answered.
 """
 
 from __future__ import annotations

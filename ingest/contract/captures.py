@@ -112,7 +112,7 @@ def read_lines(path: str | Path) -> Iterator[Heard | BadLine]:
 
 
 def require_file(path: Path) -> None:
-    """Refuse what is no file: a named pipe is waited for without end, a device never ends.
+    """Refuse what is not a file: a named pipe may never begin, a device never ends.
 
     Raises `BadCapture`.
     """
@@ -233,7 +233,7 @@ def _zstd_blocks_of(path: Path) -> Iterator[bytes]:
 
 
 def _lines_of(path: Path) -> Iterator[bytes]:
-    """Yield lines with their ends; of one that is too long only so much that this can be told."""
+    """Yield lines with their ends; of one that is too long, only enough to show that it is."""
     most_bytes = max(_UNPACKED_WITHOUT_ASKING_BYTES, MOST_UNPACKED_TO_PACKED * path.stat().st_size)
     rest = b""
     passing_over = False
