@@ -79,7 +79,7 @@ def wears_table(examined: Sequence[Examined], turns: Mapping[str, Turns], profil
 
 
 BETWEEN_SD = 0.05
-"""The air between two wears of a cylinder is known to so much of itself: nobody heard the gas's temperature.
+"""Relative uncertainty of the air between two wears of a cylinder: the temperature of the gas is not known.
 Our own rule."""
 BETWEEN_C = 20.0
 

@@ -30,7 +30,7 @@ RHYTHM_S = 1.0
 LEAST_STEP_S = 0.4
 """With `uptime_s`, a step is seen from here on. Our own rule."""
 SENT_WITHIN_S = 3.0
-"""Who goes on for so long, at the listener's pace, on earlier times has set the clock. Less than a silence.
+"""On earlier times for so long, at the listener's pace: the clock was set. Less than a silence.
 Our own rule."""
 SENT_FASTER = 2.0
 """What was stored is sent at least so much faster than it was said. Our own rule."""

@@ -7,7 +7,7 @@ import numpy as np
 from analysis.records import Bools, Floats
 
 COLDEST_C, HOTTEST_C = -40.0, 600.0
-"""Surroundings beyond this had nobody in them: 600 °C is a room in flashover (common practice, no source); a
+"""Nobody was in surroundings beyond this: 600 °C is a room in flashover (common practice, no source); a
 sensor that breaks often reads the end of its range. Our own rule."""
 COLDEST_FOR_AIR_C = -20.0
 """Cold explains a fall of the pressure without a breath: no colder than this does. Our own rule."""

@@ -128,7 +128,7 @@ def track(time_s: Floats, temperature_c: Floats, seconds: int, profile: Profile)
 
 
 def beyond_belief_c(reading_c: Floats, ambient_c: Floats) -> float | None:
-    """Return the estimate furthest beyond any surroundings that can have been; None when all can.
+    """Return the estimate furthest beyond any possible surroundings; None when all are possible.
 
     A sensor with one time constant follows slowly: a reading that jumps implies surroundings of thousands of
     degrees, for a moment. Then it is the time constant that is wrong.
