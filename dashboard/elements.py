@@ -55,9 +55,12 @@ def panel(title: str, *body: Any, name: str = "", kind: str = "") -> html.Sectio
     return html.Section([html.H2(title), *body], className=f"panel {kind}".strip(), **named)
 
 
-def scroller(wide: Any) -> html.Div:
-    """Return a frame in which something wide scrolls sideways, with the keyboard, too."""
-    return html.Div(wide, className="scroller", tabIndex=0)
+def wide(heads: Sequence[str], rows: Iterable[Sequence[str]], *, named: bool = True) -> html.Div:
+    """Return a plain table of texts in a frame that scrolls sideways, with the keyboard, too; as data."""
+    told = json.dumps(
+        {"heads": heads, "rows": [list(row) for row in rows], "named": named}, ensure_ascii=False
+    )
+    return html.Div(className="scroller", tabIndex=0, **data(plain=told))
 
 
 def plotted(name: str, figure: dict[str, Any], label: str) -> html.Div:

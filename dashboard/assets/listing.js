@@ -1,4 +1,5 @@
-// Builds tables that sort and search from the data in `data-listing` (dashboard/listing.py). Words come with the data.
+// Builds tables from data, plain ones (`data-plain`) and those that sort and search (`data-listing`): see
+// dashboard/elements.py. Words come with the data.
 "use strict";
 (() => {
   const { element } = underair;
@@ -106,8 +107,25 @@
     draw();
   }
 
+  function buildPlain(host) {
+    const { heads, rows, named } = JSON.parse(host.dataset.plain);
+    host.removeAttribute("data-plain");
+    const head = element("tr", {}, ...heads.map((text) => element("th", { scope: "col", textContent: text })));
+    const body = rows.map((row) => {
+      const cells = row.map((text) => element("td", { textContent: text }));
+      if (named) cells[0] = element("th", { scope: "row", textContent: row[0] });
+      return element("tr", {}, ...cells);
+    });
+    host.append(element("table", {}, element("thead", {}, head), element("tbody", {}, ...body)));
+  }
+
   underair.listing = { chosen };
-  const buildAll = () => document.querySelectorAll("[data-listing]").forEach(build);
+  const buildAll = () => {
+    for (const host of document.querySelectorAll("[data-listing], [data-plain]")) {
+      if (/** @type {HTMLElement} */ (host).dataset.plain) buildPlain(host);
+      else build(host);
+    }
+  };
   new MutationObserver(buildAll).observe(document.documentElement, { childList: true, subtree: true });
   buildAll();
 })();

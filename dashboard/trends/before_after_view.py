@@ -11,7 +11,7 @@ from dash import html
 
 from analysis.trends.before_after import Change
 from analysis.trends.measures import FLAGS
-from dashboard.elements import aria, current, data, panel, scroller, table
+from dashboard.elements import aria, current, data, panel, wide
 from dashboard.trends import summary_words
 from dashboard.trends.sentences import figure
 from dashboard.trends.view import Choice
@@ -84,5 +84,5 @@ def section(wears: pl.DataFrame, choice: Choice, found: Sequence[Change]) -> htm
         body.append(html.P(lead(found, date.fromisoformat(choice.since)), className="lead"))
         if found:
             link = html.A(TO_PRINT, href=f"/trends/inside.html?since={choice.since}", className="action")
-            body += [scroller(table(HEADS, rows_of(found))), html.P(NOTE, className="note"), html.P(link)]
+            body += [wide(HEADS, rows_of(found)), html.P(NOTE, className="note"), html.P(link)]
     return panel(TITLE, *body, name="trends-before", kind="before")

@@ -16,7 +16,7 @@ from analysis.trends.forecast_audit import (
     by_hardness,
     by_month,
 )
-from dashboard.elements import panel, plotted, scroller, table
+from dashboard.elements import panel, plotted, wide
 from dashboard.theme import CHART_BLUE, CHART_ORANGE
 from dashboard.trends import sentences, words
 from dashboard.trends.figures import (
@@ -45,7 +45,7 @@ def section(lines: ForecastLines, wears: pl.DataFrame) -> Any:
     rows = [sentences.ahead_row(one) for one in account[1:]]
     parts = [
         html.Figure([*drawn, html.Figcaption(sentence)]),
-        *([scroller(table(sentences.FORECAST_HEADS, rows, named=False))] if rows else []),
+        *([wide(sentences.FORECAST_HEADS, rows, named=False)] if rows else []),
         html.P(sentences.FORECAST_NOTE, className="note"),
     ]
     if enough:
@@ -56,7 +56,7 @@ def section(lines: ForecastLines, wears: pl.DataFrame) -> Any:
             told = sentences.groups_sentence(said)
             heads = [sentences.FORECAST_GROUPS[name], *sentences.GROUP_HEADS]
             figure = plotted(f"trends-forecasts-{name}", groups_figure(said), told)
-            shown = scroller(table(heads, map(sentences.group_row, said), named=False))
+            shown = wide(heads, map(sentences.group_row, said), named=False)
             parts += [
                 html.H3(title),
                 html.Figure([figure, html.Figcaption(told)]),

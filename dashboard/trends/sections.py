@@ -21,7 +21,7 @@ from analysis.trends.rest import ShortRest, rules_in_force, training_of
 from analysis.trends.roster import SOON_DAYS
 from analysis.trends.sets import set_counts
 from analysis.trends.statistics import binomial_rate
-from dashboard.elements import choices, listing, panel, scroller, table
+from dashboard.elements import choices, listing, panel, table, wide
 from dashboard.rows import cell, count, number
 from dashboard.trends import sentences, words
 from dashboard.trends.view import CYLINDERS, Choice, TrendsLook
@@ -220,7 +220,7 @@ def planning(wears: pl.DataFrame, profile: Profile, choice: Choice) -> Any:
         lasts = [f"{minutes_to_warning(cylinder, warning_bar, one.rate_l_min):.0f} min" for one in three]
         told = (_rate_text(one, choice.display) for one in three)
         rows.append([task or words.ALL_TASKS, f"{three[0].wears:,}", *told, *lasts])
-    shown = scroller(table(words.planning_heads(choice.display), rows))
+    shown = wide(words.planning_heads(choice.display), rows)
     note = sentences.PLANNING_NOTE if rates else sentences.TOO_FEW_FOR_RATES
     told_first = sentences.planning_finding(rates, cylinder, warning_bar, doctrine)
     lead = [html.P(told_first, className="lead")] if told_first else []

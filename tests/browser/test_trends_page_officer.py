@@ -134,6 +134,9 @@ def test_the_page_is_accessible_fits_screen_and_paper_goes_by_keyboard_and_plans
         row = page.locator("#trends-planning tr", has_text="all tasks").inner_text()
         return int(re.findall(r"(\d+) min", row)[0])
 
+    # Built by a script from data, with their heads.
+    assert page.locator("#trends-planning th[scope=row]", has_text="all tasks").count() == 1
+    assert page.locator("#trends-forecast thead th[scope=col]").first.inner_text() == "Forecast"
     before = lasts()
     page.click("#trends-planning a:has-text('9 L')")
     page.wait_for_url(re.compile("cylinder=2"))

@@ -32,9 +32,9 @@ def text_of(component: Any) -> str:
     if isinstance(component, str):
         return component
     children = getattr(component, "children", None)
-    listed = str(getattr(component, "data-listing", ""))
+    tables = (str(getattr(component, f"data-{kind}", "")) for kind in ("listing", "plain"))
     parts = children if isinstance(children, list) else [children]
-    return " ".join([listed, *(text_of(part) for part in parts if part is not None)])
+    return " ".join([*tables, *(text_of(part) for part in parts if part is not None)])
 
 
 def page_over(folder: Path, ledger: Ledger, query: dict[str, str] | None = None) -> str:

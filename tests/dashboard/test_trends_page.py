@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import threading
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -248,6 +249,9 @@ def _text_of(component: Any) -> str:
         return component
     children = getattr(component, "children", None)
     parts = children if isinstance(children, list) else [children]
+    if plain := getattr(component, "data-plain", None):  # a script makes a table of it
+        told = json.loads(plain)
+        parts = [text for row in (told["heads"], *told["rows"]) for text in row]
     return " ".join(_text_of(part) for part in parts if part is not None)
 
 
