@@ -15,7 +15,7 @@ from datetime import date
 import numpy as np
 import polars as pl
 import pytest
-from scipy.optimize import Bounds, LinearConstraint, linprog, milp
+import scipy  # what is asked of it is imported then
 
 from analysis.simulation.shipped_years import read_three_years
 from analysis.trends.cells import Cell, Published
@@ -114,7 +114,7 @@ class Attacker:
                 low, high = cell.events.get(measure, (0, cell.wears))
                 self.low[at], self.high[at] = low, min(high, cell.wears or 0)
         rows = list(self._rows(quarters, months, year))
-        self.ties = LinearConstraint(np.array(rows), 0.0, 0.0)
+        self.ties = scipy.optimize.LinearConstraint(np.array(rows), 0.0, 0.0)
 
     def _rows(self, quarters: list[str], months: list[str], year: str) -> Iterator[np.ndarray]:
         def row(total: Atom, parts: list[Atom]) -> np.ndarray:
@@ -145,7 +145,9 @@ class Attacker:
             return False
         aim = np.zeros(len(self.keys))
         whole = np.ones(len(self.keys))
-        found = milp(aim, integrality=whole, bounds=Bounds(lowest, highest), constraints=[self.ties])
+        found = scipy.optimize.milp(
+            aim, integrality=whole, bounds=scipy.optimize.Bounds(lowest, highest), constraints=[self.ties]
+        )
         return found.x is not None
 
 
@@ -236,7 +238,9 @@ def test_crossings_and_one_colleagues_shifts_leave_a_small_group_open() -> None:
             aim = np.zeros(width)
             aim[a * len(roles) + b] = 1
             found = [
-                linprog(sign * aim, A_eq=np.array(ties), b_eq=ends, bounds=[(low, None) for low in least])
+                scipy.optimize.linprog(
+                    sign * aim, A_eq=np.array(ties), b_eq=ends, bounds=[(low, None) for low in least]
+                )
                 for sign in (1, -1)
             ]
             low, high = found[0].fun, -found[1].fun
@@ -304,7 +308,7 @@ def test_hours_and_means_of_all_cells_together_tell_nobodys_own(which: str, mont
                     continue
                 aim = np.zeros(len(attacker.keys))
                 aim[attacker.place[key]] = -1
-                found = linprog(aim, A_eq=ties, b_eq=np.zeros(len(ties)), bounds=bounds)
+                found = scipy.optimize.linprog(aim, A_eq=ties, b_eq=np.zeros(len(ties)), bounds=bounds)
                 assert found.status in (0, 3), "the prints contradict"  # 3: without a bound
                 most = np.inf if found.status == 3 else -found.fun
                 assert most - shares[1] >= 1.2 * shares[0], (key, amount)

@@ -8,7 +8,6 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 import pytest
-from scipy.stats import binom
 
 from analysis.trends.comparisons import QUESTIONS, signals
 from analysis.trends.ledger import SET_EVENTS
@@ -68,6 +67,8 @@ def test_the_expected_count_follows_kind_and_task() -> None:
 
 
 def test_the_chance_is_the_binomial_tail_of_thinned_counts() -> None:
+    from scipy.stats import binom
+
     # R (scipy.stats.binom): with dispersion 1 the exact tail of O or more of T at E / T.
     flag = np.array([1.0] * 9 + [0.0] * 91)
     unit = np.array([0] * 9 + [1] * 91)

@@ -7,8 +7,6 @@ import sys
 
 import numpy as np
 import pytest
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from analysis.pieces.pieces import joined
 
@@ -16,6 +14,9 @@ from analysis.pieces.pieces import joined
 @pytest.mark.parametrize("seed", range(40))
 def test_the_same_nodes_are_joined_as_the_reference_library_says_and_numbered_alike(seed: int) -> None:
     """Reference library: scipy.sparse.csgraph.connected_components."""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
     rng = np.random.default_rng(seed)
     nodes = int(rng.integers(1, 400))
     a, b = rng.integers(0, nodes, (2, int(rng.integers(0, nodes))))

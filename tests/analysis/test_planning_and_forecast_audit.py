@@ -8,7 +8,6 @@ from datetime import UTC, datetime
 import numpy as np
 import polars as pl
 import pytest
-from scipy.stats import quantile_test
 
 from analysis.air.gas import Cylinder
 from analysis.trends.forecast_audit import ForecastAccount, audited, by_hardness, by_month, lines_of
@@ -43,6 +42,8 @@ def test_intervals_hold_the_true_quantile_as_often_as_they_say() -> None:
 
 @pytest.mark.parametrize("count", [10, 12, 37, 400])
 def test_intervals_of_quantiles_are_those_of_scipy(count: int) -> None:
+    from scipy.stats import quantile_test
+
     rates = np.random.default_rng(count).exponential(30.0, count)
     for one in planning_rates(wears(rates.tolist(), task=None))[""]:
         ends = quantile_test(rates, q=1.0, p=one.quantile).confidence_interval(0.95)

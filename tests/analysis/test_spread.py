@@ -20,7 +20,6 @@ from typing import Any
 import msgspec
 import polars as pl
 import pytest
-from distributed import LocalCluster
 
 import analysis.pieces.pieces
 from analysis.pieces.archive_pieces import pieces_of
@@ -72,6 +71,8 @@ def here(archive: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path,
 @pytest.fixture(scope="module")
 def cluster() -> Iterator[Any]:
     """Two workers, each a process of its own with its nanny, as on two machines."""
+    from distributed import LocalCluster
+
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ResourceWarning)  # sockets of the cluster's own closing
         with LocalCluster(
@@ -284,6 +285,8 @@ def test_an_error_tells_the_piece_in_which_it_arose(
 
 
 def test_a_scheduler_without_workers_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    from distributed import LocalCluster
+
     monkeypatch.setattr("analysis.pieces.spread.ANSWER_WITHIN_S", 0.5)
     with (
         LocalCluster(n_workers=0, host="127.0.0.1", dashboard_address="127.0.0.1:0") as none,
@@ -408,6 +411,8 @@ def test_workers_of_a_local_cluster_have_a_limit_of_memory_and_one_thread(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """One thread also when the program had polars before, as this one has."""
+    from distributed import LocalCluster
+
     monkeypatch.setattr("analysis.pieces.spread.MEMORY_A_WORKER", 3 * 2**29)
     limits: list[int] = []
 

@@ -8,7 +8,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from distributed import LocalCluster
 
 from analysis.pieces.piecewise import analyse_archive
 from analysis.pieces.spread import spread_over
@@ -30,6 +29,8 @@ def store(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[Path]:
 
 
 def test_workers_read_the_store_themselves(store: Path, tmp_path: Path) -> None:
+    from distributed import LocalCluster
+
     messages = frames_from_heard(build_radio_troubles(1, OPENED).heard)
     (tmp_path / "archive").mkdir()
     for archive in (store, tmp_path / "archive"):

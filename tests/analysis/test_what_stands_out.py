@@ -8,7 +8,6 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import polars as pl
 import pytest
-from scipy.stats import theilslopes
 
 from analysis.trends.before_after import changes
 from analysis.trends.comparisons import Signal, signals
@@ -59,6 +58,8 @@ def test_the_interval_of_a_count_is_the_exact_one(named: list[Signal]) -> None:
 
 
 def test_sens_interval_is_that_of_the_reference_library() -> None:
+    from scipy.stats import theilslopes
+
     # R (scipy.stats.theilslopes): ranks after Sen 1968.
     rng = np.random.default_rng(3)
     for size in (12, 30, 60):

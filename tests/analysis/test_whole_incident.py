@@ -70,10 +70,17 @@ def test_every_table_has_its_columns_and_types() -> None:
 
 def test_the_wears_are_those_that_were() -> None:
     assert set(results()["wears"]["wear_id"]) == {wear.wear_id for wear in really().wears}
+    assert {f"{wear.set_id}-{wear.number}" for wear in really().wears} == set(WEARS)
 
 
-@pytest.mark.parametrize("wear", really().wears, ids=lambda wear: f"{wear.set_id}-{wear.number}")
-def test_each_wear_has_its_times_wearer_cylinder_and_air(wear: TrueWear) -> None:
+# Named, since each test process would simulate them to count them.
+WEARS = ["S-011-1", "S-011-2", "S-012-1", "S-013-1", "S-013-2", "S-021-1", "S-022-1"]
+WEARS += ["S-023-1", "S-031-1", "S-032-1", "S-033-1", "S-041-1", "S-044-1", "S-043-1"]
+
+
+@pytest.mark.parametrize("name", WEARS)
+def test_each_wear_has_its_times_wearer_cylinder_and_air(name: str) -> None:
+    (wear,) = [wear for wear in really().wears if f"{wear.set_id}-{wear.number}" == name]
     found = found_wear(wear)
     assert found["wearer_id"] == wear.wearer_id
     assert found["team"] == wear.team

@@ -9,7 +9,6 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
-from scipy.stats import binomtest, ttest_ind
 
 from analysis.trends.before_after import (
     changes,
@@ -101,6 +100,8 @@ def test_of_eleven_years_of_drivers_only_two_are_marked() -> None:
 
 
 def test_the_nile_falls_by_250_at_aswan_in_1899() -> None:
+    from scipy.stats import ttest_ind
+
     # Cobb, "The problem of the Nile", Biometrika 65 (1978): the level falls after 1898, from a mean of 1098
     # to 850 (values from statsmodels, which ships the series of 1871 to 1970).
     place = importlib.util.find_spec("statsmodels")
@@ -148,6 +149,8 @@ def test_ships_are_damaged_more_in_the_later_period_within_type_and_year() -> No
 
 
 def test_the_interval_is_that_of_the_binomial_share() -> None:
+    from scipy.stats import binomtest
+
     # R (scipy.stats.binomtest, method exact): the share after, turned into a ratio.
     share = binomtest(12, 42).proportion_ci(0.95, method="exact")
     ratio, low, high = rate_ratio(30, 12, 1000.0, 800.0)

@@ -9,7 +9,6 @@ import math
 
 import numpy as np
 import pytest
-from scipy.stats import mannwhitneyu
 
 from analysis.trends.statistics import (
     chance_of_so_many,
@@ -110,6 +109,8 @@ def test_interval_of_a_share() -> None:
 
 def test_all_groups_ranked_at_once_are_as_each_against_the_rest() -> None:
     """Reference library: `scipy.stats.mannwhitneyu`, with ties, a small group and missing values."""
+    from scipy.stats import mannwhitneyu
+
     rng = np.random.default_rng(1)
     values, group = rng.integers(0, 40, 400).astype(float), rng.integers(0, 4, 400)
     values[group == 1] += 4.0
