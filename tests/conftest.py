@@ -11,6 +11,7 @@ import re
 import shutil
 import socket
 import subprocess
+import tempfile
 import time
 from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass
@@ -33,6 +34,15 @@ ports = itertools.islice(itertools.cycle(PORTS), os.getpid() % 500, None)
 
 # Each process that a test starts would compile the program again.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+# Files of the tests are in memory where there is room, in the tests' process and in those that it starts: an
+# archive waits for the disk with each message and part. TMPDIR=/var/tmp has them on a disk.
+IN_MEMORY, ROOM_BYTES = Path("/dev/shm"), 4 * 2**30  # a whole run needs a quarter of that
+if "TMPDIR" not in os.environ and IN_MEMORY.is_dir():
+    memory = os.statvfs(IN_MEMORY)
+    # Some tests run what they compiled.
+    if memory.f_bavail * memory.f_frsize > ROOM_BYTES and not memory.f_flag & os.ST_NOEXEC:
+        tempfile.tempdir = os.environ["TMPDIR"] = str(IN_MEMORY)
 
 # What is collected stays: looking through its half a million objects took a tenth of a worker's time.
 gc.disable()
@@ -136,9 +146,15 @@ def wait_until(condition: Callable[[], Any], timeout_s: float = 60.0, what: str 
 
 
 @pytest.fixture(scope="session", autouse=True)
-def own_state(tmp_path_factory: pytest.TempPathFactory) -> None:
-    """What this machine remembers of cases and archives is kept in a folder of the tests."""
+def own_state(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """What this machine remembers of cases and archives is kept in a folder of the tests.
+
+    Files in memory go at the end, unless a test failed.
+    """
     os.environ["UNDERAIR_WORK_FOLDER"] = str(tmp_path_factory.mktemp("state"))
+    yield
+    if tempfile.gettempdir() == str(IN_MEMORY) and not request.session.testsfailed:
+        shutil.rmtree(tmp_path_factory.getbasetemp(), ignore_errors=True)
 
 
 @pytest.fixture
