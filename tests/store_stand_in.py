@@ -15,17 +15,22 @@ from importlib.metadata import PackageNotFoundError, files
 from pathlib import Path
 from typing import Any
 
-import moto.backends
 import pytest
-from moto.server import ThreadedMotoServer
 from pyarrow import fs
 
 from tests.conftest import free_port, missing
 
-# It would look for its two hundred services on the disk at each request.
-_SERVICES = [*moto.backends.list_of_moto_modules()]
-moto.backends.list_of_moto_modules = lambda: _SERVICES
 KEYS = {"access_key": "key", "secret_key": "secret"}
+
+
+def _server_class() -> Any:
+    import moto.backends
+    from moto.server import ThreadedMotoServer
+
+    # It would look for its two hundred services on the disk at each request.
+    services = [*moto.backends.list_of_moto_modules()]
+    moto.backends.list_of_moto_modules = lambda: services
+    return ThreadedMotoServer
 
 
 class Store:
@@ -53,7 +58,7 @@ class Store:
         )
 
     def start(self) -> None:
-        self._server = ThreadedMotoServer(ip_address="127.0.0.1", port=self.port, verbose=False)
+        self._server = _server_class()(ip_address="127.0.0.1", port=self.port, verbose=False)
         self._server.start()
 
     def stop(self) -> None:

@@ -48,7 +48,7 @@ def pressure_fixture() -> Callable[..., Heard]:
 @pytest.fixture(scope="session")
 def seaweedfs(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
     """SeaweedFS, started once."""
-    from tests.store_stand_in import SeaweedStore  # moto is slow to import
+    from tests.store_stand_in import SeaweedStore
 
     store = SeaweedStore(tmp_path_factory.mktemp("seaweedfs"))
     yield store

@@ -28,6 +28,8 @@ NEXT_DAY = DAY + timedelta(days=1)
 SAMPLE = Path(__file__).parents[2] / "sample_logs" / "late_turn_back.ndjson.gz"
 BOTH = pytest.mark.parametrize("store", ["moto", "seaweedfs"], indirect=True)
 """What a stand-in may do otherwise than a real store: these tests run on both."""
+SEAWEEDFS = pytest.mark.parametrize("store", ["seaweedfs"], indirect=True)
+"""A real store, which answers in a fraction of the time that moto takes."""
 
 
 def run(*arguments: object) -> subprocess.CompletedProcess[str]:

@@ -43,6 +43,7 @@ from tests.ingest.on_a_store import (
     DAY,
     NEXT_DAY,
     SAMPLE,
+    SEAWEEDFS,
     Pressure,
     everything,
     fill,
@@ -52,7 +53,7 @@ from tests.ingest.on_a_store import (
 from tests.store_stand_in import Store as StandIn
 
 
-@pytest.mark.parametrize("store", ["seaweedfs"], indirect=True)
+@SEAWEEDFS
 def test_what_was_sealed_and_tidied_on_a_store_reads_as_from_a_folder(
     archive: Path, pressure: Pressure, tmp_path: Path
 ) -> None:
@@ -81,6 +82,7 @@ def test_what_was_sealed_and_tidied_on_a_store_reads_as_from_a_folder(
     assert len(parts) == 1
 
 
+@SEAWEEDFS
 @pytest.mark.parametrize("tidied", [False, True])
 def test_an_altered_byte_in_any_object_is_named(archive: Path, pressure: Pressure, tidied: bool) -> None:
     fill(archive, pressure)
@@ -127,6 +129,7 @@ def test_a_store_that_is_down_loses_nothing_and_counts_right(
     assert verify(archive).faults == []
 
 
+@SEAWEEDFS
 def test_a_seal_that_broke_off_is_not_seen_elsewhere_nor_merged(
     archive: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
@@ -177,6 +180,7 @@ def test_a_name_or_a_tidying_on_two_machines_is_refused(
         fill(archive, pressure)
 
 
+@SEAWEEDFS
 def test_the_objects_copied_into_a_folder_after_tidy_are_an_archive(archive: Path, tmp_path: Path) -> None:
     """What the refusal of the verbs that need a folder says."""
     import_capture(SAMPLE, archive)
@@ -203,6 +207,7 @@ def test_the_objects_copied_into_a_folder_after_tidy_are_an_archive(archive: Pat
         served.close()
 
 
+@SEAWEEDFS
 def test_what_is_on_its_way_is_worked_out_when_it_is_whole(archive: Path) -> None:
     """A period with a part that readers pass over still must not count as worked out for ever."""
     heard = build_late_turn_back(1, DAY).heard
@@ -244,6 +249,7 @@ def test_a_store_that_goes_away_while_it_is_read_is_said(
         reader.collected(rows)
 
 
+@SEAWEEDFS
 def test_processes_that_are_told_an_address_work_on_the_store(archive: Path, pressure: Pressure) -> None:
     fill(archive, pressure)
     segment = segment_of(archive, [pressure(70)], 9)
@@ -324,6 +330,7 @@ def test_what_a_store_refuses_is_said_in_one_line(store: StandIn, text: str, sai
     assert re.search(said, str(store_problem(StorePath("s3://b/a"), OSError(text))))
 
 
+@SEAWEEDFS
 def test_an_object_that_arrived_in_part_is_no_object(
     archive: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -28,6 +28,7 @@ from tests.ingest.on_a_store import (
     DAY,
     NEXT_DAY,
     SAMPLE,
+    SEAWEEDFS,
     Pressure,
     fill,
     run,
@@ -35,7 +36,7 @@ from tests.ingest.on_a_store import (
     within,
 )
 
-pytestmark = pytest.mark.parametrize("store", ["seaweedfs"], indirect=True)
+pytestmark = SEAWEEDFS
 
 
 def test_verbs_give_the_same_tables_to_the_bit_from_a_store(archive: Path, tmp_path: Path) -> None:
