@@ -65,6 +65,31 @@ class TestValve:
         bars = [150.0] * 30 + [120.0, 80.0, 45.0, 18.0, 3.0, 0.0]
         assert self.find(bars) == [(0, 29, CLOSED)]
 
+    @pytest.mark.parametrize("every_s", [1.0, 2.0, 5.0])
+    @pytest.mark.parametrize("loss_l_min", [1000.0, 1500.0, 2400.0])
+    def test_a_burst_hose_ends_with_an_empty_cylinder(self, every_s: float, loss_l_min: float) -> None:
+        """A closed valve leaves the air of the hose alone, which is gone within seconds."""
+        fall_bar = loss_l_min / 60.0 / 6.8 * every_s
+        falling = [max(208.0 - fall_bar * step, 0.0) for step in range(1, int(208.0 / fall_bar) + 4)]
+        ((first, last, how),) = self.find([220.0, 216.0, 212.0, 208.0, *falling], every_s=every_s)
+        assert (first, how) == (0, CLOSED)
+        assert [220.0, 216.0, 212.0, 208.0, *falling][last] < 10.0
+
+    def test_a_valve_closed_while_air_escapes_ends_there(self) -> None:
+        falling = [208.0 - 4.0 * step for step in range(1, 26)]
+        bars = [208.0] * 30 + falling + [70.0, 30.0, 0.0, 0.0]
+        ((_, last, how),) = self.find(bars)
+        assert (bars[last], how) == (108.0, CLOSED)
+
+    @pytest.mark.parametrize("every_s", [5.0, 10.0, 15.0, 30.0])
+    def test_a_valve_closed_between_two_readings_is_no_loss_of_air(self, every_s: float) -> None:
+        bars = [210.0, 209.0, 208.0, 100.0, 0.0, 0.0]
+        assert self.find(bars, every_s=every_s) == [(0, 2, CLOSED)]
+
+    def test_a_hose_breathed_empty_at_rest_is_no_loss_of_air(self) -> None:
+        bars = [200.0] * 30 + [200.0 - 11.0 * step for step in range(1, 19)] + [0.0, 0.0]
+        assert self.find(bars) == [(0, 29, CLOSED)]
+
     def test_cylinder_changed_through_zero(self) -> None:
         bars = [300.0 - 0.5 * i for i in range(400)] + [30.0, 0.0, 0.0, 280.0] + [295.0] * 50
         found = self.find(bars)
