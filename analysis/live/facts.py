@@ -95,7 +95,7 @@ def row_of(
                 ahead = inside.ahead(at_s, present.low_air, present.leave)
                 was_turn_back = _earlier(was_turn_back, _moments(at_s, ahead))
     last_known_bar = reading[1] if reading is not None else None
-    lost = _lost(inside, was_low_air, silent_since_at, last_known_bar, now_s) if inside.looked_for else None
+    lost = _lost(inside, was_low_air, silent_since_at, last_known_bar, now_s)
     if tallied_in and lost is None:
         rolls = [words.missing_since(name, entry.wearer_id) for name in (entry.incident_id, *inside.also_in)]
         missing_at = min((at for at in rolls if at is not None), default=None)
@@ -247,7 +247,7 @@ def _lost(
     last_bar: float | None,
     now_s: float,
 ) -> Lost | None:
-    """Return why nothing says that somebody whom nobody has accounted for has air."""
+    """Return why nothing says that somebody has air whom nobody has accounted for, or who breathed on."""
     entry, state, since_at = inside.entry, inside.state, inside.since_us * 1e-6
     given_us = inside.known_until_us
     if inside.given_to is not None and given_us is not None and state in ("expected", "silent", "restarted"):

@@ -257,18 +257,17 @@ class ServiceBoard:
 
     def _still_matters(self, entry: Entry, live_set: SetNow, now_us: int) -> bool:
         """Return whether a set that nobody answers for is under air, or lost its air."""
-        heard_us = live_set.heard.last_us
-        if not entry.wears or heard_us is None or entry.wears[-1].wear_id != live_set.wears[-1].wear_id:
+        if not entry.wears or entry.wears[-1].wear_id != live_set.wears[-1].wear_id:
             return False
         last = entry.wears[-1]
-        if entry.stay is not None:
-            return (now_us - heard_us) * 1e-6 <= FORGOTTEN_S and goes_on(last, live_set)
         if self._accounted(entry) is not None:
             return goes_on(last, live_set) and now_us - last.ended_us <= live_set.heard.silent_after_us
-        return now_us - last.ended_us <= FORGOTTEN_AFTER_US and not closed_in_order(last)
+        if now_us - last.ended_us > FORGOTTEN_AFTER_US:
+            return False
+        return goes_on(last, live_set) if entry.stay is not None else not closed_in_order(last)
 
     def _accounted(self, entry: Entry) -> tuple[int, str] | None:
-        """Return when and how a person accounted for the wearer of a set without a tally.
+        """Return when and how a person accounted for the wearer of a set, as it fell silent or later.
 
         A set that breathes on after the word is on somebody whom it was not about, or who went in again.
         """
@@ -277,8 +276,8 @@ class ServiceBoard:
         return min((one for one in self._words_on(entry) if one[0] >= from_us), default=None)
 
     def _words_on(self, entry: Entry) -> list[tuple[int, str]]:
-        """Return when and how persons said that the wearer of a set without a tally is out."""
-        (set_id,), since_us = entry.set_ids, entry.wears[-1].started_us
+        """Return when and how persons said that the wearer of a set is out."""
+        set_id, since_us = entry.wears[-1].set_id, entry.wears[-1].started_us
         words = [
             (one.at_us, "resolved")
             for one in self.desks.resolved
@@ -287,6 +286,8 @@ class ServiceBoard:
         words += [
             (one.from_us, "tallied_out") for one in self.desks.book.unmatched if one.row["set_id"] == set_id
         ]
+        if entry.ended_us is not None and entry.ended_how in ("tallied_out", "resolved"):
+            words.append((entry.ended_us, entry.ended_how))
         return [one for one in words if one[0] >= since_us]
 
     def settle(self) -> None:

@@ -244,6 +244,40 @@ def test_a_word_about_a_set_without_a_tally_as_it_falls_silent_accounts_for_it(l
     assert [one.ended_how for one in shown.came_out] == ["tallied_out"]
 
 
+@pytest.mark.parametrize("word", ["out", "resolved"])
+def test_whoever_breathed_on_after_the_word_out_and_fell_silent_is_looked_for(
+    log: Any, see: Any, word: str
+) -> None:
+    desk, one = log.desk(), log.talker("S-1")
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    one.set_up(0)
+    tally(desk, 1, "in", "W-1", "S-1")
+    one.breathe(20, 600, closes=False, bar_s=0.1)
+    tally(desk, 500, "out", "W-1", "S-1")
+    if word == "out":
+        tally(desk, 9000, "out", "W-1", "S-1")
+    else:
+        desk.say(9000, "resolved", incident_id="I-1", set_id="S-1", text="spoken to outside")
+    assert (only(see(700)).attention, only(see(700)).lost) == ("silent", None)
+    for at_s in (5000, 8990):  # the air may be used up
+        row = only(see(at_s))
+        assert (row.attention, row.lost.code if row.lost else None) == ("not_accounted", "silent")
+        assert "tallied_out" in codes(row)
+    assert see(9010).rows == ()
+
+
+def test_the_word_out_as_a_set_falls_silent_accounts_for_its_wearer(log: Any, see: Any) -> None:
+    desk, one = log.desk(), log.talker("S-1")
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    one.set_up(0)
+    tally(desk, 1, "in", "W-1", "S-1")
+    one.breathe(20, 600, closes=False)
+    tally(desk, 650, "out", "W-1", "S-1")
+    shown = see(720)
+    assert shown.rows == ()
+    assert [one.ended_how for one in shown.came_out] == ["tallied_out"]
+
+
 def gauge(desk: Any, at_s: float, bar: float) -> None:
     desk.say(at_s, "gauge", incident_id="I-1", set_id="S-1", pressure_bar=bar)
 
