@@ -49,17 +49,25 @@ def _turned_back_late(
             return
         bound = f"{entry.left_bound} " if entry.left_bound else ""
         unheard = " (no reading shows it)" if bound else ""
+        nobody = "Nobody noted the turn"
+        perhaps = entry.perhaps_noted
+        if perhaps is not None and all(one.noted != perhaps for one in context.entries):
+            nobody = (
+                f"No note says for certain that this wearer turned (one of {clock(perhaps.at_us)} reads "
+                f"“{perhaps.text}”)"
+            )
+            evidence.append(perhaps.identity)
         below = f" and {lasting(below_s)} below the warning" if below_s > margin_s else ""
         why = "the turn was late, or the way back longer than the way in"
         if not in_low_air:
             why = f"the turn was late, or the way back longer than the planned {lasting(way_s)}"
         statement = (
-            f"Nobody noted the turn; the exit at {clock(left_us)}{unheard} was {bound}{lasting(late_s)} later"
+            f"{nobody}; the exit at {clock(left_us)}{unheard} was {bound}{lasting(late_s)} later"
             f"{below}: {why}"
         )
         if entry.left_bound == "at least":
             statement = (
-                f"Nobody noted the turn or said that the wearer came out: by {clock(left_us)}, the last "
+                f"{nobody}. Nobody said that the wearer came out: by {clock(left_us)}, the last "
                 f"that is known, {lasting(late_s)} had passed{below.replace(' and ', ', at least ')}"
             )
         if entry.stay is not None and entry.stay.ended_by is not None and bound:

@@ -19,7 +19,7 @@ from analysis.wears.charges import Charge, EarlyEnds, charges_of, is_surely_anot
 from analysis.wears.gauges import APART_BAR, UNHEARD_US, VoiceGauge
 from analysis.wears.rejoined import rejoined
 from analysis.wears.tally import Keys, Stay, TallyEntry, key_of
-from analysis.wears.turn_back import TurnBackNote, note_about
+from analysis.wears.turn_back import TurnBackNote, note_about, note_perhaps
 from analysis.wears.valve import CLOSED_BELOW_BAR
 from analysis.wears.wears import Wear
 
@@ -52,6 +52,9 @@ class Entry:
     # `spoken`: those that count: its set was not heard, or said far more than they do
     spoken: list[VoiceGauge] = field(default_factory=list)
     noted: TurnBackNote | None = None  # the desk's first note that this wearer, or the team, turned back
+    perhaps_noted: TurnBackNote | None = (
+        None  # the first with those words, where no name says whose turn it was
+    )
     # `left_us`, `left_bound`, `unheard_before_s`: from `analysis.findings.ends`, after the fact: when the
     # wearer left; "at most" or "at least" for a bound; how long nothing was heard before the first wear
     left_us: int | None = None
@@ -387,6 +390,7 @@ def _judge(
     since_us = entry.wears[0].started_us if entry.wears else entry.began_us
     until_us = max(entry.until_us, entry.ended_us or 0)
     entry.noted = note_about(notes, sets, team, since_us, until_us, rules.withdrawal_word)
+    entry.perhaps_noted = note_perhaps(notes, sets, team[0], since_us, until_us, rules.withdrawal_word)
 
 
 def _gauges_of(entry: Entry, gauges: Sequence[VoiceGauge]) -> list[VoiceGauge]:

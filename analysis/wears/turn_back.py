@@ -34,6 +34,8 @@ class TurnBackNote:
     identity: str
 
 
+EVERYBODY = "all teams|everybody|everyone"
+"""In place of a team's name, in lower case. Our own rule."""
 NOTES_DESK = "notes-"
 """Begins the name of the desk under which an outside source's notes are kept."""
 
@@ -73,17 +75,39 @@ def note_about(
     `team`: incident and name: two incidents may have teams of one name.
     """
     incident_id, named = team[0], (team[1] or "").lower()
-    names = rf"(?:team +)?(?:{re.escape(named)})(?![\w-])" if named else r"(?!)"
+    own = rf"(?:team +)?{re.escape(named)}|" if named else ""
+    names = rf"(?:{own}{EVERYBODY})(?![\w-])"
     says = re.compile(rf"(?:(?:{names}|\S*\d\S*) +)*{re.escape(words.lower())}(?!\w)")
-    first = bisect_left(notes, started_us, key=lambda note: note.at_us)
-    last = bisect_right(notes, ended_us, key=lambda note: note.at_us)
-    for note in notes[first:last]:
+    whom_last = re.compile(rf"{re.escape(words.lower())}[\s,;:.]+{names}[\s.!]*")
+    for note in _between(notes, started_us, ended_us):
         # "W-1 says NOT turning back" says the opposite: a part of the sentence must begin with the words, or
         # with whom they are about.
         parts = [part.strip() for part in re.split(r"[,;:.]", note.text.lower())]
         if not any(map(says.match, parts)):
             continue
-        names_team = re.match(names, parts[0]) is not None and note.incident_id == incident_id
+        by_name = re.match(names, parts[0]) or whom_last.fullmatch(note.text.lower().strip())
+        names_team = by_name is not None and note.incident_id == incident_id
         if note.set_id in set_ids or (names_team and (note.set_id is None or of_team)):
             return note
     return None
+
+
+def note_perhaps(
+    notes: Sequence[TurnBackNote],
+    set_ids: set[str],
+    incident_id: str | None,
+    started_us: int,
+    ended_us: int,
+    words: str,
+) -> TurnBackNote | None:
+    """Return the first note of an incident that has these words, whomever and whatever it is about."""
+    for note in _between(notes, started_us, ended_us):
+        own = note.incident_id == incident_id and (note.set_id is None or note.set_id in set_ids)
+        if own and words.lower() in note.text.lower():
+            return note
+    return None
+
+
+def _between(notes: Sequence[TurnBackNote], started_us: int, ended_us: int) -> Sequence[TurnBackNote]:
+    first = bisect_left(notes, started_us, key=lambda note: note.at_us)
+    return notes[first : bisect_right(notes, ended_us, key=lambda note: note.at_us)]

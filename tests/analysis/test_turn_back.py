@@ -180,6 +180,14 @@ def test_who_leaves_later_than_the_planned_way_back_is_late_whether_or_not_the_w
         ("turning back", "S-1", True),
         ("Larch turning back", None, True),
         ("Team Larch: W-1 turning back", None, True),
+        ("turning back, Larch", None, True),
+        ("Turning back: team Larch.", None, True),
+        ("turning back Larch", None, True),
+        ("All teams turning back", None, True),
+        ("Turning back: everybody", None, True),
+        ("turning back, Larch-2", None, False),
+        ("turning back to the stairs at Larch", None, False),
+        ("No reply from Larch, turning back?", None, False),
         ("W-1 says NOT turning back, goes on", "S-1", False),
         ("Team 3 wants to know when turning back", None, False),
         ("Person at window, floor Larch, turning back to the stairs", None, False),
@@ -195,6 +203,21 @@ def test_a_note_that_says_the_opposite_or_is_about_another_is_no_turn(
     log.desk("D-2").say(1300, "note", incident_id="I-1", text=text, **({"set_id": set_id} if set_id else {}))
     (entry,) = analyse(log.frames(), PROFILE)["entries"].to_dicts()
     assert (entry["turn_back_noted_at"] is not None) is counts
+
+
+@pytest.mark.parametrize(("set_id", "quoted"), [(None, True), ("S-1", True), ("S-9", False)])
+def test_a_late_turn_quotes_the_note_that_may_have_been_about_it(
+    log: Any, set_id: str | None, quoted: bool
+) -> None:
+    """Who is judged late must not read "nobody noted" where a note only does not say whose turn it was."""
+    team(log, (300.0,), seconds=2000)
+    text = "W-1 of Larch reports turning back"
+    log.desk("D-2").say(1300, "note", incident_id="I-1", text=text, **({"set_id": set_id} if set_id else {}))
+    findings = analyse(log.frames(), PROFILE)["findings"].filter(pl.col("code") == "turned_back_late")
+    (statement,) = findings["statement"]
+    assert ("No note says for certain that this wearer turned (one of 10:21:40 UTC" in statement) is quoted
+    assert (text in statement) is quoted
+    assert ("Nobody noted the turn" in statement) is not quoted
 
 
 @pytest.mark.parametrize(("incident_id", "late"), [("I-1", False), ("I-2", True)])
