@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
+from decimal import ROUND_CEILING, ROUND_FLOOR, Context, Decimal
 from typing import Any
 
 import polars as pl
@@ -84,10 +85,16 @@ def _row(cell: Cell) -> dict[str, Any]:
     for flag in FLAGS:
         low, high = cell.events.get(flag, (None, None))
         row |= {f"{flag}_low": low, f"{flag}_high": high}
-        for end, count in (("low", low), ("high", high)):
-            rate = None if count is None or not cell.wears else PER_WEARS * count / cell.wears
-            row[f"{flag}_rate_{end}"] = None if rate is None else float(f"{rate:.1e}")
+        for end, count, outwards in (("low", low, ROUND_FLOOR), ("high", high, ROUND_CEILING)):
+            row[f"{flag}_rate_{end}"] = _rate(count, cell.wears, outwards)
     return row
+
+
+def _rate(count: int | None, wears: int | None, outwards: str) -> float | None:
+    """Return an end of a range per 1000 wears, to two figures: the range must hold the truth."""
+    if count is None or not wears:
+        return None
+    return float(Context(prec=2, rounding=outwards).divide(Decimal(round(PER_WEARS) * count), Decimal(wears)))
 
 
 def service_of(published: Mapping[str, Published], kind: str) -> list[tuple[str, Cell]]:

@@ -315,6 +315,11 @@ def test_what_was_published_as_tables() -> None:
         75.0,
         180.0,
     )  # of 1000 wears
+    few = msgspec.structs.replace(cell, wears=29, events={"low_air_exits": (8, 12), "silent_wears": (0, 2)})
+    (row,) = tables({"2031-04": Published(period="2031-04", cells=(few,))})["by_month"].to_dicts()
+    assert row["low_air_exits_rate_low"] == 270.0  # 8 of 29 are 275.9: 280 would be above the truth
+    assert row["low_air_exits_rate_high"] == 420.0  # 12 of 29 are 413.8
+    assert (row["silent_wears_rate_low"], row["silent_wears_rate_high"]) == (0.0, 69.0)
     assert (month["silent_wears_rate_low"], month["heat_dose_mean"], month["hard_min_mean"]) == (
         None,
         0.12,
