@@ -181,7 +181,7 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
         ("raised", TIME, "", "when the set raised it; derived only: when the readings reached it"),
         ("acknowledged", TIME, "", "when it was acknowledged at the set"),
         ("cleared", TIME, "", "when it was cleared"),
-        ("seen", TIME, "", "when the desk first said that it had seen it"),
+        ("seen", TIME, "", "when the desk first said that it had seen it, or closed it with a word"),
         ("response_s", pl.Float64, "s", "first of acknowledged and seen, after raised"),
         ("source", pl.String, "", "reported, derived or both"),
         ("lead_s", pl.Float64, "s", "reported minus derived; positive: the set was late"),

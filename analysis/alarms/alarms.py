@@ -9,6 +9,7 @@ from analysis.alarms.derived import Derived, derived_alarms
 from analysis.alarms.reported import Reported, reported_alarms
 from analysis.profile import Profile
 from analysis.records import PowerUp
+from analysis.wears.corrections import read_resolved
 from analysis.wears.entries import Entry
 from analysis.wears.wears import Wear
 
@@ -214,7 +215,8 @@ def _distance(one: Alarm, derived: Derived) -> int:
 def _mark_seen(alarms: Sequence[Alarm], records: Sequence[PowerUp]) -> None:
     """Give every `seen` of a desk to the latest alarm of that set and kind raised and heard before it.
 
-    The first one counts. An alarm that came late (a radio gap) was not on the screen yet.
+    Whoever closes an alarm with a word (`resolved`) has seen it. The first one counts. An alarm that came
+    late (a radio gap) was not on the screen yet.
     """
     by_kind: dict[tuple[str, str], list[Alarm]] = {}
     for one in alarms:
@@ -229,6 +231,11 @@ def _mark_seen(alarms: Sequence[Alarm], records: Sequence[PowerUp]) -> None:
                     at_us = int(channel.at_us[position])
                     received_us = int(channel.received_us[position])
                     seen.append((at_us, identity, row["set_id"], row["alarm"], power_up.name, received_us))
+    seen += [
+        (one.at_us, one.identity, one.set_id, one.alarm, one.identity.rsplit("/", 2)[0], one.heard_us)
+        for one in read_resolved(records)
+        if one.alarm is not None
+    ]
     for at_us, identity, set_id, alarm, desk_id, received_us in sorted(seen):
         raised = [
             one

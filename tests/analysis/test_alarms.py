@@ -151,6 +151,20 @@ class TestSeen:
         desk.say(420, "seen", set_id="S-1", alarm="fault")
         assert [alarm["seen"] is None for alarm in alarms_of(log)] == [True, False]
 
+    def test_closing_an_alarm_with_a_word_answers_it(self, log: Any) -> None:
+        one = log.talker("S-1")
+        one.set_up(0)
+        one.breathe(20, 600)
+        one.say(300, "alarm", alarm="distress", state="raised")
+        one.say(390, "alarm", alarm="distress", state="cleared")
+        desk = log.desk()
+        desk.say(
+            320, "resolved", incident_id="I-1", set_id="S-1", alarm="distress", text="pressed by mistake"
+        )
+        (alarm,) = alarms_of(log)
+        assert (after(log, alarm["seen"]), alarm["response_s"]) == pytest.approx((320, 20), abs=0.2)
+        assert "alarm_unanswered" not in analyse(log.frames(), PROFILE)["findings"]["code"].to_list()
+
     def test_seen_of_nothing_or_of_another_kind_is_left_out(self, log: Any) -> None:
         talker, desk = worn(log), log.desk()
         desk.say(250, "seen", set_id="S-1", alarm="fault")
