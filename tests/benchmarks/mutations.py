@@ -157,11 +157,17 @@ def mutants(module: str) -> Iterator[Mutant]:
                 yield Mutant(module, node.lineno, start, end, "(" * source[start:end].count(b"("))
 
 
+def is_compiled(node: ast.AST) -> bool:
+    """Return whether numba compiles a function: then coverage does not see its lines."""
+    return isinstance(node, ast.FunctionDef) and "compiled" in map(ast.unparse, node.decorator_list)
+
+
 def runs_on_import(mutant: Mutant) -> bool:
-    """Return whether a mutant is in no function's body."""
+    """Return whether a mutant is in no function's body, or in one that is compiled when it is imported."""
     return not any(
         isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
         and node.body[0].lineno <= mutant.line <= (node.end_lineno or 0)
+        and not is_compiled(node)
         for node in ast.walk(ast.parse(mutant.source))
     )
 
@@ -169,7 +175,8 @@ def runs_on_import(mutant: Mutant) -> bool:
 def lines_that_depend(mutant: Mutant) -> tuple[list[int], str]:
     """Give the lines whose tests can notice a mutant, and the name it gives a value on import (else empty).
 
-    Inside a function these are the lines of its statement; of code run on import, those that use its name.
+    Inside a function these are the lines of its statement; of code run on import, those that use its name;
+    inside a compiled function, those of the other functions beside it.
     """
     tree = ast.parse(mutant.source)
     inside = [
@@ -187,6 +194,9 @@ def lines_that_depend(mutant: Mutant) -> tuple[list[int], str]:
     if not holding:
         return [], "?"  # a decorator
     statement = max(holding, key=lambda node: node.lineno)
+    if any(is_compiled(node) for node in inside):
+        seen = [node for node in tree.body if isinstance(node, ast.FunctionDef) and not is_compiled(node)]
+        return [line for node in seen for line in range(node.body[0].lineno, (node.end_lineno or 0) + 1)], ""
     if inside:
         body = getattr(statement, "body", None)
         last = body[0].lineno - 1 if body else statement.end_lineno or mutant.line
@@ -262,7 +272,8 @@ def verdict(mutant: Mutant, tests: list[Test], lane: Lane, loaded: bool) -> tupl
         return "no test", ""
     path = lane.path / mutant.module
     source = mutant.source
-    path.write_bytes(source[: mutant.start] + mutant.becomes.encode() + source[mutant.end :])
+    changed_source = source[: mutant.start] + mutant.becomes.encode() + source[mutant.end :]
+    path.write_bytes(changed_source.replace(b"@compiled\n", b"\n"))  # numba's cache would hide the change
     ran, outcome = 0, Outcome("", "", 0, 0.0)
     try:
         done: set[str] = set()
