@@ -6,6 +6,7 @@ The libraries are imported once; each run is a fork that imports the copy's pack
 from __future__ import annotations
 
 import ast
+import contextlib
 import difflib
 import fcntl
 import functools
@@ -36,6 +37,7 @@ FOLDER = HERE / ".pytest_cache" / "mutations"
 CODE = FOLDER / "code"
 MAP = FOLDER / "map"
 LONGEST_FILE_S = 240.0  # of processor, while it is seen what one test file reaches; the rest is left out
+LONGEST_IDLE_S = 90.0  # a change may let a test wait for what never comes; no test waits longer than 60 s
 NOT_RUN = ("tests/browser", "tests/benchmarks", "tests/scripts", "tests/test_house", "tests/test_extras")
 STARTS_COVERAGE = "import coverage\n\ncoverage.process_startup()\n"
 # What a test leaves open is told after the last one, so it says nothing of a mutant.
@@ -184,15 +186,20 @@ class Lane:
         child = os.fork()
         if child == 0:
             in_child(work, result, cpu_s)
-        until = time.monotonic() + wall_s
+        began = moved = looked = time.monotonic()
+        worked_s = 0.0
         while True:
             ended, status = os.waitpid(child, os.WNOHANG)
             if ended:
                 break
-            if time.monotonic() > until:
+            now = time.monotonic()
+            if now > looked + 5.0:
+                looked, used_s = now, cpu_of_all(child)
+                moved, worked_s = (now, used_s) if used_s > worked_s + 0.1 else (moved, worked_s)
+            if now > min(began + wall_s, moved + LONGEST_IDLE_S):
                 end_all(child)
                 os.waitpid(child, 0)
-                return {"stopped": f"not ended after {wall_s:.0f} s"}
+                return {"stopped": f"not ended after {now - began:.0f} s"}
             time.sleep(0.01)
         if os.WIFSIGNALED(status):
             return {"stopped": f"ended by {signal.Signals(os.WTERMSIG(status)).name}"}
@@ -231,6 +238,15 @@ def in_child(work: Callable[[], dict[str, Any]], result: Path, cpu_s: float) -> 
     for process in psutil.Process().children(recursive=True):
         process.kill()
     os._exit(0)
+
+
+def cpu_of_all(child: int) -> float:
+    """Give the seconds of processor of a child and all that it started, as far as they run."""
+    used_s = 0.0
+    for process in [psutil.Process(child), *psutil.Process(child).children(recursive=True)]:
+        with contextlib.suppress(psutil.NoSuchProcess):
+            used_s += sum(process.cpu_times()[:4])
+    return used_s
 
 
 def end_all(child: int) -> None:

@@ -340,7 +340,7 @@ def try_room(room: str, count: int, seed: int, lane: Lane, reached: Reached, unt
             return False
         if not loaded and not runs_on_import(mutant):
             files = {
-                test.file for tests in plans.values() for test in within(tests, TIMED_TOO_LONG * ALL_S)[0]
+                test.file for tests in plans.values() for test in within(tests, TIMED_TOO_LONG * FIRST_S)[0]
             }
             load_project(sorted(files), lane)
             loaded = True
