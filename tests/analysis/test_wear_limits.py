@@ -170,6 +170,14 @@ class TestFindWears:
         off.rows[0]["state"], off.retained[0] = "off", True
         assert [each.ended_us for each in find_wears([one], (), PROFILE)] == [us(99)]
 
+    @pytest.mark.parametrize(("as_of_s", "count"), [(1017.5, 0), (1018.0, 1), (None, 1)])
+    def test_an_opening_waits_for_8_s_while_more_may_come(self, as_of_s: float | None, count: int) -> None:
+        one = power_up("S-1", 1, [*flat(0, 1000, 1009), *flat(200, 1010, 1014)])
+        as_of_us = None if as_of_s is None else us(as_of_s)
+        assert len(find_wears([one], (), PROFILE, as_of_us)) == count
+        one.channels["power"] = channel([(1015, 0.0)], first_seq=99, rows=[{"state": "off"}])
+        assert len(find_wears([one], (), PROFILE, as_of_us)) == 1
+
     def test_a_number_that_was_used_again_counts_on(self) -> None:
         twice = [power_up("S-1", 1, flat(200, 0, 60)), power_up("S-1", 1, flat(200, 999, 1060))]
         twice[1].use = 1
