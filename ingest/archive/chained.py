@@ -18,7 +18,7 @@ def hash_of(line: bytes) -> str:
 
 
 def with_own(line: LineT) -> LineT:
-    """Return a line with the hash of all else that it says, for the last line has none behind it."""
+    """Return a line with the hash of its other fields: no line behind the last one vouches for it."""
     bare = msgspec.json.encode(msgspec.structs.replace(line, own=""))
     return msgspec.structs.replace(line, own=hash_of(bare))
 

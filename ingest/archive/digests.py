@@ -95,7 +95,7 @@ def _words(values: pl.Series) -> np.ndarray[Any, Any]:
 
 
 def _said(value: Any) -> Any:
-    """Return a nested value without what is null in it: a later contract may add members."""
+    """Return a nested value without its nulls: a later contract may add members."""
     if isinstance(value, dict):
         return {name: _said(one) for name, one in value.items() if one is not None}
     return [_said(one) for one in value] if isinstance(value, list) else value

@@ -50,7 +50,7 @@ def with_sha256(made: bytes) -> bytes:
 
 
 def without_sha256(kept: bytes) -> bytes:
-    """Return what `with_sha256` was given; ValueError when it is another."""
+    """Return the text that `with_sha256` was given; ValueError when it has changed."""
     made = kept.rpartition(b"\n")[0]
     if with_sha256(made) != kept:
         raise ValueError("its SHA-256 differs")

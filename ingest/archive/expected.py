@@ -303,7 +303,7 @@ class Expected:
             return {folder for chain in self._chains.values() for folder in chain.folders}
 
     def lines_about(self) -> dict[str, tuple[tuple[str, int], ...]]:
-        """Return of each folder how many places each chain, by its first line's hash, has for it."""
+        """Return for each folder how many places each chain (by its first line's hash) has for it."""
         found: dict[str, tuple[tuple[str, int], ...]] = {}
         with self._lock:
             for chain in self._chains.values():

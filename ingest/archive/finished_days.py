@@ -86,13 +86,13 @@ class FinishedDays:
 
 
 def seconds_to_next(now: datetime) -> float:
-    """Return how long it is until the day that is now has been over for a while."""
+    """Return the seconds until today has been over for a while."""
     next_day = datetime.combine(now.date() + timedelta(days=1), datetime.min.time(), UTC)
     return (next_day + _SEALED_WITHIN - now).total_seconds()
 
 
 def _is_there_work(archive: Path, today: str) -> bool:
-    """Return whether any finished day has several parts: what merges is heavy to load for nothing."""
+    """Return whether any finished day has several parts: the code that merges takes long to load."""
     if place_of(archive).is_shared:
         return True  # to list it is what is heavy there
     return any(

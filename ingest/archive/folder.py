@@ -52,8 +52,8 @@ def require_known_format(archive: Path) -> None:
     """Refuse an archive in whose manifest a newer underair has written.
 
     The last line of each chain decides: a newer underair writes its form into every line, and an older
-    one adds none behind. On a store this costs requests: there, whoever reads a chain or writes to one
-    asks `require_known` of its lines.
+    one adds none behind. On a store this costs requests: there, each reader and writer of a chain
+    calls `require_known` for its lines.
 
     `archive`: may be missing: then nothing of a newer form is there.
 

@@ -79,7 +79,7 @@ class SegmentWriter:
         """Write one batch in full and sync it.
 
         Raises `OSError` when the disk did not take it (it may be full). The segment is as before; go on in a
-        new one: after a failed sync nobody knows what a file's cached pages are worth.
+        new one: after a failed sync the state of a file's cached pages is unknown.
         """
         frame = memoryview(
             # The header goes with the first batch, so that a full disk leaves no segment with a header alone.

@@ -1,6 +1,6 @@
 """Reads and writes an archive's sealed parts where they are: in a folder or on an object store.
 
-`ingest.archive.store.place_of` returns which it is, and nobody else asks.
+Only `ingest.archive.store.place_of` decides which it is.
 """
 
 from __future__ import annotations
@@ -74,7 +74,7 @@ class Place:
         sync_folder(folder)
 
     def complain(self, path: Path, error: OSError) -> None:
-        """Raise what to say of an error, when there is more to say than the error does: of a store only."""
+        """Raise a clearer error in place of this one, if there is one: for a store only."""
 
 
 Found = TypeVar("Found")

@@ -105,7 +105,7 @@ class Answers:
 def main() -> None:
     """Seal until the end of the input."""
     for number in (signal.SIGINT, signal.SIGTERM):
-        # Who ends a whole group of processes means the listener; it has the rest sealed and then ends us.
+        # A signal to the whole group is for the listener, which has the rest sealed and then ends us.
         signal.signal(number, signal.SIG_IGN)
     os.nice(NICENESS)
     pipe = os.fdopen(os.dup(1), "wb")

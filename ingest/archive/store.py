@@ -33,7 +33,7 @@ class StoreProblem(ArchiveProblem):
 
 
 class StorePath(PosixPath):
-    """A place on a store. It reads like a folder; whatever needs a real one says so instead of half working.
+    """A place on a store. It reads like a folder; code that needs a real one fails at once.
 
     Every way into the operating system asks `__fspath__` first, which refuses: nothing that was not made for
     a store can write beside it, into a local folder of that name.

@@ -205,7 +205,7 @@ class Writing:
 
     def _write(self, batch: list[Delivery]) -> bool:
         """Journal a batch, however long the disk takes; False when told to stop before it could."""
-        # What underair itself publishes of its live board was made of this record: it is no news.
+        # Leave out what underair itself publishes about its live board: it was made from this record.
         records = [delivery.record for delivery in batch if not is_own_state(delivery.record.topic)]
         if not records:
             return True
