@@ -1,8 +1,7 @@
 """Who can reach the pages: this machine only; or others, through a proxy with TLS and signed in.
 
-The server (waitress) speaks no TLS. That is left to a proxy, which every service has or can install, which is
-mended by its distribution and renews certificates by itself; a second TLS end in here would be one more to
-keep safe.
+The server (waitress) speaks no TLS. That is left to a proxy: every service has one or can install it, its
+distribution mends it, and it renews certificates automatically. TLS here would be one more thing to guard.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """`underair demo`: broker, listener, simulated crew and page, each a process of its own, and a clean end.
 
-The parent only starts the parts, says where the page is, and waits. A part that ends by itself ends the demo,
+The parent only starts the parts, says where the page is, and waits. A part that ends early ends the demo,
 with the tail of its log; Ctrl-C or SIGTERM ends all of them. A part also ends when its parent is gone.
 """
 

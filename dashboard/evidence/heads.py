@@ -1,7 +1,7 @@
 """The heads of archives and cases, and those that this machine has seen: what was exchanged shows.
 
 One line a look in ``heads.ndjson``, in ``UNDERAIR_WORK_FOLDER`` or else in ``~/.local/state/underair``. It is
-no part of any case, so that who exchanges a case does not exchange this.
+no part of any case, so that somebody who exchanges a case does not exchange it.
 """
 
 from __future__ import annotations

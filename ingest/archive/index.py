@@ -257,7 +257,7 @@ def summary_of_tail(messages: Messages, kinds: Sequence[str]) -> pl.DataFrame:
 
 
 def _read(path: Path, schema: pl.Schema) -> tuple[list[_Mark], pl.DataFrame]:
-    """Return the marks of the parts that an index file is about, and its rows; nothing when it cannot be used."""
+    """Return the marks of the parts that an index file is about, and its rows; nothing when unusable."""
     try:
         kept = unsealed(path.read_bytes())
         about = json.loads(pl.read_parquet_metadata(io.BytesIO(kept))["underair_index"])

@@ -2,8 +2,8 @@
 
 The steps, each durable before the next: the merged part aside, read back and compared with the digests of
 what it replaces; its line in the manifest; its name. From then on readers pass over what it replaces, which
-is deleted last, after a while, so that a reader that has just listed the folder can go on. Killed anywhere, the
-archive is whole, and tidying again brings the merge to its end.
+is deleted last, after a while, so that a reader that has just listed the folder can go on. Killed anywhere,
+the archive is whole, and tidying again brings the merge to its end.
 
 Only parts that are what was sealed are merged. A part whose bytes are others goes to ``DIR/quarantine/``
 under its own path. It is the only copy of what was received, and nobody reads it or deletes it; `verify` and
