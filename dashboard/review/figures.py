@@ -60,7 +60,7 @@ CHANGING = ("x", "y", "text", "textposition", "mode")
 TICK_PX = 110.0
 
 
-# People on one axis are told apart by the dash as well as by the colour.
+# People on one axis differ by the dash as well as by the colour.
 STYLES = (
     (CHART_BLUE, "solid", "──"),
     (CHART_ORANGE, "dash", "╌╌"),
@@ -244,8 +244,8 @@ def _placed(desk: list[Mark], drawing: Drawing) -> tuple[list[int], list[str], l
     rows, texts, sides = [], [], []
     for mark in desk:
         at_px = drawing.px(mark.at)
-        # At the end of the window words stand before their moment, or are shortened to what is left of it,
-        # not cut through a letter.
+        # At the end of the window words are before their moment, or are shortened to what fits, not cut
+        # through a letter.
         longest = min(DESK_TEXT_LENGTH, int((drawing.view.plot_px - at_px - 16) / DESK_CHARACTER_PX))
         begins_px = at_px - 16 - DESK_CHARACTER_PX * len(mark.text)
         before = next((r for r in range(DESK_ROWS) if max(free_from[r], 0.0) <= begins_px), None)
@@ -403,7 +403,7 @@ class Taken:
         self._rows: list[list[tuple[float, float]]] = []
 
     def row(self, start_px: float, end_px: float) -> int:
-        """Return the first row where these words stand on no others, and keep them there."""
+        """Return the first row where these words cover no others, and keep them there."""
         free = (all(end_px <= start or end <= start_px for start, end in row) for row in self._rows)
         number = next((number for number, is_free in enumerate(free) if is_free), len(self._rows))
         if number == len(self._rows):

@@ -211,7 +211,7 @@ def alarm_table(alarms: pl.DataFrame, rates: pl.DataFrame, setting: Setting) -> 
 
 
 def _unheard_after(results: Results, setting: Setting) -> dict[str, str]:
-    """Return, by wear whose end nobody heard, since when: what was not heard may have been reached."""
+    """Return, by wear whose end was not heard, since when: a pressure may have been reached unheard."""
     wears = results["wears"]
     silent = wears.join(
         results["gaps"], left_on=["wear_id", "ended"], right_on=["wear_id", "started"], how="semi"

@@ -69,7 +69,7 @@ def section(lines: ForecastLines, wears: pl.DataFrame) -> Any:
 def groups_figure(said: Sequence[ForecastAccount]) -> dict[str, Any]:
     """Return the plot of the shares inside and early, group by group, with their 95 % intervals.
 
-    Shapes tell the two apart (circle, square), and hollow ones rest on fewer than `FEWEST_FORECASTS`.
+    Shapes distinguish the two (circle, square), and hollow ones rest on fewer than `FEWEST_FORECASTS`.
     """
     groups = [one.group for one in said]
     data = [

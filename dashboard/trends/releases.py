@@ -1,9 +1,9 @@
 """What was published: a line for each period in the archive's folder, chained, written once and kept.
 
 Cells that are never worked out again cannot differ from those that somebody has, so a release is never
-refused. A correction is the exception: only whoever works on the machine itself can make one, it needs a
-reason, and it is a line of its own. Each line carries the SHA-256 of the line before it; `underair verify`
-checks the chain.
+refused. A correction is the exception: only the role admin, or somebody on the machine itself, can make
+one; it needs a reason and is a line of its own. Each line carries the SHA-256 of the line before it;
+`underair verify` checks the chain.
 """
 
 from __future__ import annotations
@@ -83,7 +83,7 @@ def replace(
 ) -> Published:
     """Publish one period again, from the ledger as it is now.
 
-    Whoever has the earlier cells can take one from the other: that is why this asks for a reason.
+    Somebody who has the earlier cells can compare the two: that is why this asks for a reason.
 
     Raises `BadReleases` when the period was never published, or nothing is left to make it of.
     """
