@@ -56,9 +56,8 @@ def air_findings(context: Context) -> Iterator[Finding]:
 def leaving(one: Examined) -> tuple[int, str]:
     """Return when the wearer left: tallied out during the wear, else the wear's end; and what proves it."""
     tally, wear = one.wear.tally, one.wear
-    out_us = tally.out_us if tally is not None else None
-    if out_us is not None and wear.started_us < out_us < wear.ended_us:
-        return out_us, (tally.out_identity if tally else None) or wear.identity(-1)
+    if tally is not None and tally.out_us is not None and wear.started_us < tally.out_us < wear.ended_us:
+        return tally.out_us, tally.out_identity or ""
     return wear.ended_us, wear.identity(-1)
 
 

@@ -158,11 +158,9 @@ def _lost_near(wear: Wear, raised_us: int) -> int:
     near_us = round(NEAR_S * 1e6)
     first = int(np.searchsorted(wear.at_us, raised_us - near_us))
     last = int(np.searchsorted(wear.at_us, raised_us + near_us))
-    if last <= first:
-        return 0
-    return lost_between(
-        wear.power_up, int(wear.seq[first : last + 1].min()), int(wear.seq[first : last + 1].max())
-    )
+    # Where no reading is so near, those at both sides of the pause.
+    seq = wear.seq[max(min(first, last - 1), 0) : last + 1]
+    return lost_between(wear.power_up, int(seq.min()), int(seq.max()))
 
 
 def _without_data(alarm: Alarm, by_wear: Mapping[str, Examined], context: Context) -> Iterator[Finding]:

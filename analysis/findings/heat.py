@@ -58,24 +58,25 @@ def _doubtful(one: Examined, heat: HeatTrack) -> Iterator[Finding]:
 
 def _dose(one: Examined, heat: HeatTrack, context: Context) -> Iterator[Finding]:
     rules = context.profile.heat
-    most = heat.most_dose(rules.dose_law) if heat.not_heard_s else float(heat.dose[-1])
-    if max(most, heat.dose[-1]) < rules.dose_limit:
+    least = float(heat.dose[-1])
+    most = max(heat.most_dose(rules.dose_law), least) if heat.not_heard_s else least
+    if most < rules.dose_limit:
         return
     unheard = ""
-    if most > heat.dose[-1]:
+    if most > least:
         unheard = (
             f" No temperature was heard for {lasting(heat.not_heard_s)}. If it was as hot then as before or "
             f"after, the dose was {most:.2f}."
         )
-    if heat.dose[-1] < rules.dose_limit:
+    if least < rules.dose_limit:
         yield about_wear(
             "heat_dose",
             "caution",
             one.wear,
             one.wear.started_us,
             one.wear.ended_us,
-            f"The heat dose may have passed {rules.dose_limit:g}: it was at least "
-            f"{heat.dose[-1]:.2f}.{unheard} {NO_BODY}",
+            f"The heat dose may have passed {rules.dose_limit:g}: it was at least {least:.2f}."
+            f"{unheard} {NO_BODY}",
             _readings_near(one, [int(np.nanargmax(heat.temperature_c))]),
         )
         return
@@ -88,7 +89,7 @@ def _dose(one: Examined, heat: HeatTrack, context: Context) -> Iterator[Finding]
     from_us = one.at_us(int(np.argmax(heat.ambient_c > 60.0)))
     yield about_wear(
         "heat_dose",
-        "serious" if max(most, heat.dose[-1]) >= 1.0 else "caution",
+        "serious" if most >= 1.0 else "caution",
         one.wear,
         one.at_us(second),
         one.wear.ended_us,

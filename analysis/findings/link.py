@@ -146,8 +146,7 @@ def _heard_next(gap: Gap, one: Examined) -> str:
         return gap.then
     following = one.wear.following
     if not gap.at_end or following is None:
-        second = min((gap.ended_us - one.wear.started_us) // 1_000_000, one.seconds - 1)
-        return f"{one.air.pressure_bar[second]:.0f} bar"
+        return f"{one.air.pressure_bar[(gap.ended_us - one.wear.started_us) // 1_000_000]:.0f} bar"
     return "switched off" if following.pressure_bar is None else f"{following.pressure_bar:.0f} bar"
 
 
@@ -192,6 +191,7 @@ def _end(one: Examined) -> Iterator[Finding]:
 
 def _setup(one: Examined) -> Iterator[Finding]:
     wear = one.wear
+    proof = [wear.setup_identity or wear.identity(0)]
     if wear.thresholds.impossible:
         named = " and ".join(f"{name} {value:.6g}" for name, value in wear.thresholds.impossible)
         yield about_wear(
@@ -202,7 +202,7 @@ def _setup(one: Examined) -> Iterator[Finding]:
             wear.ended_us,
             f"The set's setup says {named}, which is impossible: it counts as not sent, and the "
             f"profile's value is used (low air {wear.thresholds.low_air_bar:.0f} bar).",
-            [wear.setup_identity or wear.identity(0)],
+            proof,
         )
     if wear.setup_changed:
         counts = "no cylinder is known"
@@ -219,7 +219,7 @@ def _setup(one: Examined) -> Iterator[Finding]:
             wear.ended_us,
             f"The set sent another setup in the middle of the wear. Which is right is not known: {counts}, "
             f"the least air, and the highest warning, {wear.thresholds.low_air_bar:.0f} bar.",
-            [wear.setup_identity or wear.identity(0)],
+            proof,
         )
     if wear.setup is None or wear.cylinder is None:
         said = "never said which cylinders it carries"
@@ -233,7 +233,7 @@ def _setup(one: Examined) -> Iterator[Finding]:
             wear.ended_us,
             f"The set {said}: litres, rates and forecasts stay empty, and the "
             f"warning is taken as {wear.thresholds.low_air_bar:.0f} bar.",
-            [wear.setup_identity or wear.identity(0)],
+            proof,
         )
         return
     choices, chosen = wear.setup.get("choices"), wear.setup.get("chosen")
@@ -252,7 +252,7 @@ def _setup(one: Examined) -> Iterator[Finding]:
         f"The set's setup contradicts itself: it says {wear.cylinder.count} x "
         f"{wear.cylinder.water_volume_l:g} L at {wear.cylinder.rated_bar:.0f} bar, "
         f"but choice {chosen} is {said}. Litres follow the first.",
-        [wear.setup_identity] if wear.setup_identity else [wear.identity(0)],
+        proof,
     )
 
 

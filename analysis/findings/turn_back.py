@@ -8,6 +8,7 @@ from analysis.findings.air import warnings_said
 from analysis.findings.examined import Examined
 from analysis.findings.finding import Context, Finding, clock, lasting, unique
 from analysis.policies import POLICY_WORDS
+from analysis.wears.charges import is_surely_another
 from analysis.wears.entries import Entry
 from analysis.wears.gauges import UNHEARD_US, VoiceGauge
 from analysis.wears.wears import Wear
@@ -27,13 +28,10 @@ def _turned_back_late(
     """A note of the desk says when the wearer turned; without one the exit counts, after the way back."""
     margin_s = context.profile.turn_back.late_margin_s
     wear = entry.wear_at(due_us) or next(iter(entry.wears), None)
-    left_us = entry.left_us
-    if left_us is None:
-        left_us = wear.ended_us if wear is not None else due_us
+    left_us = entry.left_us or due_us  # `ends` has given it
     gauge = next((one for one in entry.spoken if one.at_us == due_us), None)
     evidence = _proof(entry, wear, gauge, due_us, context)
-    low_us = entry.low_air_us
-    below_s = (left_us - low_us) * 1e-6 if low_us is not None else 0.0
+    low_us, below_s = entry.low_air_us, _below_s(entry, left_us)
     if entry.noted is not None:
         late_s = (entry.noted.at_us - due_us) * 1e-6
         if late_s <= margin_s:
@@ -97,6 +95,25 @@ def _turned_back_late(
         " ".join(said),
         unique(evidence),
     )
+
+
+def _below_s(entry: Entry, left_us: int) -> float:
+    """Return for how long the pressure was below the warning: until the wearer left, or surely had another
+    cylinder; of that one again."""
+    lows = [int(one.at_us[one.low_air]) for one in entry.wears if one.low_air is not None]
+    lows += [one.at_us for one in entry.spoken_low]
+    ends = [
+        charge.entry_us
+        for number, charge in enumerate(entry.charges)
+        if number and is_surely_another(entry.charges[:number], charge, charge.low_air_bar)
+    ]
+    total_us, since_us = 0, 0
+    for until_us in (*ends, left_us):
+        total_us += until_us - min(
+            (at_us for at_us in lows if since_us <= at_us < until_us), default=until_us
+        )
+        since_us = until_us
+    return total_us * 1e-6
 
 
 def _proof(

@@ -132,7 +132,7 @@ def battery_at_start(**fields: Any) -> Callable[[WrittenLog], None]:
 def restarted(log: WrittenLog) -> None:
     first = log.talker("S-1", 1)
     first.set_up(0)
-    first.breathe(60, 300, start_bar=290.0, closes=False)
+    first.breathe(60, 300, start_bar=290.37, closes=False)  # 264 bar, then 263
     second = log.talker("S-1", 2)
     second.set_up(370)
     second.breathe(375, 300, start_bar=259.55, opens=False)  # 260 bar, then 259

@@ -41,6 +41,17 @@ def test_a_rate_needs_two_readings_apart_in_time(minutes: float, spikes: list[bo
     assert Examined.breathed.fget(one) is breathed  # type: ignore[attr-defined]
 
 
+@pytest.mark.parametrize(
+    ("gain_l", "sd_l", "told_l"),
+    [(20.0, 0.0, 0.0), (20.5, 0.0, 20.5), (30.0, 15.0, 0.0), (30.5, 15.0, 30.5), (-500.0, 0.0, 0.0)],
+)
+def test_a_cylinder_gains_air_only_beyond_20_l_and_two_deviations(
+    gain_l: float, sd_l: float, told_l: float
+) -> None:
+    air = SimpleNamespace(free_air_l=-gain_l, free_air_sd_l=sd_l)
+    assert Examined.gained_l.fget(SimpleNamespace(air=air)) == told_l  # type: ignore[attr-defined]
+
+
 def examined_of(log: Any, monkeypatch: pytest.MonkeyPatch) -> Examined:
     found: list[Examined] = []
 

@@ -15,6 +15,7 @@ import pytest
 
 from analysis.findings import findings
 from analysis.findings.finding import Context, Finding, lasting
+from analysis.findings.findings import find as find_all
 from analysis.incident import Scope, analyse
 from analysis.pieces.piecewise import analyse_archive
 from analysis.profile import Profile
@@ -339,6 +340,21 @@ def test_what_reaches_into_an_incident(first_us: int, last_us: int, inside: bool
     of_one = SimpleNamespace(window_us=(10, 20))
     assert Context.overlaps(of_one, first_us, last_us) is inside  # type: ignore[arg-type]
     assert Context.overlaps(SimpleNamespace(window_us=None), first_us, last_us)  # type: ignore[arg-type]
+
+
+def test_two_findings_of_one_moment_have_two_names_and_all_are_in_order(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def one(set_id: str | None, at_us: int | None, code: str = "free_flow") -> Finding:
+        return Finding(code, "note", set_id, None, at_us, None, "It flowed.", ("S-1/1/1",))
+
+    said = [one("S-2", 2), one("S-1", 2), one("S-2", 2), one("S-1", 1), one(None, None), one("S-1", 2, "air")]
+    monkeypatch.setattr("analysis.findings.findings.RULES", (lambda _: said,))
+    found = find_all(None)  # type: ignore[arg-type]
+    in_order = [said[number] for number in (4, 3, 5, 1, 0, 2)]
+    assert found.select("set_id", "code").rows() == [(each.set_id, each.code) for each in in_order]
+    names = [each.finding_id for each in in_order]
+    assert found["finding_id"].to_list() == [*names[:5], f"{names[5]}-2"]
 
 
 @pytest.mark.parametrize(

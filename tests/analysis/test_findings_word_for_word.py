@@ -18,6 +18,7 @@ from analysis.incident import analyse
 from analysis.profile import Profile
 from tests.analysis.conftest import WrittenLog
 from tests.analysis.finding_limits import AT_LIMITS
+from tests.analysis.finding_people import OF_PEOPLE
 from tests.analysis.finding_scenes import (
     STUCK_S,
     alarm_of_long_detail,
@@ -155,7 +156,10 @@ SCENES: dict[str, Callable[[WrittenLog], None]] = {
     "a warning at no pressure": set_up_as(low_air_bar=0.0),
     "gauges by voice contradict": gauges_contradict,
     "cylinders that nobody can wear": set_up_as(
-        cylinders={"count": 10**15, "water_volume_l": 6.8, "rated_bar": 300.0}
+        cylinders={"count": 1, "water_volume_l": 680.0, "rated_bar": 300.0}
+    ),
+    "choices, and none chosen": set_up_as(
+        choices=[{"count": 2, "water_volume_l": 6.8, "rated_bar": 300.0}]
     ),
     "choice of another cylinder": choices(0),
     "choice of two cylinders": choices(1),
@@ -191,6 +195,7 @@ SCENES: dict[str, Callable[[WrittenLog], None]] = {
     "turned in time": turned(1060),
     "turned late": turned(1500),
     **AT_LIMITS,
+    **OF_PEOPLE,
 }  # fmt: skip
 
 
