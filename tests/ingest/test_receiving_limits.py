@@ -1,0 +1,194 @@
+"""Publishing, sealing and verifying at their limits, without a broker or a store."""
+
+from __future__ import annotations
+
+import os
+import stat
+import time
+from collections.abc import Callable
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import polars as pl
+import pytest
+from paho.mqtt.enums import MQTTErrorCode
+
+from ingest.archive import sealing
+from ingest.archive.folder import Counts, create_archive
+from ingest.archive.journal_frames import Record
+from ingest.archive.parts import part_files, scan_parts
+from ingest.archive.sealing import seal_segment
+from ingest.archive.store import StorePath
+from ingest.archive.verifying import verify
+from ingest.broker.mqtt import ConfirmingPublisher, Connection, Publisher, Unconfirmed
+from ingest.contract.errors import BrokerProblem
+from ingest.contract.times import EPOCH
+from tests.faults.journal_reading import segment_bytes
+
+
+class Broker:
+    """Stands in for paho's client: keeps what is done with it."""
+
+    def __init__(self) -> None:
+        self.done: list[Any] = []
+        self.rc = MQTTErrorCode.MQTT_ERR_SUCCESS
+        self.is_there = self.confirms = True
+        self.fails: Exception | None = None
+
+    def publish(self, topic: str, payload: bytes, qos: int, retain: bool) -> Any:
+        self.done.append((topic, payload, qos, retain))
+        return SimpleNamespace(rc=self.rc, wait_for_publish=self.wait, is_published=lambda: self.confirms)
+
+    def wait(self, seconds: float) -> None:
+        self.done.append(seconds)
+        if self.fails is not None:
+            raise self.fails
+
+    def is_connected(self) -> bool:
+        return self.is_there
+
+    def disconnect(self) -> None:
+        self.done.append("disconnect")
+
+    def loop_stop(self) -> None:
+        self.done.append("stop")
+
+
+@pytest.fixture
+def made(monkeypatch: pytest.MonkeyPatch) -> Callable[[type[Publisher]], tuple[Any, Broker]]:
+    monkeypatch.setattr(Connection, "_connect", lambda *_: None)
+
+    def make(kind: type[Publisher]) -> tuple[Any, Broker]:
+        publisher: Any = kind("mqtt://127.0.0.1:1", window=2)
+        publisher._client = Broker()
+        return publisher, publisher._client
+
+    return make
+
+
+def acknowledged(publisher: Any) -> None:
+    publisher._on_publish(None, None, 1, None, None)
+
+
+def test_no_more_is_sent_than_the_window_until_the_broker_acknowledges(made: Any) -> None:
+    publisher, broker = made(Publisher)
+    publisher.publish("t", b"1")
+    publisher.publish("t", b"2", retain=True)
+    with pytest.raises(BrokerProblem, match=r"^mqtt://127\.0\.0\.1:1 has acknowledged nothing for 0 s$"):
+        publisher.publish("t", b"3", timeout_s=0.0)
+    assert broker.done == [("t", b"1", 1, False), ("t", b"2", 1, True)]
+    acknowledged(publisher)
+    publisher.publish("t", b"3", timeout_s=0.0)
+    with pytest.raises(BrokerProblem, match=r"has left 2 messages unacknowledged for 0 s$"):
+        publisher.flush(0.0)
+    acknowledged(publisher)
+    acknowledged(publisher)
+    publisher.flush(0.0)
+
+
+def test_what_could_not_be_sent_is_not_waited_for(made: Any) -> None:
+    publisher, broker = made(Publisher)
+    broker.rc = MQTTErrorCode.MQTT_ERR_QUEUE_SIZE
+    with pytest.raises(BrokerProblem, match="failed: MQTT_ERR_QUEUE_SIZE"):
+        publisher.publish("t", b"1")
+    publisher.flush(0.0)
+    broker.rc = MQTTErrorCode.MQTT_ERR_NO_CONN  # paho keeps it and sends it with the next connection
+    publisher.publish("t", b"2")
+    with pytest.raises(BrokerProblem, match="has left 1 messages"):
+        publisher.close(0.0)
+    assert broker.done[-2:] == ["disconnect", "stop"]
+
+
+@pytest.mark.parametrize(("error", "waited_s"), [(None, 30.0), (ValueError("x"), 1.0)])
+def test_leaving_waits_half_a_minute_or_after_an_error_a_second(
+    made: Any, monkeypatch: pytest.MonkeyPatch, error: Exception | None, waited_s: float
+) -> None:
+    publisher, broker = made(Publisher)
+    asked: list[float] = []
+    monkeypatch.setattr(publisher, "flush", asked.append)
+    publisher.__exit__(None if error is None else ValueError, error, None)
+    assert (asked, broker.done) == ([waited_s], ["disconnect", "stop"])
+
+
+def test_a_confirmed_message_is_with_the_broker_and_no_other_is_sent(made: Any) -> None:
+    publisher, broker = made(ConfirmingPublisher)
+    publisher.publish("t", b"1", timeout_s=7.0)
+    publisher.publish("t", b"2", retain=True)
+    assert broker.done == [("t", b"1", 1, False), 7.0, ("t", b"2", 1, True), 60.0]
+    broker.is_there = False
+    with pytest.raises(BrokerProblem, match="nothing was sent"):
+        publisher.publish("t", b"3")
+    assert len(broker.done) == 4
+
+
+@pytest.mark.parametrize(
+    ("rc", "confirms", "fails"),
+    [
+        (MQTTErrorCode.MQTT_ERR_NO_CONN, True, None),
+        (MQTTErrorCode.MQTT_ERR_SUCCESS, False, None),
+        (MQTTErrorCode.MQTT_ERR_SUCCESS, False, RuntimeError("gone")),
+    ],
+)
+def test_an_unconfirmed_message_is_told_and_the_connection_ends(
+    made: Any, rc: MQTTErrorCode, confirms: bool, fails: Exception | None
+) -> None:
+    publisher, broker = made(ConfirmingPublisher)
+    broker.rc, broker.confirms, broker.fails = rc, confirms, fails
+    with pytest.raises(Unconfirmed, match="has not confirmed it"):
+        publisher.publish("t", b"1")
+    assert "disconnect" in broker.done
+
+
+@pytest.mark.parametrize(("kind", "mode"), [("File", stat.S_IFREG), ("Directory", stat.S_IFDIR)])
+def test_an_object_says_its_size_and_the_whole_second_of_its_change(kind: str, mode: int) -> None:
+    path = StorePath("s3:", "bucket", "a")
+    path._known = SimpleNamespace(
+        type=SimpleNamespace(name=kind), is_file=kind == "File", mtime_ns=1_700_000_000_999_999_999, size=7
+    )
+    found = path.stat()
+    assert (found.st_mode, found.st_size, found.st_mtime) == (mode, 7, 1_700_000_000)
+    assert found.st_mtime_ns == 1_700_000_000_000_000_000
+    path._known = SimpleNamespace(type=SimpleNamespace(name="NotFound"))
+    with pytest.raises(FileNotFoundError, match="not on the store"):
+        path.stat()
+
+
+@pytest.mark.parametrize(("minutes", "told"), [(59, 0), (61, 1)])
+def test_sealing_that_began_an_hour_ago_and_has_not_ended_is_told(
+    tmp_path: Path, minutes: int, told: int
+) -> None:
+    archive = create_archive(tmp_path / "a")
+    (archive / "sealing").mkdir()
+    (archive / "sealing" / "main-1").write_bytes(b"")
+    began = time.time() - 60 * minutes
+    os.utime(archive / "sealing" / "main-1", (began, began))
+    faults = [fault for fault in verify(archive).faults if fault.what == "unfinished"]
+    assert [fault.where for fault in faults] == told * ["sealing/main-1"]
+
+
+@pytest.mark.parametrize(("length", "aside"), [(10, False), (11, True)])
+def test_damaged_bytes_are_refused_at_the_first_receipt_of_their_segment(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, length: int, aside: bool
+) -> None:
+    monkeypatch.setattr(sealing, "LARGEST_KEPT_BYTES", 10)
+    monkeypatch.setattr(sealing, "MAX_PAYLOAD_BYTES", 4)
+    archive = create_archive(tmp_path / "a")
+    folder = archive / "journal" / "main"
+    folder.mkdir(parents=True)
+    segment = folder / "20310504T102107412003Z-0123456789abcdef.journal"
+    whole = segment_bytes([[Record(7_000_000, "t", b"1", False)], [Record(9_000_000, "t", b"2", False)]])
+    segment.write_bytes(whole + b"x" * length)
+    assert seal_segment(archive, segment).counts == Counts(3, 0, 0, 3)
+    rows = scan_parts("refused", part_files(archive, "refused")).collect()
+    row = rows.filter(pl.col("reason").str.starts_with("journal")).to_dicts()[0]
+    assert (row["received"] - EPOCH).total_seconds() == 7.0
+    assert row["payload"] == b"x" * (4 if aside else 10)
+    kept = f"quarantine/journal/main/{segment.name}"
+    end = f"bytes {len(whole)} to {len(whole) + length} contain no complete frame"
+    assert row["reason"] == (
+        f"journal {segment.name}: {end}; they are its end: not acknowledged if a write broke off there"
+        + (f"; the first 4 bytes are kept here, all in {kept}" if aside else "")
+    )
+    assert (archive / kept).exists() is aside
+    assert not segment.exists()
