@@ -101,6 +101,7 @@ class SeaweedStore(Store):
                     *(f"-dir={self._folder / 'data'}", "-filer", "-s3", "-s3.allowEmptyFolder=false"),
                     *(f"-s3.config={self._folder / 's3.json'}", f"-s3.port={self.port}", *ports),
                     *("-volume.max=2000", "-master.volumeSizeLimitMB=64"),
+                    "-master.electionTimeout=1s",  # else it waits for others for 10 s when it starts again
                 ],
                 stdout=out,
                 stderr=out,

@@ -237,18 +237,6 @@ def test_of_many_at_once_one_has_the_lock(archive: Path) -> None:
     assert lock.read_bytes() == f"{won.index(True)}".encode()
 
 
-@BOTH
-def test_a_store_that_goes_away_while_it_is_read_is_said(
-    archive: Path, store: StandIn, pressure: Pressure
-) -> None:
-    fill(archive, pressure)
-    reader = Archive(archive)
-    rows = reader.scan("pressure")
-    store.stop()
-    with pytest.raises(StoreProblem, match="does not answer"):
-        reader.collected(rows)
-
-
 @SEAWEEDFS
 def test_processes_that_are_told_an_address_work_on_the_store(archive: Path, pressure: Pressure) -> None:
     fill(archive, pressure)
@@ -387,3 +375,16 @@ def test_listener_seals_onto_a_store_that_was_down(
     assert list((work_folder(archive) / "journal").rglob("*.journal")) == []
     assert Archive(archive).scan("pressure").collect().height == 50
     assert verify(archive).faults == []
+
+
+# The last, because SeaweedFS must start again for the next.
+@BOTH
+def test_a_store_that_goes_away_while_it_is_read_is_said(
+    archive: Path, store: StandIn, pressure: Pressure
+) -> None:
+    fill(archive, pressure)
+    reader = Archive(archive)
+    rows = reader.scan("pressure")
+    store.stop()
+    with pytest.raises(StoreProblem, match="does not answer"):
+        reader.collected(rows)
