@@ -261,6 +261,12 @@ def parse_profile(text: str, origin: str) -> Profile:
             f"({profile.link.silence_caution_s} s), got {profile.link.silence_serious_s} s "
             "(at $.link.silence_serious_s)"
         )
+    if not profile.forecast.ends().has_early_end():
+        raise BadProfile(
+            f"profile {origin}: an ordinary forecast (20 min said in minute 8, 45 L/min) must have an early "
+            f"end before it, and all constants must be finite; got early = {[*profile.forecast.early]}, "
+            f"late = {[*profile.forecast.late]}. Remove both to use the constants that ship (at $.forecast)"
+        )
     return profile
 
 

@@ -99,6 +99,12 @@ class IntervalEnds:
         late = terms[:, LATE_TERMS] @ np.array(self.late)
         return said_min * np.exp(-np.maximum(early, 0.0)), said_min * np.exp(np.maximum(-late, 0.0))
 
+    def has_early_end(self) -> bool:
+        """Return whether an ordinary forecast, 20 min in minute 8, has an early end before it."""
+        said, expected, hardest, easiest, age = (np.array([one]) for one in (20.0, 45.0, 60.0, 35.0, 8.0))
+        terms = self.terms(said, expected, hardest, easiest, age)[:, EARLY_TERMS]
+        return bool(np.isfinite((*self.early, *self.late)).all() and terms @ np.array(self.early) > 0.0)
+
 
 SHIPPED = IntervalEnds()
 

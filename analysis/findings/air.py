@@ -242,14 +242,17 @@ def _changed(one: Examined, context: Context) -> Iterator[Finding]:
             evidence,
         )
     elif rise_bar > 25.0 and same and apart_s < CHANGED_LATER_S:
-        soon = apart_s < context.profile.air.changed_soon_s
+        out_us = before.tally.out_us if before.tally is not None else None
+        between = out_us is not None and out_us <= wear.started_us
+        soon = apart_s < context.profile.air.changed_soon_s and not between
+        where = " between two entries" if between else " during the entry" if soon and wear.tally else ""
         yield about_wear(
             "cylinder_changed",
             "caution" if soon else "note",
             wear,
             before.ended_us,
             wear.started_us,
-            f"Cylinder changed{' under air' if soon else ''}: {before.pressure_bar[-1]:.0f} bar at "
+            f"Cylinder changed{where}: {before.pressure_bar[-1]:.0f} bar at "
             f"{clock(before.ended_us)}, {wear.pressure_bar[0]:.0f} bar at {clock(wear.started_us)}, "
             f"{lasting(apart_s)} between.",
             evidence,

@@ -47,7 +47,10 @@ def _waited_for(one: CallAnswer) -> bool:
 
 def _not_acknowledged(waited: list[CallAnswer]) -> Finding:
     call = waited[0].call
-    who = ", ".join(one.wearer_id or f"set {one.set_id}" for one in waited)
+    who = ", ".join(
+        (one.wearer_id or f"set {one.set_id}") + (f" (in at {clock(one.in_us)})" if one.in_us else "")
+        for one in waited
+    )
     until = f", until it was lifted at {clock(call.ended_us)}" if call.ended_us is not None else ""
     whom = call.about or "everybody"
     return Finding(

@@ -127,7 +127,7 @@ class DeskWords:
         return tuple(sorted(lines, key=lambda line: (not line.waiting, line.given_at)))
 
     def roll_calls(self, rows: Iterable[Row]) -> tuple[RollCallLine, ...]:
-        """Return the roll calls that are open. `rows`: who is inside; each is called by name."""
+        """Return the roll calls that are open. `rows`: who is inside; who was in then is called by name."""
         inside = [row for row in rows if row.tallied_out_at is None]
         lines = []
         for (incident_id, roll_id), roll in self._calls.rolls.items():
@@ -136,9 +136,12 @@ class DeskWords:
             if not self._in_force(incident_id, inside):
                 continue
             called = {row.wearer_id or row.set_id: row for row in _of_incident(inside, incident_id)}
+            states = [(row, self._answered(roll, row)) for _, row in sorted(called.items())]
             answers = [
-                (row.wearer_id, row.set_id, row.team, self._answered(roll, row))
-                for _, row in sorted(called.items())
+                (row.wearer_id, row.set_id, row.team, state)
+                for row, state in states
+                # Whoever went in after the call is no gap in it.
+                if state == "missing" or (row.tallied_in_at or row.started_at or 0.0) <= roll.called_at
             ]
             complete = bool(answers) and all(state == "answered" for *_, state in answers)
             last = max((at for at, _ in roll.answers.values()), default=None)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -33,7 +34,11 @@ class GivenOrder:
     identity: str
     given_at: float
     lifted_at: float | None = None
-    over: bool = False  # its incident was closed: given again it is another
+    over_at: float | None = None  # when its incident was closed: given again it is another
+
+    def is_in_force(self, at: float) -> bool:
+        """Return whether it was given, and neither lifted nor over."""
+        return self.given_at <= at < min(self.lifted_at or math.inf, self.over_at or math.inf)
 
 
 @dataclass
@@ -132,7 +137,8 @@ class DeskCalls:
         match kind:
             case "incident" if record["action"] == "close":
                 for one in self._open.values():
-                    one.over = one.over or one.key[0] == record["incident_id"]
+                    if one.over_at is None and one.key[0] == record["incident_id"]:
+                        one.over_at = at
             case "order":
                 self._order(record, at)
             case "roll_call":
@@ -152,7 +158,7 @@ class DeskCalls:
         self.not_lifted.discard(key)
         self.orders[key] = (at, given, record)
         last = self._open.get(key)
-        if given and (last is None or last.over):
+        if given and (last is None or last.over_at is not None):
             self._open[key] = GivenOrder(key, record["identity"], at)
             self.given.append(self._open[key])
         elif not given and last is not None:
@@ -234,6 +240,7 @@ class CallAnswer:
     missing_us: int | None = None
     missing_by: str | None = None  # identity of the message that said so
     out_us: int | None = None
+    in_us: int | None = None  # of whoever went in while the order was in force
 
 
 def read_calls(records: Sequence[PowerUp]) -> DeskCalls:
@@ -250,6 +257,8 @@ def answers(
 ) -> list[CallAnswer]:
     """Return how each person who was in at an order or a roll call answered, in order of calls and entries.
 
+    Whoever went in while an order was in force had to follow it, too.
+
     - `acknowledged`: by set, when it acknowledged an evacuation alarm.
 
     A set that nobody tallied in counts where it was under air then, as on the live page.
@@ -258,7 +267,10 @@ def answers(
     for order in calls.given:
         incident_id, name, team, set_id, _ = order.key
         for entry in entries:
-            who = _in_then(entry, incident_id, _us(order.given_at))
+            who, in_us = _in_then(entry, incident_id, _us(order.given_at)), None
+            if who is None and order.is_in_force(entry.began_us * 1e-6):
+                in_us = entry.began_us
+                who = _in_then(entry, incident_id, in_us)
             if who is None or (team and who[1] != team) or (set_id and who[0] != set_id):
                 continue
             sets = {who[0], *entry.set_ids}
@@ -267,7 +279,9 @@ def answers(
             answered = min((at for at in times if at >= _us(order.given_at)), default=None)
             about = f"team {team}" if team else f"set {set_id}" if set_id else ""
             call = Call(incident_id, name, about, order.identity, _us(order.given_at), _us(order.lifted_at))
-            found.append(CallAnswer(call, entry.wearer_id, *who, answered, out_us=_out_us(entry)))
+            found.append(
+                CallAnswer(call, entry.wearer_id, *who, answered, out_us=_out_us(entry), in_us=in_us)
+            )
     for (incident_id, roll_id), roll in calls.rolls.items():
         called_at = roll.called_at or min((at for at, _ in roll.answers.values()), default=None)
         if called_at is None:

@@ -68,6 +68,30 @@ def test_everybody_who_was_in_then_has_a_row_with_what_is_known(
     assert "lifted at 10:10:00" in told
 
 
+def test_whoever_goes_in_while_an_order_is_in_force_must_follow_it_too(log: Any, desk: Any) -> None:
+    order(desk, 300)
+    desk.say(305, "roll_call", incident_id="I-1", roll_id="R-1", state="called")
+    for number, at_s in ((5, 400), (6, 700), (7, 850)):
+        log.talker(f"S-{number}").set_up(number)
+        log.talkers[-1].breathe(at_s + 10, 100)
+        desk.say(at_s, "tally", action="in", incident_id="I-1", set_id=f"S-{number}", wearer_id=f"W-{number}")
+    order(desk, 600, "lifted")
+    order(desk, 650)  # another, in force until its incident is closed
+    desk.say(800, "incident", incident_id="I-1", action="close")
+    table = analyse(log.frames(), Profile.default())["answers"]
+    of_kind = {
+        (row["call"], since(log, row["called"]), row["wearer_id"]) for row in table.iter_rows(named=True)
+    }
+    assert ("evacuate", 300, "W-5") in of_kind
+    assert ("evacuate", 650, "W-5") in of_kind
+    assert ("evacuate", 650, "W-6") in of_kind
+    late = [one for one in of_kind if one[2] in ("W-5", "W-6", "W-7")]
+    assert len(late) == 3  # none of them was in at the roll call, and nobody goes in after the close
+    first, second = _told(log, "order_not_acknowledged")
+    assert "W-5 (in at 10:06:40 UTC)" in first
+    assert "W-6 (in at 10:11:40 UTC)" in second
+
+
 def test_an_order_to_a_team_is_about_that_team_only(log: Any, desk: Any) -> None:
     order(desk, 300, team="Birch")
     assert list(rows(log)) == ["W-3"]

@@ -42,6 +42,21 @@ def test_an_order_counts_who_acknowledged_and_who_is_out_until_it_is_lifted(
     assert see(131).orders == ()
 
 
+def test_whoever_goes_in_after_a_roll_call_is_no_gap_in_it(log: Any, see: Any, desk: Any) -> None:
+    roll = {"incident_id": "I-1", "roll_id": "R-1"}
+    desk.say(100, "roll_call", state="called", **roll)
+    desk.say(105, "roll_call", state="answered", team="Alder", **roll)
+    desk.say(150, "tally", incident_id="I-1", action="in", set_id="S-4", wearer_id="W-4", team="Alder")
+    log.talker("S-4").set_up(140)
+    log.talkers[-1].breathe(155, 100, closes=False)
+    (line,) = see(200).roll_calls
+    assert [name for name, *_ in line.answers] == ["W-1", "W-2", "W-3"]
+    assert line.complete_at == pytest.approx(log.at(105).timestamp(), abs=0.2)
+    desk.say(210, "roll_call", state="missing", wearer_id="W-4", **roll)
+    (line,) = see(215).roll_calls
+    assert [(name, state) for name, _, _, state in line.answers][-1] == ("W-4", "missing")
+
+
 def test_who_is_missing_at_the_roll_call_comes_to_the_top_until_found(log: Any, see: Any, desk: Any) -> None:
     roll = {"incident_id": "I-1", "roll_id": "R-1"}
     desk.say(100, "roll_call", state="called", **roll)

@@ -12,7 +12,7 @@ from analysis import learnt_interval
 from analysis.air.forecast import SHIPPED
 from analysis.air.learning import Forecasts, read_learnt, write_learnt
 from analysis.learnt_interval import NotEnough, forecasts_of_results, learn_interval
-from analysis.profile import load_profile
+from analysis.profile import load_profile, parse_profile
 from dashboard.underair import root
 from ingest.contract.errors import BadProfile
 
@@ -138,3 +138,19 @@ def test_the_verb_says_why_it_learns_nothing(tmp_path: Path) -> None:
     assert done.exit_code != 0
     assert "at least 10 wearers" in str(done.exception)
     assert not out.exists()
+
+
+@pytest.mark.parametrize(
+    "constants",
+    [
+        "early = [0.110, -0.221, 0.139, -0.182, -0.046, 0.029, 1.078, nan]",
+        "early = [0.110, -0.221, 0.139, -0.182, -0.046, 0.029, inf, -0.092]",
+        "early = [-50.0, 0, 0, 0, 0, 0, 0, 0]",
+        "late = [nan, -0.265, 0.025, 0.363, -0.324, -0.452, -0.103]",
+        "late = [-inf, -0.265, 0.025, 0.363, -0.324, -0.452, -0.103]",
+    ],
+)
+def test_constants_that_take_an_end_of_the_interval_away_are_refused(constants: str) -> None:
+    assert parse_profile(HEAD, "ours.toml").forecast.ends().has_early_end()
+    with pytest.raises(BadProfile, match=r"must have an early end before it.*Remove both.*at \$\.forecast"):
+        parse_profile(f"{HEAD}[forecast]\n{constants}\n", "ours.toml")
