@@ -16,7 +16,7 @@ import msgspec
 from ingest.contract.captures import BadLine, Heard
 from ingest.contract.errors import RefusedMessage
 from ingest.contract.fields import fields_of
-from ingest.contract.kinds import Message
+from ingest.contract.kinds import RATED_BAR, WATER_VOLUME_L, Message
 from ingest.contract.messages import decode_known
 from ingest.contract.topics import Topic, parse_topic
 from ingest.plurals import counted
@@ -24,7 +24,6 @@ from ingest.plurals import counted
 # Our own rules, all about what a maker would want to know; none of them makes a message refused.
 CLOCK_WORTH_A_WORD = timedelta(seconds=5)
 LEAST_WARNING_BAR = 10.0  # our own rule
-WATER_VOLUME_L = (0.5, 20.0)  # a cylinder on a wearer's back; common practice, no source
 _REMEMBERED = 4096  # identities a power-up, to tell a message sent twice from a counter that runs backwards
 
 # What underair itself writes into messages that it makes of a mapping or of a set's memory.
@@ -246,13 +245,17 @@ def _unknown_names(kind: str, payload: bytes) -> Iterator[tuple[str, str | None]
 def _odd_setup(message: Message) -> Iterator[tuple[str, str | None]]:
     cylinders = getattr(message, "cylinders", None)
     low_air_bar = getattr(message, "low_air_bar", None)
-    least_l, most_l = WATER_VOLUME_L
-    if cylinders is not None and not least_l <= cylinders.water_volume_l <= most_l:
-        yield (
-            f"water_volume_l {cylinders.water_volume_l:g} l is not a cylinder that a wearer carries "
-            f"(expected {least_l:g} to {most_l:g} l): its litres and minutes would be wrong",
-            "$.cylinders.water_volume_l",
-        )
+    for name, unit, (least, most) in (
+        ("water_volume_l", "l", WATER_VOLUME_L),
+        ("rated_bar", "bar", RATED_BAR),
+    ):
+        value = getattr(cylinders, name, None)
+        if value is not None and not least <= value <= most:
+            yield (
+                f"{name} {value:g} {unit} is not a cylinder that a wearer carries "
+                f"(expected {least:g} to {most:g} {unit}): it counts as unknown, without litres and minutes",
+                f"$.cylinders.{name}",
+            )
     if low_air_bar is not None and not low_air_bar >= LEAST_WARNING_BAR:
         yield (
             f"low_air_bar {low_air_bar:g} bar is no warning (expected {LEAST_WARNING_BAR:g} bar or more): it "

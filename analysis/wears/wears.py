@@ -20,6 +20,7 @@ from analysis.profile import Profile
 from analysis.records import Bools, Channel, Floats, Ints, Key, PowerUp
 from analysis.wears.tally import TallyEntry, tally_of
 from analysis.wears.valve import CHANGED, CHANGED_RISE_BAR, CLOSED, spikes, under_air
+from ingest.contract.kinds import MOST_CYLINDERS, RATED_BAR, WATER_VOLUME_L
 
 RESTART_WITHIN_US = 3600 * 1_000_000
 """A set heard again so soon, with no more pressure than before, has restarted; with the same tally in force,
@@ -29,12 +30,6 @@ LATE_TALLY_US = 600 * 1_000_000
 rule."""
 TYPICAL_WATER_VOLUME_L = 6.8
 """Replaces an unknown cylinder where only the shape of the pressure matters."""
-MOST_CYLINDERS = 100
-LEAST_WATER_VOLUME_L = 0.1
-MOST_WATER_VOLUME_L = 50.0
-MOST_RATED_BAR = 10_000.0
-"""Nobody wears a cylinder outside these limits: such a setup is wrong, the cylinder unknown. Our own
-rule."""
 
 
 POSSIBLE = {
@@ -367,8 +362,8 @@ def cylinder_of(setup: dict[str, Any]) -> Cylinder | None:
     if count is None or water_volume_l is None or rated_bar is None:
         return None
     # Comparisons that are false for NaN and infinity too.
-    worn = 1 <= count <= MOST_CYLINDERS and LEAST_WATER_VOLUME_L <= water_volume_l <= MOST_WATER_VOLUME_L
-    if not worn or not 0 < rated_bar <= MOST_RATED_BAR:
+    worn = 1 <= count <= MOST_CYLINDERS and WATER_VOLUME_L[0] <= water_volume_l <= WATER_VOLUME_L[1]
+    if not worn or not RATED_BAR[0] <= rated_bar <= RATED_BAR[1]:
         return None
     return Cylinder(int(count), float(water_volume_l), float(rated_bar))
 

@@ -19,6 +19,10 @@ ID_PATTERN = r"^[A-Za-z0-9._-]{1,40}$"
 ID_WORDS = "1 to 40 of A-Z a-z 0-9 . _ -"
 MOST_STANDING_ORDERS = 12
 """With identifiers of 40 characters so many still fit into one payload of 4 KiB. Our own rule."""
+MOST_CYLINDERS = 4
+WATER_VOLUME_L, RATED_BAR = (0.5, 20.0), (50.0, 450.0)
+"""Of a cylinder on a wearer's back; common practice, no source. Others are received, and not believed: a
+volume in ft³ or a rated pressure in psi would make the air last many times as long."""
 # Numbers without a bound of their own are still finite: JSON can write 1e999, no reader can hold it.
 LARGEST = 1.7976931348623157e308
 
@@ -130,7 +134,7 @@ class Power(FromSet, frozen=True, kw_only=True, tag="power"):
 class Cylinders(Struct, frozen=True, kw_only=True, gc=False):
     """The cylinders of a set: one kind, one to four of them."""
 
-    count: Annotated[int, Meta(ge=1, le=4), _said("How many cylinders.", "1")]
+    count: Annotated[int, Meta(ge=1, le=MOST_CYLINDERS), _said("How many cylinders.", "1")]
     water_volume_l: Annotated[float, _said("Water volume of each.", "l")]
     rated_bar: Annotated[float, _said("Rated pressure, gauge.", "bar")]
 

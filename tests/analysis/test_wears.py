@@ -12,7 +12,7 @@ import pytest
 from analysis.incident import analyse
 from analysis.profile import Profile
 from analysis.wears.valve import CHANGED, CLOSED, OPEN_AT_END, spikes, under_air
-from analysis.wears.wears import Wear
+from analysis.wears.wears import Wear, cylinder_of
 
 PROFILE = Profile.default()
 
@@ -388,6 +388,26 @@ def test_what_shows_a_moment_is_the_reading_at_it_or_the_next_else_the_last() ->
     readings: Any = SimpleNamespace(at_us=np.array([10, 20, 30]), seq=[5, 6, 7], identity=lambda place: place)
     assert [Wear.identity_at(readings, at_us) for at_us in (9, 10, 11, 30, 31)] == [0, 0, 1, 2, 2]
     assert [Wear.identity_of(readings, at_us) for at_us in (9, 10, 11, 30, 31)] == [0, 0, 0, 2, 2]
+
+
+@pytest.mark.parametrize(
+    ("count", "water_volume_l", "rated_bar", "known"),
+    [
+        (1, 6.8, 300.0, True),
+        (2, 12.0, 200.0, True),
+        (1, 20.0, 450.0, True),
+        (1, 45.0, 300.0, False),  # ft³
+        (1, 6.8, 4500.0, False),  # psi
+        (1, 0.4, 300.0, False),
+        (5, 6.8, 300.0, False),
+    ],
+)
+def test_a_cylinder_that_nobody_can_wear_is_not_believed(
+    count: int, water_volume_l: float, rated_bar: float, known: bool
+) -> None:
+    """Believed, its air would last many times as long."""
+    said = {"count": count, "water_volume_l": water_volume_l, "rated_bar": rated_bar}
+    assert (cylinder_of({"cylinders": said}) is not None) is known
 
 
 def test_a_set_that_named_no_cylinder_has_the_pressures_of_a_usual_one_and_no_litre(log: Any) -> None:

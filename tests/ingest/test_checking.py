@@ -35,8 +35,8 @@ def said(
     return Heard(heard_at, f"underair/v1/demo/set/S-1/{kind}", json.dumps(payload).encode(), retained)
 
 
-def setup(seq: int = 0, water_volume_l: float = 6.8, **more: object) -> Heard:
-    cylinders = {"count": 1, "water_volume_l": water_volume_l, "rated_bar": 300}
+def setup(seq: int = 0, water_volume_l: float = 6.8, rated_bar: float = 300.0, **more: object) -> Heard:
+    cylinders = {"count": 1, "water_volume_l": water_volume_l, "rated_bar": rated_bar}
     return said(
         seq,
         kind="setup",
@@ -174,9 +174,10 @@ def test_a_speaker_that_is_refused_all_over_has_no_line_of_its_own() -> None:
 def test_a_cylinder_of_thousands_of_litres_is_pointed_out() -> None:
     checked = check([setup(water_volume_l=6800)])
     assert advice(checked) == [
-        "water_volume_l 6800 l is not a cylinder that a wearer carries (expected 0.5 to 20 l): its litres "
-        "and minutes would be wrong"
+        "water_volume_l 6800 l is not a cylinder that a wearer carries (expected 0.5 to 20 l): it counts as "
+        "unknown, without litres and minutes"
     ]
+    assert "rated_bar 4500 bar is not a cylinder" in advice(check([setup(rated_bar=4500)]))[0]  # psi
 
 
 @pytest.mark.parametrize("low_air_bar", [-5, 0])
