@@ -39,8 +39,9 @@ def air_findings(context: Context) -> Iterator[Finding]:
         yield from _left_unheard(entry)
     charges = [charge for entry in context.entries for charge in entry.charges]
     risen = {after.wear_id for charge in charges for _, after in charge.rises}
+    goes_on = {wear.wear_id for charge in charges for wear in charge.wears[1:]}
     for one in context.examined:
-        if one.wear.wear_id not in risen:
+        if one.wear.wear_id not in goes_on:
             yield from _started_low(one, context)
         yield from _below_warning(one, context)
         yield from _set_aside(one)

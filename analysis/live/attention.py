@@ -126,6 +126,8 @@ def judge(row: Row, alarms: Mapping[str, float], now_s: float, *, was_soon: bool
     else:
         if row.ended_at is not None:
             because("valve_closed", "valve_closed", row.ended_at)
+            if row.tallied_out_at is not None:  # shown for an alarm alone
+                reasons.append(Reason("said_out", row.tallied_out_at))
         elif row.tallied_out_at is not None:
             because("no_air_yet", "out_unheard", row.tallied_out_at)
         else:

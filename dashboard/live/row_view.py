@@ -32,6 +32,7 @@ def row_view(row: Row, now: float, display: Display, name_incident: bool = False
     if row.attention == "other_alarm":
         state = next((words.ALARMS[r.code] for r in row.reasons if r.code in words.ALARMS), state)
     lost = row.lost.code if row.lost is not None else None
+    is_out = row.tallied_out_at is not None and row.started_at is None  # shown for an alarm
     why = [
         words.reason(
             reason.code,
@@ -71,7 +72,7 @@ def row_view(row: Row, now: float, display: Display, name_incident: bool = False
         "air_sub": air_sub,
         "entry": display.pressure(row.entry_bar) if row.entry_bar is not None else words.NONE,
         "entered": words.AT.format(at=display.clock(row.entered_at, "%H:%M")) if row.entered_at else "",
-        "inside": _inside(now - row.entered_at) if row.entered_at else words.NONE,
+        "inside": _inside(now - row.entered_at) if row.entered_at and not is_out else words.NONE,
         "out_by": _out_by(row, now, display),
         # Also where the set is heard: what its wearer said, or what it read before it rose, is old.
         "silent": row.by_voice

@@ -459,3 +459,14 @@ def test_a_set_that_seldom_reports_and_loses_most_of_its_messages_is_told_withou
             one.say(60.0 * number + 6.0 * part, "motion", motion_m_s2=1.0, lost=True)
     (told,) = find(log).filter(pl.col("code") == "messages_lost")["statement"]
     assert "not counted. What happened between the readings was not observed." in told
+
+
+def test_a_wear_that_goes_on_with_a_cylinder_did_not_start_with_too_little(log: Any) -> None:
+    one = log.talker("S-1")
+    one.set_up(0)
+    one.breathe(20, 300, bar_s=0.15)
+    one.breathe(355, 300, start_bar=255.0)
+    one.breathe(690, 300, start_bar=226.0)
+    results = analyse(log.frames(), PROFILE)
+    assert len(results["wears"]) == 3
+    assert "started_below_ready" not in results["findings"]["code"].to_list()

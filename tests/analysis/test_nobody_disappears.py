@@ -278,6 +278,22 @@ def test_the_word_out_as_a_set_falls_silent_accounts_for_its_wearer(log: Any, se
     assert [one.ended_how for one in shown.came_out] == ["tallied_out"]
 
 
+def test_a_row_kept_for_an_alarm_says_that_its_wearer_is_out(log: Any, see: Any) -> None:
+    """The set lay outside: a team was sent in for somebody who was "inside for 34 min"."""
+    desk, one = log.desk(), log.talker("S-1")
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    one.set_up(0)
+    tally(desk, 1, "in", "W-1", "S-1")
+    one.breathe(20, 600)
+    tally(desk, 640, "out", "W-1", "S-1")
+    one.say(700, "alarm", alarm="no_motion", state="raised")
+    shown = see(760)
+    assert {"no_motion", "said_out"} <= {*codes(only(shown))}
+    (row,) = page(shown, System((), None, None, ""), Display())["rows"]
+    assert row["inside"] == "–"
+    assert "tallied out 1:59 ago" in row["why"]
+
+
 def gauge(desk: Any, at_s: float, bar: float) -> None:
     desk.say(at_s, "gauge", incident_id="I-1", set_id="S-1", pressure_bar=bar)
 
