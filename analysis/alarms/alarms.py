@@ -15,6 +15,8 @@ from analysis.wears.wears import Wear
 
 EDGE_US = 5_000_000
 """An alarm this close outside a wear still belongs to it. Our own rule."""
+TRIED_BEFORE_US = 600_000_000
+"""So long before the tally in, an alarm is of whoever puts the set on and tries the button. Our own rule."""
 SEEN_EARLY_US = 1_000_000
 """The desk's clock may put `seen` this much before `raised`. Our own rule."""
 
@@ -140,9 +142,10 @@ def raised_in(alarm: Alarm, entries: Sequence[Entry]) -> Entry | None:
 
     - `entries`: those that had its set, in order of time.
 
-    By the tally that held the set then, else by its wear, else the one that had the set last.
+    By the tally that held the set then, else by its wear, else whoever is tallied in with it soon after, else
+    the one that had the set last.
     """
-    return _had_it(alarm, entries) or _last_before(alarm, entries)
+    return _had_it(alarm, entries) or _had_it_soon(alarm, entries) or _last_before(alarm, entries)
 
 
 def give_entries(alarms: Sequence[Alarm], entries: Sequence[Entry]) -> None:
@@ -156,7 +159,7 @@ def give_entries(alarms: Sequence[Alarm], entries: Sequence[Entry]) -> None:
             by_set.setdefault(set_id, []).append(entry)
     for alarm in alarms:
         own = by_set.get(alarm.set_id, ())
-        alarm.entry, last = _had_it(alarm, own), _last_before(alarm, own)
+        alarm.entry, last = _had_it(alarm, own) or _had_it_soon(alarm, own), _last_before(alarm, own)
         if alarm.entry is None and last is not None and last.ended_how in ("open", "incident_closed"):
             alarm.entry = last if last.wears and last.wears[-1].ended_how == "not heard" else None
 
@@ -172,6 +175,15 @@ def _had_it(alarm: Alarm, entries: Sequence[Entry]) -> Entry | None:
             if any(one.wear_id == alarm.wear.wear_id for one in entry.wears):
                 return entry
     return None
+
+
+def _had_it_soon(alarm: Alarm, entries: Sequence[Entry]) -> Entry | None:
+    """Return whoever tried the button before the tally, where nobody was in with the set then."""
+    last = _last_before(alarm, entries)
+    if last is not None and (last.ended_us is None or last.ended_us > alarm.raised_us):
+        return None
+    until_us = alarm.raised_us + TRIED_BEFORE_US
+    return next((one for one in entries if alarm.raised_us < one.began_us <= until_us), None)
 
 
 def _last_before(alarm: Alarm, entries: Sequence[Entry]) -> Entry | None:

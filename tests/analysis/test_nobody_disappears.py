@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
+import polars as pl
 import pytest
 
+from analysis.incident import analyse
 from analysis.live.rows import ORDER, Row, Snapshot
+from analysis.profile import Profile
 from dashboard.live.display import Display
 from dashboard.live.view import System, page
 
@@ -292,6 +295,44 @@ def test_a_row_kept_for_an_alarm_says_that_its_wearer_is_out(log: Any, see: Any)
     (row,) = page(shown, System((), None, None, ""), Display())["rows"]
     assert row["inside"] == "–"
     assert "tallied out 1:59 ago" in row["why"]
+
+
+def test_a_button_tried_before_the_tally_makes_no_second_person(log: Any, see: Any) -> None:
+    desk, one, other = log.desk(), log.talker("S-1"), log.talker("S-2")
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    for talker in (one, other):
+        talker.set_up(0)
+        for second in range(5, 95, 5):
+            talker.say(second, "pressure", pressure_bar=0.0)
+    one.say(40, "alarm", alarm="distress", state="raised")
+    one.say(45, "alarm", alarm="distress", state="cleared")
+    tally(desk, 90, "in", "W-1", "S-1")
+    one.breathe(100, 600)
+    shown = see(400)
+    row = only(shown)
+    assert (row.wearer_id, row.attention) == ("W-1", "distress")
+    assert "distress_ended" in codes(row)  # until somebody has seen it
+    (alarm,) = (
+        analyse(log.frames(), Profile.default())["alarms"].filter(pl.col("alarm") == "distress").to_dicts()
+    )
+    assert alarm["wearer_id"] == "W-1"
+
+
+@pytest.mark.parametrize("apart_s", [700, 1300])
+def test_an_alarm_long_before_the_next_tally_is_not_the_next_wearers(
+    log: Any, see: Any, apart_s: float
+) -> None:
+    desk, one = log.desk(), log.talker("S-1")
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    one.set_up(0)
+    tally(desk, 1, "in", "W-1", "S-1")
+    one.breathe(20, 300)
+    tally(desk, 330, "out", "W-1", "S-1")
+    one.say(400, "alarm", alarm="distress", state="raised")
+    tally(desk, 300 + apart_s, "in", "W-2", "S-1")
+    one.breathe(310 + apart_s, 100, closes=False)
+    distressed = {row.wearer_id for row in see(350 + apart_s).rows if row.attention == "distress"}
+    assert distressed == {"W-2" if apart_s == 700 else "W-1"}
 
 
 def gauge(desk: Any, at_s: float, bar: float) -> None:
