@@ -139,6 +139,7 @@ class RefusedWords:
                     set_id=word.speaker,
                     wearer_id=owner.wearer_id if owner is not None else None,
                     team=owner.team if owner is not None else None,
+                    incident_id=owner.incident_id if owner is not None else None,
                     alarm=alarm,
                     raised_at=word.at_s,
                     detail=f"message refused: {word.reason}",

@@ -227,6 +227,7 @@ class AlarmLine(msgspec.Struct, frozen=True, kw_only=True):
     detail: str | None = None
     unknown_since_at: float | None = None
     row_key: str = ""  # the row of the wearer who raised it
+    incident_id: str | None = None  # where it was raised; also once the row has gone
 
 
 class NoteLine(msgspec.Struct, frozen=True):

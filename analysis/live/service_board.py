@@ -391,6 +391,7 @@ class ServiceBoard:
                         set_id=set_id,
                         wearer_id=entry.wearer_id if entry else tally.wearer_id if tally else None,
                         team=entry.team if entry else tally.team if tally else None,
+                        incident_id=entry.incident_id if entry else tally.incident_id if tally else None,
                         alarm=alarm.alarm,
                         raised_at=alarm.raised_us * 1e-6,
                         inferred=alarm.reported is not None and alarm.reported.inferred,

@@ -126,6 +126,7 @@ def low_air_lines(
                 set_id=row.set_id,
                 wearer_id=row.wearer_id,
                 team=row.team,
+                incident_id=row.incident_id,
                 alarm=alarm,
                 raised_at=said_at,
                 derived=True,

@@ -121,7 +121,7 @@
         text(state, words.row_gone);
         return;
       }
-      text(head, [item.who, item.team, item.sub].filter(Boolean).join(" · "));
+      text(head, [item.who, item.team, item.sub, item.place].filter(Boolean).join(" · "));
       text(state, `${item.state}: ${item.why}`);
       text(more, [item.soon, item.hardest].filter(Boolean).join(" · "));
       if (!words.may_send) return;

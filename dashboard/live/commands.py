@@ -12,7 +12,7 @@ from analysis.profile_option import profile_option
 from ingest.shared_options import archive_option
 from ingest.shown_text import echo
 
-COLUMNS = ("state", "who", "team", "turn", "low", "air", "entry", "inside", "why")
+COLUMNS = ("state", "who", "team", "place", "turn", "low", "air", "entry", "inside", "why")
 
 
 @click.command()
@@ -45,9 +45,10 @@ def board(folder: Path, at: str, incident: str | None, profile_file: str | None,
         return
     echo(shown["banner"], err=True)
     echo(", ".join(shown["summary"].get(incident or "", [])))
-    head = [str(FOR_SCRIPT.get(f"head_{name}", "")) for name in COLUMNS]
-    rows = [[_cell(row, name) for name in COLUMNS] for row in shown["rows"]]
-    widths = [max(len(line[place]) for line in [head, *rows]) for place in range(len(COLUMNS))]
+    columns = [name for name in COLUMNS if name != "place" or any(row["place"] for row in shown["rows"])]
+    head = [str(FOR_SCRIPT.get(f"head_{name}", "")) for name in columns]
+    rows = [[_cell(row, name) for name in columns] for row in shown["rows"]]
+    widths = [max(len(line[place]) for line in [head, *rows]) for place in range(len(columns))]
     for line in [head, *rows] if rows else []:
         echo("  ".join(f"{cell:{width}}" for cell, width in zip(line, widths, strict=True)).rstrip())
     for name, count in shown.get("hidden", {}).items():

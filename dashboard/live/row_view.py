@@ -19,12 +19,8 @@ EMPTY = (
 )
 
 
-def row_view(row: Row, now: float, display: Display, name_incident: bool = False) -> dict[str, Any]:
-    """Return a row as the script paints it.
-
-    - `now`: seconds since 1970.
-    - `name_incident`: several incidents are open: each row says which is its own.
-    """
+def row_view(row: Row, now: float, display: Display) -> dict[str, Any]:
+    """Return a row as the script paints it; `now`: seconds since 1970."""
     turn, turn_range, turn_bar = _turn_back(row, now, display)
     low, low_range, low_what = _low_air(row, now, display)
     air, air_sub = words.air(row, now, display)
@@ -60,8 +56,8 @@ def row_view(row: Row, now: float, display: Display, name_incident: bool = False
         "why": " · ".join(why),
         "who": words.who(row.wearer_id, row.set_id),
         "team": words.named(row.team or ""),
-        "sub": " · ".join(filter(None, (words.named(row.set_id) if row.wearer_id else None, row.task))),
-        "place": words.named(row.incident_id) if name_incident and row.incident_id else "",
+        "sub": words.joined(words.named(row.set_id) if row.wearer_id else "", row.task or ""),
+        "place": words.place(row.incident_id, display),
         "turn": turn,
         "turn_range": turn_range,
         "turn_bar": turn_bar,

@@ -28,7 +28,7 @@ UNANSWERED_S = 30.0  # an order not acknowledged for so long sounds; our own rul
 SEEN_LOSING_S = 300.0  # "losing air" that was seen sounds again after this; our own rule
 
 
-def team_view(team: Team, now: float, display: Display, name_incident: bool = False) -> dict[str, Any]:
+def team_view(team: Team, now: float, display: Display) -> dict[str, Any]:
     """Return a team; the soonest turn-back of all members counts, silent ones as last heard."""
     soonest = team.turn_back
     by_at = team.turn_back_by_at
@@ -44,18 +44,21 @@ def team_view(team: Team, now: float, display: Display, name_incident: bool = Fa
     known = left != words.TEAM_NO_TURN_BACK
     if known and team.turn_back_unknown:
         left = f"{left} · {words.TEAM_UNKNOWN.format(count=team.turn_back_unknown)}"
-    name = " · ".join(filter(None, (words.team(team.team), team.service)))
     return {
         "key": "/".join(filter(None, (team.service, team.incident_id, team.team))),
         "incident": team.incident_id,
         "team": team.team,
         "a": team.attention,
         "state": words.ATTENTION[team.attention],
-        "name": f"{name} · {words.named(team.incident_id)}" if name_incident else name,
+        "name": words.joined(words.team(team.team), team.service, words.place(team.incident_id, display)),
         "members": words.team_members(team, now, display),
         "left": left,
         "known": known,
     }
+
+
+def _who(one: AlarmLine | Row, display: Display) -> str:
+    return words.joined(words.who(one.wearer_id, one.set_id), words.place(one.incident_id, display))
 
 
 def alarm_view(line: AlarmLine, now: float, display: Display) -> dict[str, Any]:
@@ -69,7 +72,7 @@ def alarm_view(line: AlarmLine, now: float, display: Display) -> dict[str, Any]:
         "ended": line.ended_at is not None,
         "new": line.seen_at is None,
         "alarm": words.ALARMS[line.alarm],
-        "who": words.who(line.wearer_id, line.set_id),
+        "who": _who(line, display),
         "team": words.team(line.team),
         "age": words.alarm_age(line, now, display),
         "state": words.alarm_state(line, display),
@@ -81,17 +84,30 @@ def alarm_view(line: AlarmLine, now: float, display: Display) -> dict[str, Any]:
     }
 
 
-def evacuation(lines: Sequence[AlarmLine], now: float, display: Display) -> dict[str, Any] | None:
-    """Return the evacuate alarms of several sets as one line; None for fewer than two."""
-    if len(lines) < 2:
-        return None
+def evacuations(
+    alarms: Sequence[AlarmLine], now: float, display: Display
+) -> tuple[list[AlarmLine], list[dict[str, Any]]]:
+    """Return the alarms, and as one line each the evacuate alarms of several sets of an incident."""
+    sets: dict[str | None, list[AlarmLine]] = {}
+    for line in alarms:
+        if line.alarm == "evacuate" and line.ended_at is None:
+            sets.setdefault(line.incident_id, []).append(line)
+    together = [lines for lines in sets.values() if len(lines) > 1]
+    single = [line for line in alarms if not any(line in lines for lines in together)]
+    return single, [_evacuation(lines, now, display) for lines in together]
+
+
+def _evacuation(lines: Sequence[AlarmLine], now: float, display: Display) -> dict[str, Any]:
     first = min(lines, key=lambda line: line.raised_at)
     shown = alarm_view(first, now, display)
     unseen = [line for line in lines if line.seen_at is None]
     return shown | {
-        "key": "evacuate",
-        "who": words.SIGNALLED.format(
-            count=len(lines), who=", ".join(words.who(line.wearer_id, line.set_id) for line in lines)
+        "key": f"evacuate/{first.incident_id}",
+        "who": words.joined(
+            words.SIGNALLED.format(
+                count=len(lines), who=", ".join(words.who(line.wearer_id, line.set_id) for line in lines)
+            ),
+            words.place(first.incident_id, display),
         ),
         "team": "",
         "state": words.SIGNALLED_ACKNOWLEDGED.format(
@@ -134,7 +150,7 @@ def _state(
         "ended": False,
         "new": seen is None,
         "alarm": words.ATTENTION[code],
-        "who": words.who(row.wearer_id, row.set_id),
+        "who": _who(row, display),
         "team": words.team(row.team),
         "age": "",
         "state": said,
@@ -157,13 +173,14 @@ def in_order(alarms: list[dict[str, Any]]) -> list[dict[str, Any]]:
     return sorted(alarms, key=lambda one: (not one["new"], one["ended"], ORDER[one["a"]], one["raised"]))
 
 
-def prompt_view(prompt: Prompt, now: float) -> dict[str, Any]:
+def prompt_view(prompt: Prompt, now: float, display: Display) -> dict[str, Any]:
     """Return whom to ask for the gauge."""
+    text = words.PROMPT[prompt.thirds].format(who=words.who(prompt.wearer_id, prompt.set_id))
     return {
         "key": prompt.key,
         "set_id": prompt.set_id,
         "incident": prompt.incident_id,
-        "text": words.PROMPT[prompt.thirds].format(who=words.who(prompt.wearer_id, prompt.set_id)),
+        "text": words.joined(words.place(prompt.incident_id, display), text),
         "age": words.duration(now - prompt.due_at),
     }
 
@@ -176,7 +193,9 @@ def note_view(note: NoteLine, display: Display) -> dict[str, Any]:
         "incident": note.incident_id,
         "at": moment if note.certainty != "estimated" else words.ESTIMATED.format(at=moment),
         "text": note.text,
-        "about": words.who(None, note.set_id) if note.set_id else "",
+        "about": words.joined(
+            words.who(None, note.set_id) if note.set_id else "", words.place(note.incident_id, display)
+        ),
         "desk": note.desk_id,
     }
 
@@ -193,6 +212,13 @@ def order_views(snapshot: Snapshot, display: Display, desk_id: str | None) -> li
         if line.team or line.set_id:
             whom = words.TEAM.format(team=line.team) if line.team else words.who(None, line.set_id or "")
             order = words.ORDER_TO.format(order=order, whom=whom)
+        said = words.ORDER_LINE.format(
+            order=order,
+            at=display.clock(line.given_at),
+            acknowledged=line.acknowledged,
+            meant=line.meant,
+            out=line.out,
+        )
         waiting = ", ".join(named.get(key, key) for key in line.waiting)
         who = [words.ORDER_WAITING.format(who=waiting)] if waiting else []
         if line.lifted_by:
@@ -212,13 +238,7 @@ def order_views(snapshot: Snapshot, display: Display, desk_id: str | None) -> li
                 "new": late and not seen,
                 "sound": "order",
                 "alarm": words.ORDER_UNANSWERED,
-                "text": words.ORDER_LINE.format(
-                    order=order,
-                    at=display.clock(line.given_at),
-                    acknowledged=line.acknowledged,
-                    meant=line.meant,
-                    out=line.out,
-                ),
+                "text": words.joined(words.place(line.incident_id, display), said),
                 "who": ". ".join(who),
                 "note": words.SEEN_STATE["order"],
             }
@@ -229,6 +249,7 @@ def order_views(snapshot: Snapshot, display: Display, desk_id: str | None) -> li
 def roll_view(line: RollCallLine, now: float, display: Display) -> dict[str, Any]:
     """Return an open roll call, missing ones first."""
     states = [state for *_, state in line.answers]
+    place = words.place(line.incident_id, display)
     text = words.ROLL_LINE.format(
         at=display.clock(line.called_at),
         answered=states.count("answered"),
@@ -241,19 +262,22 @@ def roll_view(line: RollCallLine, now: float, display: Display) -> dict[str, Any
         text = f"{text}, {words.duration(now - line.called_at)}"
     order = {"missing": 0, "called": 1, "no_tally": 2, "answered": 3}
     teams = sorted({team for _, _, team, state in line.answers if team and state == "called"})
-    answers = [(f"team {team}", "team", team, words.team(team), "", "called") for team in teams]
+    answers = [
+        (f"team {team}", "team", team, words.joined(words.team(team), place), "", "called") for team in teams
+    ]
     for wearer_id, set_id, team, state in sorted(
         line.answers, key=lambda one: (order[one[3]], one[0] or one[1])
     ):
         what = "wearer_id" if wearer_id else ""  # nobody can answer by name for an unknown wearer
         who = ", ".join(filter(None, (words.who(wearer_id, set_id), words.named(team or ""))))
+        who = words.joined(who, place)
         said = words.ROLL_NO_TALLY if state == "no_tally" else state
         answers.append((wearer_id or f"set {set_id}", what, wearer_id or set_id, who, said, state))
     return {
         "key": line.key,
         "incident": line.incident_id,
         "roll_id": line.roll_id,
-        "text": text,
+        "text": words.joined(place, text),
         "complete": line.complete_at is not None,
         "answers": [dict(zip(ANSWER, one, strict=True)) for one in answers],
     }
@@ -273,9 +297,10 @@ def standby_views(snapshot: Snapshot, display: Display) -> list[dict[str, Any]]:
             "incident": one.incident_id,
             "team": one.team,
             "state": one.state,
-            "text": f"{standby_words(one.state, one.inside, one.team)}, {display.clock(one.at, '%H:%M')}",
+            "text": f"{standby_words(one.state, one.inside, name)}, {display.clock(one.at, '%H:%M')}",
         }
         for one in snapshot.standby
+        for name in [words.joined(one.team, words.place(one.incident_id, display))]
     ]
 
 
@@ -303,7 +328,8 @@ def contradiction_view(one: Contradiction, display: Display) -> dict[str, Any]:
             said_second=words.SAID[also].format(*of_second),
             at=at,
         )
-    return {"key": one.key, "incident": one.incident_id, "text": text}
+    placed = words.joined(words.place(one.incident_id, display), text)
+    return {"key": one.key, "incident": one.incident_id, "text": placed}
 
 
 def out_view(one: Out, display: Display) -> dict[str, Any]:
@@ -336,7 +362,7 @@ def out_view(one: Out, display: Display) -> dict[str, Any]:
     return {
         "key": one.key,
         "incident": one.incident_id,
-        "text": ", ".join(parts),
+        "text": words.joined(words.place(one.incident_id, display), ", ".join(parts)),
         "who": words.who(one.wearer_id, one.set_id),
         "ended_how": one.ended_how,
         "ended_by": one.ended_by,

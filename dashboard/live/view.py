@@ -87,7 +87,7 @@ def page(
     def paint_row(row: Row, now: float, display: Display) -> dict[str, Any]:
         before, named, painted = kept.get(row.key, (None, many, {}))
         if before is not row or named != many:
-            painted = row_view(row, now, display, name_incident=many)
+            painted = row_view(row, now, display)
             kept[row.key] = row, many, painted
         return painted
 
@@ -103,7 +103,8 @@ def page(
         return painted
 
     now = snapshot.at
-    display = replace(display, now=now)
+    many = len(_incidents(snapshot)) > 1
+    display = replace(display, now=now, names_incidents=many)
     heard_age_s = (
         None if snapshot.hearing.last_received_at is None else now - snapshot.hearing.last_received_at
     )
@@ -121,13 +122,10 @@ def page(
         for item in snapshot.incidents
     ]
     open_ids = [item.incident_id for item in snapshot.incidents]
-    many = len({*open_ids, *(name for row in snapshot.rows for name in row.incidents)}) > 1
     for gone in kept.keys() - {row.key for row in snapshot.rows}:
         del kept[gone]
-    sets = [one for one in snapshot.alarms if one.alarm == "evacuate" and one.ended_at is None]
-    together, gathered = side_view.evacuation(sets, now, display), side_view.state_alarms(snapshot, display)
-    single = [one for one in snapshot.alarms if together is None or one not in sets]
-    gathered += [together] if together is not None else []
+    single, together = side_view.evacuations(snapshot.alarms, now, display)
+    gathered = [*side_view.state_alarms(snapshot, display), *together]
     return {
         "token": system.token,
         "ready": True,
@@ -138,15 +136,15 @@ def page(
         "from": round(snapshot.window_from_at),
         "ahead_s": AHEAD_MIN * 60.0,
         # Where nothing was ever heard, "nobody in distress" would say what nobody knows.
-        "summary": _summaries(snapshot, system, open_ids) if heard_age_s is not None else {},
+        "summary": _summaries(snapshot, system, open_ids, display) if heard_age_s is not None else {},
         "system": _system(snapshot, system, heard_age_s, (listener_words, not healthy)),
         "top": max([250.0, *(row.start_bar or 0.0 for row in snapshot.rows)]),
         "nobody": words.NOBODY if heard_age_s is not None else words.NOBODY_KNOWN,
         "no_alarms": words.NO_ALARMS if heard_age_s is not None else words.NO_ALARMS_KNOWN,
         "rows": each(paint_row, snapshot.rows),
-        "teams": [side_view.team_view(team, now, display, name_incident=many) for team in snapshot.teams],
+        "teams": [side_view.team_view(team, now, display) for team in snapshot.teams],
         "alarms": side_view.in_order([*each(side_view.alarm_view, single), *gathered]),
-        "prompts": [side_view.prompt_view(prompt, now) for prompt in snapshot.prompts],
+        "prompts": [side_view.prompt_view(prompt, now, display) for prompt in snapshot.prompts],
         "notes": [side_view.note_view(note, display) for note in snapshot.notes],
         "orders": side_view.order_views(snapshot, display, system.desk_id),
         "rolls": [side_view.roll_view(line, now, display) for line in snapshot.roll_calls],
@@ -164,7 +162,18 @@ def page(
     }
 
 
-def _summaries(snapshot: Snapshot, system: System, open_ids: list[str]) -> dict[str, list[str]]:
+def _incidents(snapshot: Snapshot) -> set[str]:
+    """Return the incidents that are open or of which something is shown, but for notes and who came out."""
+    lines: list[Any] = [*snapshot.incidents, *snapshot.alarms, *snapshot.orders, *snapshot.roll_calls]
+    lines += [*snapshot.standby, *snapshot.contradictions]
+    shown = {one.incident_id for one in lines}
+    shown |= {name for row in snapshot.rows for name in row.incidents}
+    return {name for name in shown if name}
+
+
+def _summaries(
+    snapshot: Snapshot, system: System, open_ids: list[str], display: Display
+) -> dict[str, list[str]]:
     """Return the counts of all, under an empty name, and of each open incident."""
     counts = {"": _summary(snapshot.rows)}
     for incident_id in open_ids:
@@ -186,7 +195,8 @@ def _summaries(snapshot: Snapshot, system: System, open_ids: list[str]) -> dict[
         there = [one for one in snapshot.standby if name in ("", one.incident_id)]
         teams: dict[tuple[str, bool], list[str]] = {}
         for one in sorted(there, key=lambda one: (one.state != "ready", one.team)):
-            teams.setdefault((one.state, one.inside > 0), []).append(one.team)
+            place = "" if name else words.place(one.incident_id, display)
+            teams.setdefault((one.state, one.inside > 0), []).append(words.joined(one.team, place))
         line += [side_view.standby_words(*of, ", ".join(own)) for of, own in teams.items()]
         if system.standby_wanted:
             line += _no_standby(snapshot, name)

@@ -167,6 +167,16 @@ def interval_in_line(target: Interval) -> str:
     return f"{ends} {middle}" if target.early_only else f"{middle}, {ends}"
 
 
+def place(incident_id: str | None, display: Display) -> str:
+    """Return the incident of a line; empty where the page shows only one."""
+    return named(incident_id) if incident_id and display.names_incidents else ""
+
+
+def joined(*parts: str) -> str:
+    """Return those parts of a line that say something."""
+    return " · ".join(filter(None, parts))
+
+
 def team(name: str | None) -> str:
     """Return a team's name on the page; empty without one."""
     return TEAM.format(team=named(name)) if name else ""

@@ -205,7 +205,6 @@ class Event(msgspec.Struct, frozen=True):
 
 def standing(snapshot: Snapshot) -> dict[str, Event]:
     """Return everything of these kinds that lasts at this moment, by key."""
-    incident_of = {row.set_id: row.incident_id for row in snapshot.rows}
     events = [
         Event(
             key=line.key,
@@ -215,7 +214,7 @@ def standing(snapshot: Snapshot) -> dict[str, Event]:
             service=line.service,
             set_id=line.set_id,
             wearer_id=line.wearer_id,
-            incident_id=incident_of.get(line.set_id),
+            incident_id=line.incident_id,
             derived=line.derived,
         )
         for line in snapshot.alarms

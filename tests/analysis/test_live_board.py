@@ -156,6 +156,22 @@ def test_seen_is_the_desks_word_and_ends_what_is_over(log: Any, see: Any) -> Non
     assert see(51).alarms == ()
 
 
+def test_an_alarm_knows_its_incident_also_after_its_wearer_has_left(log: Any, see: Any) -> None:
+    desk = log.desk()
+    for number, incident_id in ((1, "FIRE"), (2, "DRILL")):
+        about = {"incident_id": incident_id, "set_id": f"S-{number}", "wearer_id": f"W-{number}"}
+        one = log.talker(f"S-{number}")
+        breathe(one, 1, 60)
+        one.say(20, "alarm", alarm="no_motion", state="raised")
+        one.say(25, "alarm", alarm="no_motion", state="cleared")
+        desk.say(2, "tally", action="in", **about)
+        if number == 2:
+            one.say(65, "pressure", pressure_bar=0.0)
+            desk.say(70, "tally", action="out", **about)
+    assert [row.wearer_id for row in see(80).rows] == ["W-1"]
+    assert {line.wearer_id: line.incident_id for line in see(80).alarms} == {"W-1": "FIRE", "W-2": "DRILL"}
+
+
 def test_a_lost_raised_is_inferred_and_a_late_double_changes_nothing(log: Any, see: Any) -> None:
     one = log.talker("S-1")
     breathe(one, 1, 60)

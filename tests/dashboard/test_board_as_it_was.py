@@ -193,3 +193,37 @@ def test_a_year_that_no_message_can_have_is_answered_with_a_sentence(archive: Ar
     printed = CliRunner().invoke(root, ["board", "--archive", str(archive.folder), "--at", text])
     assert isinstance(printed.exception, NoMoment)  # of which the program prints the sentence
     assert "1969 to 2199" in str(printed.exception)
+
+
+def test_the_verb_says_of_which_incident_each_line_is_where_there_are_two(tmp_path: Path) -> None:
+    messages = []
+    for n, incident_id in enumerate(("FIRE", "DRILL")):
+        worn = {"action": "in", "set_id": f"S-{n}", "wearer_id": f"W-{n}", "team": "A"}
+        for place, (second, kind, fields) in enumerate(
+            (
+                (0, "incident", {"action": "open"}),
+                (2, "tally", worn),
+                (60, "order", {"order": "evacuate", "state": "given"}),
+                (70, "roll_call", {"roll_id": "R1", "state": "called"}),
+            )
+        ):
+            seq = 10 * n + place
+            messages.append(said(second + n, kind, seq, role="desk", incident_id=incident_id, **fields))
+    messages.append(said(80, "standby", 40, role="desk", incident_id="DRILL", team="R", state="ready"))
+    write_capture(tmp_path / "log.ndjson", sorted(messages, key=lambda one: one.received))
+    import_capture(tmp_path / "log.ndjson", tmp_path / "archive")
+    arguments = ["board", "--archive", str(tmp_path / "archive"), "--at", "2031-05-04T19:01:45Z"]
+    counts, head, *printed = CliRunner().invoke(root, arguments).stdout.splitlines()
+    assert "Emergency team ready: R · DRILL" in counts
+    column = head.index("Incident")
+    assert head[:column].split() == ["State", "Wearer", "Team"]
+    assert {line[column:].split()[0] for line in printed[:2]} == {"FIRE", "DRILL"}
+    beginnings = sorted(" · ".join(line.split(" · ")[:2]) for line in printed if " · " in line)
+    assert [line for line in beginnings if "Evacuate" in line or "Roll call" in line] == [
+        "DRILL · Evacuate ordered 19:01:01, 0 of 1 acknowledged, 0 out",
+        "DRILL · Roll call 19:01:11: 0 of 1 answered, 0 missing, 0:34",
+        "FIRE · Evacuate ordered 19:01:00, 0 of 1 acknowledged, 0 out",
+        "FIRE · Roll call 19:01:10: 0 of 1 answered, 0 missing, 0:35",
+    ]
+    only_fire = CliRunner().invoke(root, [*arguments, "--incident", "FIRE"]).stdout
+    assert "DRILL" not in only_fire

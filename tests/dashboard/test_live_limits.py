@@ -29,7 +29,7 @@ from analysis.profile import Profile
 from dashboard.live.display import STANDARD, Display, display_of
 from dashboard.live.feed import ListenerClock
 from dashboard.live.side_view import (
-    evacuation,
+    evacuations,
     in_order,
     note_view,
     out_view,
@@ -179,15 +179,15 @@ class TestSide:
         assert left(turn_back=ahead, turn_back_unknown=1) != left(turn_back=ahead)
 
     def test_two_sets_that_say_evacuate_are_one_line(self) -> None:
-        assert evacuation([ALARM], NOW, STANDARD) is None
+        assert evacuations([ALARM], NOW, STANDARD) == ([ALARM], [])
         other = replace(ALARM, set_id="S-2", wearer_id="W-2", seen_at=NOW - 5, acknowledged_at=NOW - 9)
-        both = evacuation([ALARM, other], NOW, STANDARD)
-        assert both is not None
+        ended = replace(ALARM, set_id="S-3", ended_at=NOW)
+        single, (both,) = evacuations([ALARM, other, ended], NOW, STANDARD)
+        assert single == [ended]
         assert both["new"] is True
         assert both["several"] == [{"service": "trial", "set_id": "S-1"}]
         assert "1 of 2" in both["state"]
-        seen = evacuation([replace(ALARM, seen_at=NOW), other], NOW, STANDARD)
-        assert seen is not None
+        _, (seen,) = evacuations([replace(ALARM, seen_at=NOW), other], NOW, STANDARD)
         assert seen["new"] is False
 
     def test_unseen_then_still_on_then_gravest_then_oldest(self) -> None:

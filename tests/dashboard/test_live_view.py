@@ -13,6 +13,7 @@ from msgspec.structs import replace
 from analysis.live.rows import (
     ORDER,
     AlarmLine,
+    Contradiction,
     FanPoint,
     Hearing,
     IfHardest,
@@ -21,7 +22,10 @@ from analysis.live.rows import (
     Lost,
     NoteLine,
     OrderLine,
+    Out,
+    Prompt,
     Reason,
+    RollCallLine,
     Row,
     Snapshot,
     StandbyLine,
@@ -252,7 +256,7 @@ def test_the_counts_add_up_and_each_incident_has_its_own() -> None:
     assert "No emergency team ready at I-2" in picture(*two, system=wanted, standby=ready)["summary"][""]
     # Mended: beside "Emergency team ready: Elm", which is at the other incident.
     assert picture(two[1], system=wanted, standby=ready)["summary"][""][-2:] == [
-        "Emergency team ready: Elm",
+        "Emergency team ready: Elm · I-1",
         "No emergency team ready at I-2",
     ]
     both = (*ready, replace(ready[0], incident_id="I-2"))
@@ -457,3 +461,79 @@ def test_a_set_with_every_alarm_takes_no_more_than_its_row() -> None:
 
 def test_an_alarm_has_one_name_on_every_page() -> None:
     assert {kind: name.lower() for kind, name in live_words.ALARMS.items()} == review_words.ALARMS
+
+
+def everything_of(incident_id: str, wearer_id: str) -> dict[str, Any]:
+    """One line of each kind, of an incident; its team has the name that the other incident's has."""
+    alarm = AlarmLine(
+        key=wearer_id, service="trial", set_id="S-1", wearer_id=wearer_id, team="A", alarm="distress",
+        raised_at=NOW - 9, incident_id=incident_id,
+    )  # fmt: skip
+    return {
+        "alarms": alarm,
+        "orders": OrderLine(
+            incident_id, incident_id, "evacuate", None, None, None, NOW - 9, "D-1", 1, 0, 0, ()
+        ),
+        "roll_calls": RollCallLine(
+            incident_id, incident_id, "R", NOW - 9, ((wearer_id, "S-1", "A", "called"),), None
+        ),
+        "standby": StandbyLine(incident_id, "R", "ready", NOW - 9, None),
+        "contradictions": Contradiction(
+            incident_id, "tally", incident_id, wearer_id, NOW - 9, ("D-1", "in", "S-1"), ("D-2", "out", "S-1")
+        ),
+        "notes": NoteLine(incident_id, NOW - 9, "second floor clear", incident_id, "D-1", None, None),
+        "prompts": Prompt(wearer_id, "S-1", incident_id, wearer_id, 1, NOW - 9),
+        "came_out": Out(wearer_id, wearer_id, "S-1", "A", incident_id, NOW - 9, None, None),
+    }
+
+
+def of_both() -> dict[str, Any]:
+    pairs = zip(everything_of("FIRE", "W-1").items(), everything_of("DRILL", "W-4").values(), strict=True)
+    return {name: (one, other) for (name, one), other in pairs}
+
+
+def test_with_two_incidents_every_line_says_of_which_it_is() -> None:
+    """Both have a team A: a roll call answered in the wrong box answers for people who did not answer."""
+    rows = (
+        replace(ROW, key="1", incident_id="FIRE"),
+        replace(ROW, key="4", wearer_id="W-4", incident_id="DRILL"),
+    )
+    shown = picture(*rows, **of_both())
+    assert [line["who"] for line in shown["alarms"]] == ["W-1 · FIRE", "W-4 · DRILL"]
+    for name in ("orders", "rolls", "contradictions", "prompts", "out"):
+        beginnings = [line["text"].partition(" · ")[0] for line in shown[name]]
+        assert beginnings == ["FIRE", "DRILL"], name
+    assert [line["about"] for line in shown["notes"]] == ["FIRE", "DRILL"]
+    assert [one["who"] for roll in shown["rolls"] for one in roll["answers"]] == [
+        *("Team A · FIRE", "W-1, A · FIRE"),
+        *("Team A · DRILL", "W-4, A · DRILL"),
+    ]
+    assert "Emergency team ready: R · FIRE, R · DRILL" in shown["summary"][""]
+    assert [line["text"] for line in shown["standby"]] == [
+        "Emergency team ready: R · FIRE, 10:29",
+        "Emergency team ready: R · DRILL, 10:29",
+    ]
+    alone = picture(rows[0], **{name: lines[:1] for name, lines in of_both().items()})
+    assert "FIRE" not in str([alone[name] for name in ("summary", "notes", "out")]).replace("'FIRE'", "")
+    assert alone["orders"][0]["text"].startswith("Evacuate ordered")
+    assert alone["alarms"][0]["who"] == "W-1"
+
+
+@pytest.mark.parametrize("name", ["alarms", "orders", "roll_calls", "standby", "contradictions"])
+def test_a_line_of_an_incident_without_rows_makes_every_line_name_its_own(name: str) -> None:
+    fire = replace(ROW, incident_id="FIRE")
+    shown = picture(fire, **{name: (everything_of("DRILL", "W-4")[name],)})
+    assert shown["rows"][0]["place"] == "FIRE"
+
+
+def test_evacuation_alarms_of_two_incidents_are_not_one_line() -> None:
+    alarm = everything_of("FIRE", "W-1")["alarms"]
+    sets = [
+        replace(
+            alarm, key=f"k{n}", set_id=f"S-{n}", wearer_id=f"W-{n}", alarm="evacuate", incident_id=incident
+        )
+        for n, incident in enumerate(("FIRE", "FIRE", "DRILL", "DRILL", None))
+    ]
+    lines = picture(alarms=tuple(sets))["alarms"]
+    assert [line["who"] for line in lines] == ["W-4", "2 sets: W-0, W-1 · FIRE", "2 sets: W-2, W-3 · DRILL"]
+    assert len({line["key"] for line in lines}) == len(lines)

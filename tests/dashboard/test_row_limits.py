@@ -9,7 +9,7 @@ from msgspec.structs import replace
 
 from analysis.live.rows import FanPoint, GaugeRow, IfHardest, Interval, Reason
 from dashboard.live import words
-from dashboard.live.display import STANDARD
+from dashboard.live.display import STANDARD, Display
 from dashboard.live.row_view import bare_row_view, row_view
 from tests.dashboard.test_live_view import NOW, ROW
 
@@ -101,7 +101,7 @@ def test_whose_row_it_is() -> None:
     assert shown(started_at=None)["over"] is True
     assert shown(silent_since_at=NOW - 9.0)["silent"] is True
     assert shown()["place"] == ""
-    assert row_view(ROW, NOW, STANDARD, True)["place"] == "I-1"
+    assert row_view(ROW, NOW, Display(names_incidents=True))["place"] == "I-1"
     assert shown(entry_bar=None)["entry"] == words.NONE
     bare = bare_row_view(ROW)
     assert (bare["silent"], bare["over"], bare["fields"]["inside"]) == (True, True, True)
