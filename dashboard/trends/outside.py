@@ -158,7 +158,7 @@ def _key_figures(published: Mapping[str, Published], period: str) -> SheetPart:
         rows.append((words.AMOUNT[amount], figure_text(cell.means.get(amount)), _mean(shown, figures=2)))
     for flag, name in words.FLAG.items():
         ends = [one.events[flag] for one in before if flag in one.events]
-        middle = [(low + high) / 2 if low else high / 2 for low, high in ends]
+        middle = [(low + high) / 2 for low, high in ends]
         about = f"about {_mean(middle)}" if middle else words.NOTHING
         rows.append((name, range_text(cell.events.get(flag)), about))
     return SheetPart(title, heads=heads_of(words.KEY_HEADS, length), rows=rows)
