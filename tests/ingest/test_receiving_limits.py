@@ -6,6 +6,7 @@ import os
 import stat
 import time
 from collections.abc import Callable
+from datetime import timedelta
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -18,12 +19,16 @@ from ingest.archive import sealing
 from ingest.archive.folder import Counts, create_archive
 from ingest.archive.journal_frames import Record
 from ingest.archive.parts import part_files, scan_parts
-from ingest.archive.sealing import seal_segment
+from ingest.archive.sealing import seal_messages, seal_segment
 from ingest.archive.store import StorePath
+from ingest.archive.tidying import tidy
 from ingest.archive.verifying import verify
 from ingest.broker.mqtt import ConfirmingPublisher, Connection, Publisher, Unconfirmed
+from ingest.contract.captures import Heard
 from ingest.contract.errors import BrokerProblem
+from ingest.contract.frames import frames_from_heard
 from ingest.contract.times import EPOCH
+from tests.analysis.conftest import OPENED, message_of
 from tests.faults.journal_reading import segment_bytes
 
 
@@ -192,3 +197,26 @@ def test_damaged_bytes_are_refused_at_the_first_receipt_of_their_segment(
     )
     assert (archive / kept).exists() is aside
     assert not segment.exists()
+
+
+def test_merging_keeps_the_order_of_what_was_received_in_one_microsecond(tmp_path: Path) -> None:
+    """Two parts of 2,000 messages: of each, a half was received in one microsecond, a half in the next."""
+    archive = create_archive(tmp_path / "a")
+    for first in (0, 2000):
+        heard = []
+        for seq in range(first, first + 2000):
+            fields = {"pressure_bar": 200.0}
+            topic, payload = message_of("set", "S-1", 1, seq, "pressure", 0.0, None, fields)
+            at = OPENED + timedelta(microseconds=seq % 2000 // 1000)
+            heard.append(Heard(at, topic, payload, False))
+        seal_messages(archive, frames_from_heard(heard), "part")
+    done = tidy(archive, OPENED + timedelta(days=2), grace_s=0.0)
+    counted = (done.merged, done.parts_before, done.parts_after, done.rows, done.duplicates)
+    assert counted == (1, 2, 1, 4000, 0)
+    (merged,) = part_files(archive, "pressure")
+    rows = scan_parts("pressure", [merged]).select("received", "seq").collect()
+    assert rows["received"].is_sorted()
+    assert sorted(rows["seq"]) == list(range(4000))
+    for first in (0, 2000):
+        of_one = rows.filter(pl.col("seq").is_between(first, first + 1999))["seq"].to_list()
+        assert of_one == list(range(first, first + 2000))
