@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+import numpy as np
 import polars as pl
 import pytest
 
+from analysis.findings.late import _Lateness
 from analysis.incident import analyse
 from analysis.profile import Profile
 
@@ -82,3 +84,35 @@ def test_a_set_without_messages_on_both_sides_is_no_witness(log: Any) -> None:
     four.breathe(SET_AT_S + 60, 300)
     (told,) = heard_by_three(log, dict.fromkeys(("S-1", "S-2", "S-3"), set_by(3600.0)))
     assert "all 3 sets" in told["statement"]
+
+
+@pytest.mark.parametrize(
+    ("lines", "uneven_s", "change_s"),
+    [(20, 0.0, 1000.0), (19, 0.0, None), (20, 2.0, 1000.0), (20, 2.1, float("nan"))],
+)
+def test_a_change_is_judged_by_20_even_messages_further_than_10_s_away(
+    lines: int, uneven_s: float, change_s: float | None
+) -> None:
+    """What comes within 10 s of the moment, the tenth second included, counts on neither side."""
+    far = [-11.0 - number for number in range(lines)][::-1], [11.0 + number for number in range(lines)]
+    near = [-10.0, -3.0, 0.0, 4.0, 10.0]
+    late_s = [5.0] * lines + [400.0] * len(near) + [1005.0] * lines
+    late_s[0] -= uneven_s
+    moments = np.array([*far[0], *near, *far[1]])
+    one = _Lateness((moments * 1e6).astype(np.int64), np.array(late_s), np.arange(len(moments)))
+    assert one.change_s(0) == pytest.approx(change_s, nan_ok=True)
+    at_us = 7_000_000_000
+    moved = _Lateness(one.at_us + at_us, one.late_s[::-1].copy(), one.seq)
+    if not uneven_s:
+        assert moved.change_s(at_us) == (None if change_s is None else -change_s)
+
+
+@pytest.mark.parametrize(
+    ("by_s", "third_s", "told"),
+    [(900.5, 900.5, 1), (899.5, 899.5, 0), (1000.0, 1002.0, 1), (1000.0, 1002.5, 0)],
+)
+def test_three_sets_that_jump_by_a_quarter_of_an_hour_within_2_s_show_a_set_clock(
+    log: Any, by_s: float, third_s: float, told: int
+) -> None:
+    delays = {"S-1": set_by(by_s), "S-2": set_by(by_s), "S-3": set_by(third_s)}
+    assert len(heard_by_three(log, delays)) == told
