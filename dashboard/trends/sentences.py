@@ -45,7 +45,10 @@ RULE = {
 }
 INTERVAL = "95\u00a0% interval"
 OUT_TITLE = "What stands out"
-NOTHING_OUT = "Nothing stands out among {count:,} comparisons of stations, roles, wearers, sets and months."
+NOTHING_OUT = (
+    "Nothing stands out among {count:,} comparisons of stations, roles, wearers, sets and trends. Single "
+    "months are judged under their charts, not here."
+)
 WHOLE_SERVICE = "This list is about the whole service, not only {chosen}."
 OUT_NOTE = (
     "{count:,} comparisons were made over the whole service. A wear counts once, however often its alarm "
