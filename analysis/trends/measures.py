@@ -35,6 +35,8 @@ FLAGS = ("low_air_exits", "no_motion_wears", "distress_wears", "silent_wears")
 EVENTS = ("low_air_exits", "no_motion_alarms", "distress_alarms")
 """How often each came; a wear has one exit below the warning at most."""
 AMOUNTS = ("under_air_min", "hard_min", "heat_dose", "silent_min", *(f"class_{c}_s" for c in THERMAL_CLASSES))
+MEASURED_IN = {"heat_dose": "heat_dose_wears"}
+"""Amounts that not every set measures: which column of `sums_by` counts the wears that have it."""
 SILENT_WEAR_MIN = 1.0
 """A wear with this much silence counts as one. Our own rule."""
 LOGS = ("under_air_min", "hard_min", "heat_dose")
@@ -72,7 +74,7 @@ def sums_by(wears: pl.DataFrame, *groups: str | pl.Expr) -> pl.DataFrame:
             pl.len().cast(pl.Int64).alias("wears"),
             people(wears).alias("wearers"),
             (pl.col("under_air_min").sum() / 60.0).alias("hours"),
-            pl.col("heat_dose").count().cast(pl.Int64).alias("heat_dose_wears"),
+            *(pl.col(name).count().cast(pl.Int64).alias(size) for name, size in MEASURED_IN.items()),
             pl.col("low_air_exits").null_count().cast(pl.Int64).alias("low_air_exits_unknown"),
             *(flag.sum().cast(pl.Int64).alias(name) for name, flag in flag_expressions().items()),
             *(pl.col(name).sum() for name in (*EVENTS[1:], *AMOUNTS)),
@@ -201,7 +203,7 @@ def monthly_mean(
     Months of few wears (`LEAST_WEARS_A_MONTH`, `LEAST_PART_OF_A_MONTH`) are shown, but are no part of a
     trend. Wears without a heat sensor do not count in the mean dose. `running` is the month that is not over.
     """
-    wears = months["heat_dose_wears" if amount == "heat_dose" else "wears"].to_numpy()
+    wears = months[MEASURED_IN.get(amount, "wears")].to_numpy()
     total = months[amount].to_numpy()
     mean = np.divide(total, wears, out=np.full(len(wears), np.nan), where=wears > 0)
     usual = float(np.median(wears[wears > 0])) if (wears > 0).any() else 0.0

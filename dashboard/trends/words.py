@@ -9,7 +9,7 @@ from datetime import date
 import polars as pl
 
 from analysis.trends.ledger import HARD_BREATHING_L_MIN, THERMAL_CLASSES
-from analysis.trends.measures import FEWEST_WEARS_FOR_A_RATE, MonthlyMean, MonthlyRate
+from analysis.trends.measures import FEWEST_WEARS_FOR_A_RATE, LOGS, MEANS, MonthlyMean, MonthlyRate
 from analysis.trends.prediction import BASELINE, FEWEST_EVENTS, MOST_JUDGED, Predicted
 from analysis.trends.statistics import MannKendall
 from dashboard.rows import heads
@@ -227,8 +227,10 @@ def mean_sentence(plot: Plot, found: MonthlyMean, holds: bool = True, left_out: 
     unit = f" {plot.unit}" if plot.unit else ""
     text = f"{found.overall:.{plot.decimals}f}{unit} on average over {counted(wears, 'wear')}. "
     text += f"{WITHOUT_SENSOR.format(count=counted(left_out, 'wear'))} " if left_out else ""
-    text += judged_text(found.judged, table)
-    return text + trend_text(found.trend, f"{plot.unit or 'dose'} a wear", holds)
+    # Of an amount that is neither judged nor compared, "no steady rise is visible" would be untrue.
+    text += judged_text(found.judged, table) if plot.name in LOGS else ""
+    trend = trend_text(found.trend, f"{plot.unit or 'dose'} a wear", holds) if plot.name in MEANS else ""
+    return (text + trend).strip()
 
 
 NOT_JUDGED = (
