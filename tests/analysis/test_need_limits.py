@@ -303,6 +303,8 @@ class TestAlarmsAlone:
             "f": "not_accounted: lost_alarm_only 10, heat 10, no_tally",
         }
         assert (rows["f"].wearer_id, rows["f"].team, rows["f"].low_air_bar) == ("W-2", "T-2", 55.0)
+        flags = ("cylinder_known", "planned", "by_voice", "settled")
+        assert not any(getattr(rows["f"], name) for name in flags)  # nothing else is known of it
 
 
 class TestLosingAir:
