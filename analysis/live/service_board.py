@@ -437,8 +437,7 @@ class ServiceBoard:
             if over is None:
                 continue
             if over[1] == "incident_closed":  # nobody said out: told when the row goes, and as long again
-                told_us = max(over[0], entry.tally.in_us if entry.tally is not None else entry.began_us)
-                if entry.entry_id in shown or now_s * 1e6 - told_us > 2 * FORGOTTEN_AFTER_US:
+                if entry.entry_id in shown or now_s * 1e6 - over[0] > 2 * FORGOTTEN_AFTER_US:
                     continue
             elif entry.incident_id in self.desks.closed:
                 continue
