@@ -363,7 +363,8 @@ class TestWhose:
     @pytest.mark.parametrize(
         ("at_s", "name"),
         [
-            (9, None),
+            (-590.000001, None),  # ten minutes before the tally in
+            (-590, "W-1"),
             (10, "W-1"),
             (19, "W-1"),
             (20, "W-2"),
@@ -373,7 +374,9 @@ class TestWhose:
             (50, "W-2"),
         ],
     )
-    def test_an_alarm_is_whose_the_set_was_else_who_had_it_last(self, at_s: float, name: str | None) -> None:
+    def test_an_alarm_is_whose_the_set_was_else_who_has_it_soon_or_had_it_last(
+        self, at_s: float, name: str | None
+    ) -> None:
         both = [self.entry("W-1", 10, (10, 20), (40, 50)), self.entry("W-2", 20, (20, 30))]
         one = Alarm(None, "S-1", "heat", us(at_s), None, None)
         found = raised_in(one, both)

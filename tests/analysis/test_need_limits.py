@@ -65,7 +65,7 @@ class TestJudge:
     def test_whoever_has_no_air_yet_or_came_out(self) -> None:
         assert told(row(tallied_in_at=90.0)) == "no_air_yet: no_air_yet 90"
         assert told(row(tallied_out_at=95.0)) == "no_air_yet: out_unheard 95"
-        assert told(row(ended_at=95.0, tallied_out_at=96.0)) == "valve_closed: valve_closed 95"
+        assert told(row(ended_at=95.0, tallied_out_at=96.0)) == "valve_closed: valve_closed 95, said_out 96"
 
     def test_somebody_lost_comes_before_all_but_a_distress(self) -> None:
         lost = Lost("set_given", 700.0, "W-2")

@@ -77,9 +77,9 @@ class TestSetup:
     @pytest.mark.parametrize(
         ("count", "volume_l", "rated_bar", "known"),
         [
-            (1, 0.1, 300.0, True), (0, 6.8, 300.0, False), (100, 6.8, 300.0, True), (101, 6.8, 300.0, False),
-            (1, 0.09, 300.0, False), (1, 50.0, 300.0, True), (1, 50.1, 300.0, False), (1, 6.8, 0.0, False),
-            (1, 6.8, 0.5, True), (1, 6.8, 10_000.0, True), (1, 6.8, 10_001.0, False),
+            (1, 0.5, 300.0, True), (0, 6.8, 300.0, False), (4, 6.8, 300.0, True), (5, 6.8, 300.0, False),
+            (1, 0.49, 300.0, False), (1, 20.0, 300.0, True), (1, 20.1, 300.0, False), (1, 6.8, 49.9, False),
+            (1, 6.8, 50.0, True), (1, 6.8, 450.0, True), (1, 6.8, 450.1, False),
             (1, math.nan, 300.0, False), (None, 6.8, 300.0, False), (1, None, 300.0, False),
             (1, 6.8, None, False),
         ],
