@@ -58,7 +58,8 @@ def working_minutes(
 class Course:
     """How one cylinder went down, as far as it is known; moments in microseconds since 1970."""
 
-    # `entry_us`, `entry_bar`: int, float: when and with how much the wearer opened it
+    # `entry_us`, `entry_bar`: int, float: when and with how much the wearer opened it; where that was not
+    # heard, the first reading's moment, and a full cylinder
     entry_us: int
     entry_bar: float
     # `at_us`, `bar`: arrays, shape (n,): its pressure readings in order of time, without slips of the sensor
@@ -73,11 +74,12 @@ class Course:
     # as it was known at each moment
     early_at_us: NDArray[np.int64]
     early_min: NDArray[np.float64]
+    opening_heard: bool = True
 
     @property
     def way_in_us(self) -> int:
         """How long the way in took."""
-        if self.objective_us is None:
+        if self.objective_us is None or not self.opening_heard:
             return round(self.way_in_min * 60e6)
         return max(self.objective_us - self.entry_us, 0)
 
@@ -140,7 +142,7 @@ class DoubleReturn(_Rule, frozen=True, forbid_unknown_fields=True, kw_only=True)
 
     def judge(self, course: Course) -> TurnBackMoment:
         """Never below the warning: that is the latest start of the way back (EN 137, secondary source)."""
-        objective_us = course.entry_us + course.way_in_us
+        objective_us = course.entry_us + (course.way_in_us if course.opening_heard else 0)
         if not len(course.at_us) or objective_us > int(course.at_us[-1]):
             return self._reached(course, None, None)
         used_bar = float(course.bar[int(course.at_us.searchsorted(objective_us))])
@@ -178,9 +180,9 @@ class FixedMargin(_Rule, frozen=True, forbid_unknown_fields=True, kw_only=True):
         """A moment of the clock: known as soon as the cylinder is."""
         if course.cylinder is None:
             return self._reached(course, None, None)
-        minutes = working_minutes(
-            course.entry_bar, course.cylinder.total_l, self.planning_l_min, self.margin_min
-        )
+        # Of an unheard beginning the time is not known either: then what was read first counts from there.
+        first_bar = course.entry_bar if course.opening_heard else float(course.bar[0])
+        minutes = working_minutes(first_bar, course.cylinder.total_l, self.planning_l_min, self.margin_min)
         leave_us = course.entry_us + round(minutes * 60e6)
         return self._reached(course, leave_us if leave_us <= course.until_us else None, None, leave_us)
 

@@ -98,7 +98,8 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
             "entry_bar",
             pl.Float64,
             "bar",
-            "first reading of the first cylinder that came to its turn-back, else of the last (gauge)",
+            "first reading of the first cylinder that came to its turn-back, else of the last (gauge); "
+            "null where its opening was not heard",
         ),
         (
             "turn_back_bar",

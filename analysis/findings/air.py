@@ -14,7 +14,7 @@ from analysis.findings.finding import Context, Finding, about_wear, clock, lasti
 from analysis.findings.sensors import offset_said
 from analysis.wears.entries import Entry
 from analysis.wears.turn_back import is_ready
-from analysis.wears.wears import TYPICAL_WATER_VOLUME_L
+from analysis.wears.wears import TYPICAL_WATER_VOLUME_L, Wear
 from ingest.plurals import counted, percent
 
 JOIN_S = 60
@@ -38,10 +38,11 @@ def air_findings(context: Context) -> Iterator[Finding]:
     for entry in context.entries:
         yield from _left_unheard(entry)
     charges = [charge for entry in context.entries for charge in entry.charges]
+    yield from (_begun_unheard(charge.wears[0]) for charge in charges if not charge.opening_heard)
     risen = {after.wear_id for charge in charges for _, after in charge.rises}
     goes_on = {wear.wear_id for charge in charges for wear in charge.wears[1:]}
     for one in context.examined:
-        if one.wear.wear_id not in goes_on:
+        if one.wear.wear_id not in goes_on and one.wear.opening_heard:
             yield from _started_low(one, context)
         yield from _below_warning(one, context)
         yield from _set_aside(one)
@@ -91,6 +92,21 @@ def warnings_said(examined: Sequence[Examined], context: Context) -> str:
     text = "; ".join(said)
     offsets = dict.fromkeys(offset_said(context, one.wear.wear_id) for one in examined)
     return f"{text[0].upper()}{text[1:]}.{''.join(offsets)}"
+
+
+def _begun_unheard(wear: Wear) -> Finding:
+    return about_wear(
+        "beginning_not_heard",
+        "note",
+        wear,
+        wear.started_us,
+        wear.started_us,
+        f"The beginning was not heard: the first reading was {wear.first_bar:.0f} bar at "
+        f"{clock(wear.started_us)}, with no opening of the valve shortly before. Since when the wearer was "
+        "under air, and with how much, is not known: time under air and air used are at least what the "
+        f"readings show. Turn-back counts from a full cylinder ({wear.full_bar:.0f} bar).",
+        [wear.identity(0)],
+    )
 
 
 def _started_low(one: Examined, context: Context) -> Iterator[Finding]:

@@ -45,8 +45,8 @@ def _turned_back_late(
         in_low_air = low_us is not None and low_us > due_us and below_s > margin_s
         if late_s <= way_s + margin_s and not in_low_air:
             return
-        bound = f"{entry.left_bound} " if entry.left_bound else ""
-        unheard = " (no reading shows it)" if bound else ""
+        unheard = " (no reading shows it)" if entry.left_bound else ""
+        bound = f"{entry.left_bound} " if unheard and not _began_unheard(entry, due_us) else ""
         nobody = "Nobody noted the turn"
         perhaps = entry.perhaps_noted
         if perhaps is not None and all(one.noted != perhaps for one in context.entries):
@@ -68,7 +68,7 @@ def _turned_back_late(
                 f"{nobody}. Nobody said that the wearer came out: by {clock(left_us)}, the last "
                 f"that is known, {lasting(late_s)} had passed{below.replace(' and ', ', at least ')}"
             )
-        if entry.stay is not None and entry.stay.ended_by is not None and bound:
+        if entry.stay is not None and entry.stay.ended_by is not None and entry.left_bound:
             evidence.append(entry.stay.ended_by)
     spoken = next((one for one in entry.spoken_low if one.at_us == low_us), None)
     if spoken is not None:
@@ -131,9 +131,17 @@ def _proof(
     return [entry.stay.tallies[0].in_identity] if entry.stay is not None else []
 
 
+def _began_unheard(entry: Entry, due_us: int) -> bool:
+    """Return whether it was due by this wearer's own cylinder, and nobody heard with how much it began."""
+    own = entry.own_turn_back_us == due_us and bool(entry.charges)
+    return own and not entry.charges[entry.counts].opening_heard
+
+
 def _due(entry: Entry, gauge: VoiceGauge | None, due_us: int, context: Context) -> str:
     """Say whose moment it was: the team turns on its lowest member, who may be another wearer."""
     said = f"By {POLICY_WORDS[context.profile.turn_back.policy]} turn-back was due at {clock(due_us)}"
+    if _began_unheard(entry, due_us):
+        said += " at the latest, counted from a full cylinder (the beginning was not heard),"
     if gauge is not None and entry.own_turn_back_us == due_us:
         return f"{said} by a gauge read by voice ({gauge.pressure_bar:.0f} bar)"
     wear = entry.wear_at(due_us)

@@ -124,6 +124,8 @@ def row_of(
         remarks = (*remarks, Reason("same_id", who=", ".join(inside.same_id)))
     if entry.ended_how == "incident_closed":
         remarks = (*remarks, Reason("incident_closed", in_seconds(entry.ended_us)))
+    if wear is not None and inside.charge is not None and not inside.charge.opening_heard:
+        remarks = (*remarks, Reason("beginning_not_heard"))
     if wear is not None and wear.setup_changed:
         remarks = (*remarks, Reason("other_setup"))
     if wear is not None and wear.thresholds.impossible:
@@ -152,7 +154,7 @@ def row_of(
         pressure_at=in_seconds(reading[0]) if reading else None,
         silent_since_at=silent_since_at,
         cylinder_known=(wear.cylinder if wear is not None else live_set.cylinder) is not None,
-        start_bar=inside.entry_bar if wear else None,
+        start_bar=entry.charges[entry.in_use].entry_bar if wear and entry.charges else None,
         low_air_bar=live_set.low_air_bar,
         turn_back_bar=moment.leave_bar
         if moment is not None and (wear is not None or spoken is not None)

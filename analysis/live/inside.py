@@ -235,8 +235,8 @@ class Inside:
 
     @property
     def entry_bar(self) -> float | None:
-        """The pressure with which that cylinder was opened."""
-        return self.entry.charges[self.entry.in_use].entry_bar if self.entry.charges else None
+        """The pressure with which that cylinder was opened; None where that was not heard."""
+        return self.entry.charges[self.entry.in_use].known_entry_bar if self.entry.charges else None
 
     @property
     def turns_with_team_since_us(self) -> int | None:

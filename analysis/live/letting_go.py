@@ -136,6 +136,7 @@ def answers(wears: Sequence[Wear], alarms: Sequence[Alarm]) -> Answers:
             wear.thresholds,
             wear.tally,
             wear.following,
+            wear.opening_heard,
             float(wear.pressure_bar[~wear.spike].min()),
         )
         for wear in wears

@@ -53,6 +53,16 @@ class Charge:
         return self.wears[0].first_bar if self.wears else self.spoken[0].pressure_bar
 
     @property
+    def opening_heard(self) -> bool:
+        """Whether its first reading was its entry pressure."""
+        return not self.wears or self.wears[0].opening_heard
+
+    @property
+    def known_entry_bar(self) -> float | None:
+        """The entry pressure; None where the opening was not heard."""
+        return self.entry_bar if self.opening_heard else None
+
+    @property
     def low_air_bar(self) -> float:
         """The warning of the set that carries it."""
         return self.wears[-1].thresholds.low_air_bar if self.wears else self.warning_bar
@@ -93,7 +103,7 @@ class Charge:
         known = [early[wear.wear_id] for wear in self.wears if wear.wear_id in early]
         return Course(
             entry_us=self.entry_us,
-            entry_bar=self.entry_bar,
+            entry_bar=self.wears[0].full_bar if self.wears else self.entry_bar,
             at_us=at_us,
             bar=bar,
             low_air_bar=self.low_air_bar,
@@ -103,6 +113,7 @@ class Charge:
             until_us=until_us,
             early_at_us=_joined([one[0] for one in known], NO_MOMENTS),
             early_min=_joined([one[1] for one in known], NOTHING),
+            opening_heard=self.opening_heard,
         )
 
 

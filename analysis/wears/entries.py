@@ -113,8 +113,8 @@ class Entry:
 
     @property
     def entry_bar(self) -> float | None:
-        """The pressure of the first wear on the cylinder whose turn-back counts."""
-        return self.charges[self.counts].entry_bar if self.charges else None
+        """The pressure of the first wear on the cylinder whose turn-back counts; None: not heard."""
+        return self.charges[self.counts].known_entry_bar if self.charges else None
 
     @property
     def lowest_bar(self) -> float | None:

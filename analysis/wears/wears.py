@@ -19,7 +19,7 @@ from analysis.air.gas import Cylinder
 from analysis.profile import Profile
 from analysis.records import Bools, Channel, Floats, Ints, Key, PowerUp
 from analysis.wears.tally import TallyEntry, tally_of
-from analysis.wears.valve import CHANGED, CHANGED_RISE_BAR, CLOSED, spikes, under_air
+from analysis.wears.valve import CHANGED, CHANGED_RISE_BAR, CLOSED, OPEN_ABOVE_BAR, spikes, under_air
 from ingest.contract.kinds import MOST_CYLINDERS, RATED_BAR, WATER_VOLUME_L
 
 RESTART_WITHIN_US = 3600 * 1_000_000
@@ -30,6 +30,12 @@ LATE_TALLY_US = 600 * 1_000_000
 rule."""
 TYPICAL_WATER_VOLUME_L = 6.8
 """Replaces an unknown cylinder where only the shape of the pressure matters."""
+TYPICAL_RATED_BAR = 300.0
+"""A full cylinder where none is known. Common practice, no source."""
+BEGAN_WITHIN_US = 60 * 1_000_000
+FEW_LOST = 20
+"""A wear whose opening came so shortly, or so few messages, before its first reading has its entry pressure
+within a few bar. Our own rule."""
 
 
 POSSIBLE = {
@@ -95,6 +101,7 @@ class Wear:
     thresholds: Thresholds
     setup_changed: bool = False  # whether its set said another cylinder or other thresholds in its middle
     tally: TallyEntry | None = None
+    opening_heard: bool = True  # False: it may have begun long before its first reading, and with more
     # The next pressure reading or `power off` of the same power-up; None when there is none.
     following: Following | None = None
     previous: Wear | None = field(default=None, repr=False)
@@ -125,6 +132,11 @@ class Wear:
     def first_bar(self) -> float:
         """Pressure of the first reading."""
         return float(self.pressure_bar[0])
+
+    @property
+    def full_bar(self) -> float:
+        """The most that its cylinder can have held: the first reading; a full one where it began unheard."""
+        return self.first_bar if self.opening_heard else _rated_bar(self.cylinder)
 
     @property
     def last_bar(self) -> float:
@@ -296,6 +308,13 @@ def _wears_of(
                 if one.power_up == power_up.key and at_us[span.start] < one.at_us <= at_us[span.stop - 1]
             ]
             cylinder, thresholds = _worst_of(said, profile)
+            earlier = np.flatnonzero(~part_spike[:start]) + first
+            heard = bar[span.start] >= _rated_bar(cylinder) or _opening_heard(
+                power_up,
+                (seq[earlier], at_us[earlier], bar[earlier]),
+                (int(seq[span.start]), int(at_us[span.start]), float(bar[span.start])),
+                offs[part - 1].seq if part else -1,
+            )
             wears.append(
                 Wear(
                     wear_id=f"{power_up.name}/{power_up.boot}/{before + len(wears) + 1}",
@@ -313,10 +332,43 @@ def _wears_of(
                     setup_identity=setup.identity if setup else None,
                     thresholds=thresholds,
                     setup_changed=len(said) > 1 and len({_worst_of([one], profile) for one in said}) > 1,
+                    opening_heard=bool(heard),
                     following=following,
                 )
             )
     return wears
+
+
+def _rated_bar(cylinder: Cylinder | None) -> float:
+    return cylinder.rated_bar if cylinder is not None else TYPICAL_RATED_BAR
+
+
+def _opening_heard(
+    power_up: PowerUp, before: tuple[Ints, Ints, Floats], first: tuple[int, int, float], off_seq: int
+) -> bool:
+    """Return whether the opening of a wear was heard: then its first reading is its entry pressure.
+
+    - `before`: number, moment and pressure of the readings before it since the set was last switched on.
+    - `first`: the same of its first reading.
+    - `off_seq`: number of the `power off` before them, -1 where there is none.
+
+    It was where the set gave a pressure of before the opening, was switched on, or began to speak, and then
+    nothing or little was lost until the first reading. A retained copy is not of this moment.
+    """
+    seq, at_us, bar = first
+    low = np.flatnonzero(before[2] < max(OPEN_ABOVE_BAR, bar - CHANGED_RISE_BAR))
+    if len(low) and at_us - int(before[1][low[-1]]) <= BEGAN_WITHIN_US:
+        return True
+    if power_up.losses_known:
+        since = int(before[0][low[-1]]) if len(low) else off_seq
+        heard = int(np.diff(power_up.seqs.searchsorted([since + 1, seq]))[0])
+        if seq - since - 1 - heard <= FEW_LOST:
+            return True
+    power = power_up.channels.get("power")
+    return power is not None and any(
+        row["state"] == "on" and not retained and 0 <= at_us - on_us <= BEGAN_WITHIN_US
+        for row, retained, on_us in zip(power.rows, power.retained, power.at_us, strict=True)
+    )
 
 
 def _how(how: int, switched_off: bool) -> str:

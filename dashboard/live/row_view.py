@@ -68,7 +68,7 @@ def row_view(row: Row, now: float, display: Display) -> dict[str, Any]:
         "air_sub": air_sub,
         "entry": display.pressure(row.entry_bar) if row.entry_bar is not None else words.NONE,
         "entered": words.AT.format(at=display.clock(row.entered_at, "%H:%M")) if row.entered_at else "",
-        "inside": _inside(now - row.entered_at) if row.entered_at and not is_out else words.NONE,
+        "inside": words.NONE if is_out else _inside(row, now),
         "out_by": _out_by(row, now, display),
         # Also where the set is heard: what its wearer said, or what it read before it rose, is old.
         "silent": row.by_voice
@@ -176,9 +176,14 @@ def _ahead(target: Interval | None, planned: bool) -> tuple[str, str]:
     return (middle or words.NONE), (words.PLANNED if planned and middle else ends)
 
 
-def _inside(seconds: float) -> str:
-    minutes = int(seconds // 60)
-    return words.INSIDE.format(minutes=minutes) if minutes < LONG_MIN else f"{minutes // 60} h"
+def _inside(row: Row, now: float) -> str:
+    if not row.entered_at:
+        return words.NONE
+    minutes = int((now - row.entered_at) // 60)
+    since = words.INSIDE.format(minutes=minutes) if minutes < LONG_MIN else f"{minutes // 60} h"
+    # What was heard first began earlier; a tally in before it says when the wearer went in.
+    unheard = any(reason.code == "beginning_not_heard" for reason in row.reasons)
+    return words.OVER.format(time=since) if unheard and row.entered_at != row.tallied_in_at else since
 
 
 def _out_by(row: Row, now: float, display: Display) -> str:

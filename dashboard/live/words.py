@@ -104,6 +104,7 @@ AT_LEAST = "at least"
 BY = "by {at}"
 AT = "at {at}"
 INSIDE = "{minutes} min"
+OVER = "over {time}"  # the beginning was not heard
 OUT_BY = "out by {at}"
 BY_VOICE = "by voice {gauge}"
 RELIEF = "next team ready by {at}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from collections.abc import Set as AnySet
 from dataclasses import replace
 from datetime import timedelta
 from typing import Any
@@ -32,10 +33,10 @@ def incident_tables(
     results, messages, incident_id = record.results, record.messages, record.about["incident_id"]
     sets = set(results["wears"]["set_id"])
     return [
-        entry_table(results["entries"], setting),
+        entry_table(results["entries"], setting, begun_unheard(results)),
         alarm_table(results["alarms"], results["alarm_rates"], setting),
         turn_back_table(results, setting),
-        wear_table(results["wears"], never_heard(results), setting),
+        wear_table(results["wears"], never_heard(results), setting, begun_unheard(results)),
         forecast_table(results, setting),
         heat_table(results, setting),
         silence_table(results["gaps"], setting),
@@ -48,7 +49,12 @@ def incident_tables(
     ]
 
 
-def entry_table(entries: pl.DataFrame, setting: Setting) -> Table:
+def begun_unheard(results: Results) -> set[str]:
+    """Return the wears whose beginning nobody heard: their times are at least what was heard."""
+    return set(results["findings"].filter(pl.col("code") == "beginning_not_heard")["wear_id"])
+
+
+def entry_table(entries: pl.DataFrame, setting: Setting, begun: AnySet[str] = frozenset()) -> Table:
     """Return one row an entry: what a person did, over restarts, drop-outs and second cylinders."""
     rows = []
     for row in entries.sort("first_heard", "tallied_in", nulls_last=True).iter_rows(named=True):
@@ -68,7 +74,9 @@ def entry_table(entries: pl.DataFrame, setting: Setting) -> Table:
                 amount(row["lowest_bar"], setting.units, "pressure"),
                 setting.time(row["tallied_out"], wear_id),
                 _ended(row, setting),
-                seconds(row["under_air_s"]) if wear_id else not_heard(row),
+                seconds(row["under_air_s"], "" if begun.isdisjoint(row["wear_ids"]) else words.AT_LEAST)
+                if wear_id
+                else not_heard(row),
                 seconds(row["unheard_s"]),
             ]
         )
@@ -104,7 +112,9 @@ def not_heard(entry: dict[str, Any]) -> str:
     return words.NOT_HEARD if other is None else words.NOT_HEARD_HERE.format(incident=other)
 
 
-def wear_table(wears: pl.DataFrame, unheard: list[dict[str, Any]], setting: Setting) -> Table:
+def wear_table(
+    wears: pl.DataFrame, unheard: list[dict[str, Any]], setting: Setting, begun: AnySet[str] = frozenset()
+) -> Table:
     """Return one row a wear: who, when, cylinder, air and rate; then one of each entry `never_heard`."""
     units = setting.units
     rows = []
@@ -124,7 +134,10 @@ def wear_table(wears: pl.DataFrame, unheard: list[dict[str, Any]], setting: Sett
                 row["set_id"],
                 setting.time(row["started"], row["wear_id"]),
                 setting.time(row["ended"], row["wear_id"]),
-                seconds((row["ended"] - row["started"]).total_seconds()),
+                seconds(
+                    (row["ended"] - row["started"]).total_seconds(),
+                    words.AT_LEAST if row["wear_id"] in begun else "",
+                ),
                 _cylinder(row, setting),
                 *ends,
                 used,

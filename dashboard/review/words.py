@@ -137,6 +137,7 @@ TURN_BACK_FIRST = ["Wearer", "Started", "Team, policy in force"]
 TURN_BACK_LAST = ["Set off air", "Pressure then"]
 IN_FORCE = "{policy} (in force)"
 NOT_REACHED = "not reached"
+AT_LEAST = "at least "
 NOT_HEARD_AFTER = "not heard after {when} ({pressure})"
 LAST_HEARD = "last heard {when}"
 BEFORE_LOW_AIR = "{minutes} min to low air"
