@@ -59,6 +59,8 @@ def _turned_back_late(
         why = "the turn was late, or the way back longer than the way in"
         if not in_low_air:
             why = f"the turn was late, or the way back longer than the planned {lasting(way_s)}"
+        if _began_unheard(entry, due_us):
+            why += ", or the cylinder not full at the beginning"
         statement = (
             f"{nobody}; the exit at {clock(left_us)}{unheard} was {bound}{lasting(late_s)} later"
             f"{below}: {why}"

@@ -74,7 +74,7 @@ def entry_table(entries: pl.DataFrame, setting: Setting, begun: AnySet[str] = fr
                 amount(row["lowest_bar"], setting.units, "pressure"),
                 setting.time(row["tallied_out"], wear_id),
                 _ended(row, setting),
-                seconds(row["under_air_s"], "" if begun.isdisjoint(row["wear_ids"]) else words.AT_LEAST)
+                seconds(row["under_air_s"], "" if begun.isdisjoint(row["wear_ids"]) else words.LEAST)
                 if wear_id
                 else not_heard(row),
                 seconds(row["unheard_s"]),
@@ -136,7 +136,7 @@ def wear_table(
                 setting.time(row["ended"], row["wear_id"]),
                 seconds(
                     (row["ended"] - row["started"]).total_seconds(),
-                    words.AT_LEAST if row["wear_id"] in begun else "",
+                    words.LEAST if row["wear_id"] in begun else "",
                 ),
                 _cylinder(row, setting),
                 *ends,

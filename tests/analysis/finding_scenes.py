@@ -23,6 +23,15 @@ def worn(log: WrittenLog, **options: Any) -> Any:
     return talker
 
 
+def begun_after_losing(messages: int) -> Callable[[WrittenLog], None]:
+    """A wear with 150 bar at its first reading, before which so many messages were lost."""
+
+    def scene(log: WrittenLog) -> None:
+        worn(log, start_bar=150.0, opens=False).first_seq = messages
+
+    return scene
+
+
 def alarm(talker: Any, name: str, *said: tuple[float, str]) -> None:
     for true_s, state in said:
         talker.say(true_s, "alarm", alarm=name, state=state)

@@ -21,6 +21,7 @@ from dashboard.review.overview import ALARM_SHIFT, _alarm_signs
 from dashboard.review.setting import Setting
 from dashboard.review.tables import (
     alarm_table,
+    begun_unheard,
     entry_table,
     finding_items,
     forecast_table,
@@ -167,6 +168,23 @@ def test_units_and_clock_hold_for_tables_too(look: Look) -> None:
     assert findings[0]["when"] == "11:15:00"
     window = findings[0]["window"]
     assert window[0] < at(DISTRESS_AT_S).timestamp() * 1000 < window[1]
+
+
+@pytest.mark.parametrize(("first_seq", "shown"), [(0, "15 min"), (500, "at least 15 min")])
+def test_times_of_a_wear_whose_beginning_nobody_heard_are_at_least_so_long(
+    look: Look, first_seq: int, shown: str
+) -> None:
+    log = WrittenLog()
+    one = log.talker("S-1", first_seq=first_seq)
+    one.set_up(0)
+    one.breathe(20, 901, start_bar=200.0, opens=False)
+    results, setting = analyse(log.frames(), Profile.default()), setting_of(look)
+    begun = begun_unheard(results)
+    (wear,), (entry,) = (
+        wear_table(results["wears"], [], setting, begun).rows,
+        entry_table(results["entries"], setting, begun).rows,
+    )
+    assert (text_of(wear[5]), text_of(entry[12])) == (shown, shown)
 
 
 def test_forecasts_stand_beside_the_scenario_and_what_happened(look: Look) -> None:
