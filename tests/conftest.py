@@ -103,8 +103,7 @@ def pytest_unconfigure(config: pytest.Config) -> None:
 def pytest_collection_finish() -> None:
     if os.environ.get("NUMBA_CACHE_DIR") == str(CACHES / f"numba-{WORKER}"):
         take(CACHES / f"numba-{WORKER}")
-    gc.collect()
-    gc.freeze()
+    gc.freeze()  # without a search for garbage before it: there is next to none
     # Tests make and drop tables by the thousand: looking for circles so often took a thirtieth of their time.
     gc.set_threshold(20_000, 20, 50)
     gc.enable()
