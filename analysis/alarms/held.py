@@ -9,7 +9,7 @@ the entry it belongs to is over.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from analysis.alarms.alarms import Alarm
 from analysis.alarms.kinds import GRAVEST, KINDS
@@ -23,6 +23,18 @@ class HeldAlarm:
     alarm: Alarm
     ended_us: int | None  # when it was cleared; it waits until somebody has seen it
     unknown_since_us: int | None  # since when nobody knows whether it still is
+    repeated: tuple[int, float] | None = None
+    """How often it was raised, if more than once, and since when, seconds since 1970."""
+
+    @property
+    def code(self) -> str:
+        """The kind; of one that is over, with `_ended`."""
+        return self.alarm.alarm if self.ended_us is None else f"{self.alarm.alarm}_ended"
+
+    @property
+    def at_s(self) -> float:
+        """Since when it is on, or over, seconds since 1970."""
+        return (self.alarm.raised_us if self.ended_us is None else self.ended_us) * 1e-6
 
 
 def held_alarms(
@@ -70,10 +82,14 @@ def _seen(alarm: Alarm, alarms: Sequence[Alarm]) -> bool:
 
 
 def _latest_of_each(held: list[HeldAlarm]) -> list[HeldAlarm]:
-    """Keep one of each kind: one that is on before one that is over, then the one raised first."""
-    best: dict[str, HeldAlarm] = {}
-    for one in held:
-        known = best.get(one.alarm.alarm)
-        if known is None or (known.ended_us is not None and one.ended_us is None):
-            best[one.alarm.alarm] = one
-    return list(best.values())
+    """Keep one of each kind: of those that are on the first, else the newest; it says how often it came."""
+    kinds: dict[str, list[HeldAlarm]] = {}
+    for one in sorted(held, key=lambda one: one.alarm.raised_us):
+        kinds.setdefault(one.alarm.alarm, []).append(one)
+    return [
+        replace(
+            next((one for one in of_kind if one.ended_us is None), of_kind[-1]),
+            repeated=(len(of_kind), of_kind[0].alarm.raised_us * 1e-6) if len(of_kind) > 1 else None,
+        )
+        for of_kind in kinds.values()
+    ]

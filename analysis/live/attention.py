@@ -136,6 +136,14 @@ def judge(row: Row, alarms: Mapping[str, float], now_s: float, *, was_soon: bool
     return replace(row, attention=attention, reasons=(*reasons, *row.reasons))
 
 
+def with_repeats(row: Row, repeated: Mapping[str, tuple[int, float] | None]) -> Row:
+    """Return the row with how often the alarms among its reasons came, and since when; by code."""
+    if not any(repeated.values()):
+        return row
+    reasons = (replace(one, repeated=repeated.get(one.code)) for one in row.reasons)
+    return replace(row, reasons=tuple(reasons))
+
+
 def rows_of_alarms_alone(
     alarms: Sequence[AlarmLine], known: Collection[str], low_air_bar: float
 ) -> list[Row]:
@@ -153,9 +161,9 @@ def rows_of_alarms_alone(
     found = []
     for key, lines in of_set.items():
         first = lines[0]
-        raised = {
-            line.alarm if line.ended_at is None else f"{line.alarm}_ended": line.raised_at for line in lines
-        }
+        codes = {line.alarm if line.ended_at is None else f"{line.alarm}_ended": line for line in lines}
+        repeated = {code: line.repeated for code, line in codes.items()}
+        first_at = min(line.repeated[1] if line.repeated else line.raised_at for line in lines)
         row = Row(
             key=key,
             service=first.service,
@@ -163,9 +171,10 @@ def rows_of_alarms_alone(
             wearer_id=first.wearer_id,
             team=first.team,
             low_air_bar=low_air_bar,
-            lost=Lost("alarm_only", min(raised.values())),
+            lost=Lost("alarm_only", first_at),
         )
-        found.append(judge(row, raised, 0.0))
+        moments = {code: line.ended_at or line.raised_at for code, line in codes.items()}
+        found.append(with_repeats(judge(row, moments, 0.0), repeated))
     return found
 
 

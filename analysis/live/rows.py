@@ -63,6 +63,7 @@ class Reason(msgspec.Struct, frozen=True):
     code: str
     since_at: float | None = None
     who: str | None = None  # another wearer, or why a tally was refused, where it is about one
+    repeated: tuple[int, float] | None = None  # of an alarm that came again: how often, and since when
 
 
 # Why there is no evidence that somebody inside has air now.
@@ -227,6 +228,7 @@ class AlarmLine(msgspec.Struct, frozen=True, kw_only=True):
     detail: str | None = None
     unknown_since_at: float | None = None
     row_key: str = ""  # the row of the wearer who raised it
+    repeated: tuple[int, float] | None = None  # how often it was raised, unseen, and since when
     incident_id: str | None = None  # where it was raised; also once the row has gone
 
 

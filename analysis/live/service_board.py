@@ -9,7 +9,7 @@ from analysis.alarms.alarms import Alarm, raised_in
 from analysis.alarms.held import HeldAlarm
 from analysis.alarms.kinds import GRAVEST
 from analysis.growing import GrowingRecord
-from analysis.live.attention import Moments
+from analysis.live.attention import Moments, with_repeats
 from analysis.live.came_out import at_exit
 from analysis.live.desk_record import DeskRecord
 from analysis.live.facts import in_seconds, row_of
@@ -322,13 +322,12 @@ class ServiceBoard:
         return found
 
     def _row(self, one: Inside, now_s: float) -> Row | None:
-        alarms = {
-            held.alarm.alarm if held.ended_us is None else f"{held.alarm.alarm}_ended": (
-                held.alarm.raised_us * 1e-6
-            )
+        own = [
+            held
             for owner, held in self._held(one.live_set, now_s)
             if owner is not None and owner.entry_id == one.entry.entry_id
-        }
+        ]
+        alarms = {held.code: held.at_s for held in own}
         # What it is made of; without news a row is made again once a second, as its set is asked.
         of = one.entry.entry_id, one.state, one.since_us, one.tallied_in, one.live_set.asked_us, alarms
         made = self._made.get(one.key)
@@ -338,6 +337,7 @@ class ServiceBoard:
         for _ in range(2):
             try:
                 row = row_of(one, now_s, self.desks.words, alarms, was_soon=one.key in self._soon)
+                row = with_repeats(row, {held.code: held.repeated for held in own})
                 self._made[one.key] = of, now_s
                 return row
             except ANY_ERROR as error:  # one set's fault must not blind the desk to all others
@@ -402,6 +402,7 @@ class ServiceBoard:
                         seen_by=alarm.seen_by,
                         detail=alarm.reported.detail if alarm.reported is not None else None,
                         unknown_since_at=in_seconds(held.unknown_since_us),
+                        repeated=held.repeated,
                         row_key=row_key or f"{self.service}/{set_id}/-",
                     )
                 )

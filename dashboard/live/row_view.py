@@ -38,6 +38,7 @@ def row_view(row: Row, now: float, display: Display) -> dict[str, Any]:
             display.pressure(row.other_bar)
             if reason.code in DIFFER and row.other_bar is not None
             else reason.who,
+            words.times(reason.repeated, display),
         )
         for reason in row.reasons
         if not (reason.code in IN_COLUMNS and (row.pressure_bar is not None or reason.code != "low_air"))

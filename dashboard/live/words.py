@@ -113,6 +113,7 @@ HARD = "hard: {minutes}"
 HARDEST = "If it stays as hard as the hardest 3 min: {minutes} ({rate})"
 SHORT = "< 1 min"
 DAY_S = 86_400
+REPEATED = "{count} times since {at}"
 MOST_REASONS = 4
 MORE_REASONS = "and {count} more"
 MOST_INCIDENTS = 2
@@ -207,13 +208,24 @@ def named(name: str) -> str:
     return shortened(name, LONGEST_NAME)
 
 
-def reason(code: str, since_at: float | None, now: float, named: str, who: str | None = None) -> str:
-    """Return why a row has its place; it does not repeat what its state already says."""
+def reason(
+    code: str, since_at: float | None, now: float, named: str, who: str | None = None, again: str = ""
+) -> str:
+    """Return why a row has its place; it does not repeat what its state already says.
+
+    - `again`: how often it came, of an alarm that came more than once.
+    """
     template = "for {age}" if ALARMS.get(code) == named else REASONS[code]
     about = shortened(who or "", LONGEST_CAUSE if code == "lost_tally_refused" else LONGEST_NAME)
     if since_at is None:
         return template.replace(" for {age}", "").replace(" {age} ago", "").replace("{who}", about)
-    return template.format(age=duration(now - since_at), who=about)
+    said, comma, more = template.format(age=duration(now - since_at), who=about).partition(",")
+    return f"{said}, {again}{comma}{more}" if again else f"{said}{comma}{more}"
+
+
+def times(repeated: tuple[int, float] | None, display: Display) -> str:
+    """Return how often an alarm came and since when; empty for one that came once."""
+    return REPEATED.format(count=repeated[0], at=display.clock(repeated[1])) if repeated else ""
 
 
 def alarm_age(line: AlarmLine, now: float, display: Display) -> str:
@@ -225,7 +237,7 @@ def alarm_age(line: AlarmLine, now: float, display: Display) -> str:
 
 def alarm_state(line: AlarmLine, display: Display) -> str:
     """Return since when, by whom it was acknowledged and seen, and where it comes from."""
-    parts = [f"since {display.clock(line.raised_at)}"]
+    parts = [times(line.repeated, display) or f"since {display.clock(line.raised_at)}"]
     spoken = line.detail == SPOKEN
     derived = "said by voice" if spoken else "derived from the readings"
     parts.append(f"{derived}; the set did not report it" if line.derived else "reported")

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+import pytest
+
 from analysis.incident import analyse
 from analysis.profile import Profile
 
@@ -65,3 +67,32 @@ def test_a_distress_that_is_repeated_within_a_minute_is_one_and_later_another(lo
     assert distress(log).height == 1
     one.say(220.5, "alarm", alarm="distress", state="raised")
     assert distress(log).height == 2
+
+
+def test_an_alarm_that_comes_again_and_again_is_shown_with_its_newest_time_and_how_often(
+    log: Any, see: Any
+) -> None:
+    """Nobody presses Seen: the board said the first, minutes old, while the newest was over for seconds."""
+    _, one = one_inside(log)
+    for second in range(100, 400, 60):
+        one.say(second + 0.5, "alarm", alarm="no_motion", state="raised")
+        one.say(second + 4.5, "alarm", alarm="no_motion", state="cleared")
+    since = log.at(100.5).timestamp()
+
+    def line_and_reason(second: float) -> tuple[Any, Any]:
+        snapshot = see(second)
+        (line,), (row,) = snapshot.alarms, snapshot.rows
+        return line, row.reasons[0]
+
+    line, reason = line_and_reason(108)  # the first: it has not come again
+    assert (line.repeated, reason.repeated) == (None, None)
+    line, reason = line_and_reason(283)  # it is on for the fourth time
+    assert (line.ended_at, reason.code) == (None, "no_motion")
+    assert line.repeated == reason.repeated == (4, pytest.approx(since, abs=0.1))
+    line, reason = line_and_reason(348)
+    assert line.raised_at == pytest.approx(log.at(340.5).timestamp(), abs=0.1)
+    assert line.ended_at == pytest.approx(log.at(344.5).timestamp(), abs=0.1)
+    assert (reason.code, reason.since_at) == ("no_motion_ended", line.ended_at)
+    assert line.repeated == reason.repeated == (5, pytest.approx(since, abs=0.1))
+    log.desk().say(350, "seen", set_id="S-1", alarm="no_motion")
+    assert not see(352).alarms

@@ -292,14 +292,14 @@ class TestAlarmsAlone:
     def test_a_set_that_gives_an_alarm_about_a_person_has_a_row(self) -> None:
         lines = [
             line("a", "distress", 30.0), line("a", "heat", 20.0), line("b", "fault", 10.0),
-            line("c", "heat", 10.0), line("d", "no_motion", 10.0, ended_at=40.0),
+            line("c", "heat", 10.0), line("d", "no_motion", 30.0, ended_at=40.0, repeated=(2, 10.0)),
             line("e", "heat", 10.0, ended_at=40.0, wearer_id="W-1"),
             line("f", "heat", 10.0, wearer_id="W-2", team="T-2"),
         ]  # fmt: skip
         rows = {one.key: one for one in rows_of_alarms_alone(lines, {"c"}, 55.0)}
         assert {key: words_of(one) for key, one in rows.items()} == {
             "a": "distress: distress 30, lost_alarm_only 20, heat 20, no_tally",
-            "d": "no_motion: no_motion_ended 10, lost_alarm_only 10, no_tally",
+            "d": "no_motion: no_motion_ended 40, lost_alarm_only 10, no_tally",
             "f": "not_accounted: lost_alarm_only 10, heat 10, no_tally",
         }
         assert (rows["f"].wearer_id, rows["f"].team, rows["f"].low_air_bar) == ("W-2", "T-2", 55.0)

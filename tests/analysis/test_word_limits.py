@@ -154,11 +154,12 @@ def test_who_has_seen_a_later_one_has_seen_the_earlier_one_of_its_kind() -> None
     assert held(alarm("no_motion", 100, 200), seen) == [(100, 200, None)]
 
 
-def test_one_of_each_kind_is_held_the_first_that_is_still_on() -> None:
+def test_one_of_each_kind_is_held_the_first_that_is_still_on_or_the_newest() -> None:
     assert held(alarm("distress", 100, 200), alarm("distress", 300)) == [(300, None, None)]
     assert held(alarm("distress", 100), alarm("distress", 300)) == [(100, None, None)]
     assert held(alarm("distress", 100), alarm("distress", 300, 400)) == [(100, None, None)]
-    assert held(alarm("distress", 100, 200), alarm("distress", 300, 400)) == [(100, 200, None)]
+    assert held(alarm("distress", 100, 200), alarm("distress", 300, 400)) == [(300, 400, None)]
+    assert held(alarm("distress", 300, 400), alarm("distress", 100, 200)) == [(300, 400, None)]
     assert len(held(alarm("distress", 100), alarm("no_motion", 100))) == 2
 
 

@@ -340,6 +340,22 @@ def test_an_alarm_says_since_when_who_has_seen_it_and_where_it_is_from() -> None
     assert (line["age"], line["ended"], line["new"]) == ("ended 10:29:55", True, True)
 
 
+def test_an_alarm_that_came_again_says_how_often_and_since_when() -> None:
+    again = (9, NOW - 486)
+    ended = Reason("no_motion_ended", NOW - 2, repeated=again)
+    row = replace(ROW, attention="other_alarm", reasons=(ended,))
+    said = "no motion 0:02 ago, 9 times since 10:21:54, cleared by the set, seen by nobody"
+    assert only(row)["why"] == said
+    on = replace(ROW, attention="no_motion", reasons=(Reason("no_motion", NOW - 2, repeated=again),))
+    assert only(on)["why"] == "for 0:02, 9 times since 10:21:54"
+    alarm = AlarmLine(
+        key="k", service="trial", set_id="S-1", wearer_id="W-1", team=None, alarm="no_motion",
+        raised_at=NOW - 6, ended_at=NOW - 2, repeated=again,
+    )  # fmt: skip
+    (line,) = picture(ROW, alarms=(alarm,))["alarms"]
+    assert (line["age"], line["state"]) == ("ended 10:29:58", "9 times since 10:21:54 · reported")
+
+
 def test_evacuation_alarms_of_several_sets_are_one_line() -> None:
     alarm = AlarmLine(
         key="k1", service="trial", set_id="S-1", wearer_id="W-1", team=None, alarm="evacuate",
