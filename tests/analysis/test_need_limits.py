@@ -323,6 +323,11 @@ class TestLosingAir:
         assert self.minutes((-window_s, 300.0), (0.0, 150.0 + fall_bar), (window_s, 150.0)) == found
         assert self.minutes((-window_s, 300.0), (0.0, 150.0), (window_s, 150.0)) is None
 
+    def test_the_limit_itself_is_losing_air(self) -> None:
+        assert (self.RULES.free_flow_s, self.RULES.free_flow_l_min) == (8.0, 180.0)
+        assert self.minutes((0.0, 154.0), (8.0, 150.0), volume_l=8.0) is not None  # 3 of 4 bar are sure
+        assert self.minutes((0.0, 153.9), (8.0, 150.0), volume_l=8.0) is None
+
     def test_an_unknown_cylinder_is_a_usual_one(self) -> None:
         window_s, limit = self.RULES.free_flow_s, self.RULES.free_flow_l_min
         fall_bar = limit / 6.8 * window_s / 60.0 + 1.0

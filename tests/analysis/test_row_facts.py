@@ -171,6 +171,15 @@ class TestFigures:
         )
         assert (found.team, found.incident_id, found.tally_identity) == ("T-1", "I-1", "W-1@0")
 
+    def test_only_whoever_breathes_or_speaks_has_a_pressure_to_turn_back_at(self) -> None:
+        def turn_back_bar(how: str, *gauges: Any) -> float | None:
+            one = inside(70.0, wear(flat(200.0, 0, 60), how), gauges=gauges)
+            one.entry.moments = {one.entry.policy: [TurnBackMoment(one.entry.policy, None, None, 127.5)]}
+            return row(70.0, one).turn_back_bar
+
+        assert (turn_back_bar("not heard"), turn_back_bar("closed")) == (127.5, None)
+        assert turn_back_bar("closed", gauge(69, 150)) == 127.5
+
     def test_whoever_is_out_has_no_tally_to_correct(self) -> None:
         out = row(62.0, inside(62.0, breathing(), ended_us=us(50), ended_how="resolved"))
         assert (out.tallied_in_at, out.tallied_out_at, out.settled, out.tally_identity) == (
