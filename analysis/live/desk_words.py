@@ -140,8 +140,8 @@ class DeskWords:
             answers = [
                 (row.wearer_id, row.set_id, row.team, state)
                 for row, state in states
-                # Whoever went in after the call is no gap in it.
-                if state == "missing" or (row.tallied_in_at or row.started_at or 0.0) <= roll.called_at
+                # Whoever went in after the call is no gap in it; under air before the tally is in before it.
+                if state == "missing" or (row.entered_at or 0.0) <= roll.called_at
             ]
             complete = bool(answers) and all(state == "answered" for *_, state in answers)
             last = max((at for at, _ in roll.answers.values()), default=None)
