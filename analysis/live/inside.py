@@ -242,7 +242,10 @@ class Inside:
     def turns_with_team_since_us(self) -> int | None:
         """From when on its team's turn-back counts for it: under air first, or with a new cylinder."""
         renewed = self.entry.renewed
-        return self.entry.charges[renewed].entry_us if renewed else self.entry.first_heard_us
+        since_us = self.entry.charges[renewed].entry_us if renewed else self.entry.first_heard_us
+        if since_us is None or not self.entry.charges:
+            return since_us
+        return since_us - self.entry.charges[renewed].unheard_us
 
     def outlook(self, now_s: float) -> Outlook | None:
         """Return the forecasts; None without a cylinder.

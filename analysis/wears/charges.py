@@ -18,7 +18,7 @@ from analysis.policies import Course
 from analysis.profile import Profile
 from analysis.wears.gauges import APART_BAR, VoiceGauge
 from analysis.wears.valve import CHANGED_RISE_BAR, DROPPED_OUT_S, OPEN_ABOVE_BAR, SPIKE_BACK_S
-from analysis.wears.wears import Wear
+from analysis.wears.wears import BEGAN_WITHIN_US, Wear
 
 NOTHING: NDArray[np.float64] = np.empty(0)
 NO_MOMENTS: NDArray[np.int64] = np.empty(0, np.int64)
@@ -56,6 +56,11 @@ class Charge:
     def opening_heard(self) -> bool:
         """Whether its first reading was its entry pressure."""
         return not self.wears or self.wears[0].opening_heard
+
+    @property
+    def unheard_us(self) -> int:
+        """How long before it a team's turn-back counts, too: sets are not first heard at one moment."""
+        return 0 if self.opening_heard else BEGAN_WITHIN_US
 
     @property
     def known_entry_bar(self) -> float | None:

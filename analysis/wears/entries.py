@@ -215,7 +215,7 @@ class Entry:
             return self.began_us, self.until_us
         charge = self.charges[number]
         last = number == len(self.charges) - 1
-        return charge.entry_us, self.until_us if last else charge.wears[-1].ended_us
+        return charge.entry_us - charge.unheard_us, self.until_us if last else charge.wears[-1].ended_us
 
     @property
     def under_air_s(self) -> float:

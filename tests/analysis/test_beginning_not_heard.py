@@ -67,6 +67,23 @@ def test_the_review_says_the_beginning_was_not_heard_and_accuses_nobody(log: Any
     assert entry["turn_back_at"] == entry["first_heard"]
 
 
+def test_a_team_whose_lowest_member_is_heard_first_in_the_middle_turns_with_it(log: Any, see: Any) -> None:
+    """The other member was heard half a second later, and so had "< 1 min" to turn-back."""
+    desk = log.desk()
+    for number in (1, 2):
+        who = {"incident_id": "I-1", "wearer_id": f"W-{number}", "set_id": f"S-{number}", "team": "Elm"}
+        desk.say(50, "tally", action="in", **who)
+    late(log, 60 + BREATHED_S)
+    other = log.talker("S-2", first_seq=900)
+    other.set_up(0)
+    other.breathe(60 + BREATHED_S + 0.5, 300, start_bar=230.0, opens=False, closes=False)
+    rows = see(60 + BREATHED_S + 40).rows
+    assert [(row.wearer_id, row.attention) for row in rows] == [("W-1", "turn_back"), ("W-2", "turn_back")]
+    entries = analyse(log.frames(), PROFILE)["entries"]
+    assert len(set(entries["turn_back_at"])) == 1
+    assert entries["turn_back_at"][0] is not None
+
+
 def test_a_tally_before_says_since_when_the_wearer_is_inside(log: Any, see: Any) -> None:
     log.desk().say(50, "tally", incident_id="I-1", action="in", wearer_id="W-1", set_id="S-1", team="Elm")
     late(log, 60 + BREATHED_S)
