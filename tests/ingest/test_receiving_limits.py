@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import stat
 import time
@@ -16,16 +17,19 @@ import pytest
 from paho.mqtt.enums import MQTTErrorCode
 
 from ingest.archive import sealing
+from ingest.archive.expected import expected_of
 from ingest.archive.folder import Counts, create_archive
 from ingest.archive.journal_frames import Record
 from ingest.archive.parts import part_files, scan_parts
+from ingest.archive.place import Place
+from ingest.archive.retention import retain
 from ingest.archive.sealing import seal_messages, seal_segment
 from ingest.archive.store import StorePath
 from ingest.archive.tidying import tidy
 from ingest.archive.verifying import verify
 from ingest.broker.mqtt import ConfirmingPublisher, Connection, Publisher, Unconfirmed
 from ingest.contract.captures import Heard
-from ingest.contract.errors import BrokerProblem
+from ingest.contract.errors import ArchiveProblem, BrokerProblem
 from ingest.contract.frames import frames_from_heard
 from ingest.contract.times import EPOCH
 from tests.analysis.conftest import OPENED, message_of
@@ -220,3 +224,73 @@ def test_merging_keeps_the_order_of_what_was_received_in_one_microsecond(tmp_pat
     for first in (0, 2000):
         of_one = rows.filter(pl.col("seq").is_between(first, first + 1999))["seq"].to_list()
         assert of_one == list(range(first, first + 2000))
+
+
+@pytest.mark.parametrize("links", [True, False])
+@pytest.mark.parametrize(("there", "again"), [(None, False), (None, True), (b"old", True)])
+def test_a_part_takes_its_name_or_writes_over_where_it_may(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, links: bool, there: bytes | None, again: bool
+) -> None:
+    if not links:
+        monkeypatch.setattr(os, "link", no_links)
+    aside, path = tmp_path / "aside", tmp_path / "part"
+    aside.write_bytes(b"new")
+    if there is not None:
+        path.write_bytes(there)
+    Place().take_in(aside, path, lambda _: None, again=again)
+    assert (path.read_bytes(), aside.exists()) == (b"new", False)
+
+
+def no_links(source: Path, target: Path) -> None:
+    raise OSError(errno.EPERM, "Operation not permitted")
+
+
+def test_a_part_that_is_there_already_is_never_written_over_by_another(tmp_path: Path) -> None:
+    aside, path = tmp_path / "aside", tmp_path / "part"
+    for there in (b"the same", b"another!"):
+        aside.write_bytes(b"the same")
+        path.write_bytes(there)
+        if there == b"the same":
+            Place().take_in(aside, path, lambda _: None, again=False)
+            assert not aside.exists()
+        else:
+            with pytest.raises(ArchiveProblem, match="is there already: nothing is written"):
+                Place().take_in(aside, path, lambda _: None, again=False)
+        assert path.read_bytes() == there
+
+
+def test_a_torn_or_altered_line_of_the_manifest_is_told_by_its_number(tmp_path: Path) -> None:
+    archive = create_archive(tmp_path / "a")
+    for seq in range(3):
+        topic, payload = message_of("set", "S-1", 1, seq, "pressure", 0.0, None, {"pressure_bar": 200.0})
+        seal_messages(archive, frames_from_heard([Heard(OPENED, topic, payload, False)]), "part")
+    (chain,) = (archive / "manifest").glob("*.ndjson")
+    whole = chain.read_bytes()
+    assert whole.count(b"\n") == 3
+    where = f"manifest/{chain.name}"
+    chain.write_bytes(whole[:-1])
+    assert said_of(archive) == [(where, "line 3 has no end: torn, or altered")]
+    first, second, third = whole.splitlines(keepends=True)
+    chain.write_bytes(first + third)
+    told = "line 2 does not follow from the one before: altered, or one removed"
+    assert said_of(archive) == [(where, told)]
+    chain.write_bytes(first + second.replace(b'"rows":1', b'"rows":2') + third)
+    assert said_of(archive) == [(where, "line 2 was altered: its hash differs")] * 1 + [
+        (where, "line 3 does not follow from the one before: altered, or one removed")
+    ]
+
+
+def said_of(archive: Path) -> list[tuple[str, str]]:
+    return expected_of(archive).faults(to_the_end=True)
+
+
+@pytest.mark.parametrize(("later_us", "dropped"), [(0, []), (1, ["I-1"])])
+def test_an_incident_is_old_when_its_last_message_came_before_the_cut_off(
+    tmp_path: Path, later_us: int, dropped: list[str]
+) -> None:
+    archive = create_archive(tmp_path / "a")
+    fields = {"incident_id": "I-1", "action": "in", "set_id": "S-1", "wearer_id": "W-1"}
+    topic, payload = message_of("desk", "D-1", 1, 0, "tally", 0.0, None, fields)
+    seal_messages(archive, frames_from_heard([Heard(OPENED, topic, payload, False)]), "part")
+    cut_off, today = OPENED + timedelta(microseconds=later_us), (OPENED + timedelta(days=2)).date()
+    assert retain(archive, cut_off, tuple, "a rule", today, apply=False).incidents == dropped
