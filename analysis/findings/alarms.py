@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -48,10 +49,13 @@ def warning_verdict(first_bar: float, low_air_bar: float, early_bar: float, late
 def alarm_findings(context: Context) -> Iterator[Finding]:
     """Apply every rule about alarms."""
     by_wear = {one.wear.wear_id: one for one in context.examined}
+    without: dict[tuple[str, str], list[tuple[Alarm, str]]] = {}
     for alarm in context.alarms:
         yield from _unanswered(alarm, context)
         yield from _not_raised(alarm)
-        yield from _without_data(alarm, by_wear, context)
+        shown = _without_data(alarm, by_wear, context)
+        if shown is not None and alarm.wear is not None:
+            without.setdefault((alarm.wear.wear_id, alarm.alarm), []).append((alarm, shown))
         yield from _warning_band(alarm, context)
         if alarm.reported is not None and alarm.reported.inferred:
             yield _finding(
@@ -70,6 +74,8 @@ def alarm_findings(context: Context) -> Iterator[Finding]:
                 "heard: the set raised it again, and messages were lost before that. When it was over "
                 "is not known.",
             )
+    for alike in without.values():
+        yield _all_without_data(alike)
     for flood in context.floods:
         minutes = context.profile.alarms.flood_window_min
         yield Finding(
@@ -163,14 +169,15 @@ def _lost_near(wear: Wear, raised_us: int) -> int:
     return lost_between(wear.power_up, int(seq.min()), int(seq.max()))
 
 
-def _without_data(alarm: Alarm, by_wear: Mapping[str, Examined], context: Context) -> Iterator[Finding]:
+def _without_data(alarm: Alarm, by_wear: Mapping[str, Examined], context: Context) -> str | None:
+    """Return what the readings show in place of an alarm that the set raised; None if they may show it."""
     if alarm.source != "reported" or alarm.wear is None or not KINDS[alarm.alarm].in_readings:
-        return
+        return None
     if alarm.supported:
-        return
+        return None
     one = by_wear.get(alarm.wear.wear_id)
     if one is None or not _was_heard(alarm, one):
-        return
+        return None
     second = min(max((alarm.raised_us - alarm.wear.started_us) // 1_000_000, 0), one.seconds - 1)
     if alarm.alarm == "low_air":
         shown = f"the pressure was {one.air.pressure_bar[second]:.0f} bar, the set's threshold is "
@@ -178,20 +185,33 @@ def _without_data(alarm: Alarm, by_wear: Mapping[str, Examined], context: Contex
     elif alarm.alarm == "heat":
         heat = one.heat
         if heat is None or not heat.measured or heat.dose[second] >= context.profile.heat.dose_limit:
-            return
+            return None
         rise = rapid_rise(heat.ambient_c, heat.thermal_class > 0, context.profile)
         if rise is not None and rise[0] - NEAR_S <= second <= rise[1] + 2 * NEAR_S:
-            return
+            return None
         shown = f"its sensor read {_nearest(heat.temperature_c, second):.0f} °C, below its "
         shown += f"{alarm.wear.thresholds.heat_start_c:.0f} °C, and neither dose nor rise explains it"
     else:
         shown = "its motion readings show no such stillness"
-    yield _finding(
+    return shown
+
+
+def _all_without_data(alike: list[tuple[Alarm, str]]) -> Finding:
+    """Return one finding of all alarms of one kind in one wear that the readings do not show."""
+    (alarm, shown), (last, _) = alike[0], alike[-1]
+    when = f"at {clock(alarm.raised_us)}"
+    if len(alike) > 1:
+        when = f"{len(alike)} times from {clock(alarm.raised_us)} to {clock(last.raised_us)}"
+        shown = shown if len({said for _, said in alike}) == 1 else f"at the first {shown}"
+    finding = _finding(
         "alarm_without_data",
         "note" if alarm.alarm in ("heat", "no_motion_prealarm") else "caution",
         alarm,
-        f"The set raised a {named(alarm)} at {clock(alarm.raised_us)}, but {shown}.",
+        f"The set raised a {named(alarm)} {when}, but {shown}.",
+        last.cleared_us if last.cleared_us is not None or len(alike) == 1 else last.raised_us,
     )
+    evidence = (identity for one, _ in alike for identity in one.evidence)
+    return replace(finding, evidence=tuple(dict.fromkeys(evidence))[:8])
 
 
 def _nearest(values: np.ndarray[tuple[int, ...], np.dtype[np.float64]], second: int) -> float:

@@ -194,6 +194,24 @@ class TestDerived:
         assert alarm["source"] == "reported"
         assert "set's threshold is 55 bar" in findings_of(log)["alarm_without_data"]["statement"]
 
+    def test_what_the_data_never_show_is_said_once_a_wear_and_kind_however_often_it_came(
+        self, log: Any
+    ) -> None:
+        talker = worn(log)
+        for true_s in range(200, 700, 60):
+            for name in ("no_motion", "low_air"):
+                talker.say(true_s, "alarm", alarm=name, state="raised")
+                talker.say(true_s + 4, "alarm", alarm=name, state="cleared")
+        found = analyse(log.frames(), PROFILE)["findings"]
+        found = found.filter(pl.col("code") == "alarm_without_data")
+        moments = f"9 times from {log.at(200):%H:%M:%S} UTC to {log.at(680):%H:%M:%S} UTC, but"
+        low, still = sorted(found["statement"])
+        assert f"low-air warning (reported) {moments} at the first the pressure was" in low
+        assert f"no-motion alarm (reported) {moments} its motion readings show no such" in still
+        assert found["severity"].to_list() == ["caution", "caution"]
+        assert [len(evidence) for evidence in found["evidence"]] == [8, 8]
+        assert (found["ended"] - found["started"]).dt.total_seconds().to_list() == [484, 484]
+
     def test_raised_again_while_it_still_stands_is_not_without_data(self, log: Any) -> None:
         talker = worn(log, start_bar=120.0)
         for true_s, state in (
