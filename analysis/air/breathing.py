@@ -38,6 +38,7 @@ from analysis.air.forecast import (
     forecast_minutes,
 )
 from analysis.air.gas import ZERO_CELSIUS_K, Cylinder, FloatArray
+from analysis.air.smoother_kernel import smooth
 
 __all__ = [
     "BREATHING",
@@ -89,7 +90,8 @@ class AirTrack:
     easiest_l_min: FloatArray
     # Minutes to the low-air pressure if it stays as hard as the hardest three minutes; no forecast.
     low_air_hardest_min: FloatArray
-    heard: NDArray[np.bool_]  # array of bool: a reading came within the last 5 s
+    # array of bool: a reading came within the last 5 s, of a gauge that does not hang
+    heard: NDArray[np.bool_]
     free_air_left_l: FloatArray  # free air in the cylinder after the fact, litres
     gas_temperature_c: FloatArray  # gas temperature by the heat balance, °C
     # `free_air_l`, `free_air_sd_l`: free air used and its standard deviation (filter, gauge, volume,
@@ -99,6 +101,10 @@ class AirTrack:
     # array of int: places of readings that were left out: beyond 5 standard deviations and back within two
     # readings.
     set_aside: NDArray[np.intp]
+    # `doubted`, `stuck`: array of int: places of readings alike for so long that the gauge may have hung, and
+    # of those that were left out because it did
+    doubted: NDArray[np.intp]
+    stuck: NDArray[np.intp]
     # `start_bar`, `end_bar`: first and last reading that were used, gauge
     start_bar: float
     end_bar: float
@@ -166,6 +172,7 @@ def reconstruct(
     kernels.advance(model, heat, state, *readings, _NO_RATE, fate, causal)
     passage = np.empty((size, kernels.FORECAST_WIDTH))
     kernels.first_passage(model, heat, ends.as_array(), hard_l_min, causal, low_air_bar, passage)
+    _no_later_than_moved(passage, causal)
     grid_s = np.arange(size, dtype=np.float64)
     minutes = forecast_minutes(passage[:, SAID_AND_ENDS], grid_s)
     scenario_min = forecast_minutes(passage[:, kernels.F_HARDEST_S], grid_s)
@@ -175,22 +182,30 @@ def reconstruct(
     first_window = hardest[: kernels.WINDOW_S]
     np.maximum(first_window, hard_l_min, out=first_window)
 
+    track = causal  # read out above, and written over: what is in the cache already is quicker
+    if (fate >= kernels.UNMOVED).any():
+        # A track that took back what it took cannot be smoothed. A hang that never ended stays: what the
+        # gauge shows is the least that was used, and all that is known.
+        readings = (*(one[fate != kernels.STUCK] for one in readings[:4]), *readings[4:])
+        model[kernels.M_STUCK_READINGS] = np.inf
+        nothing = np.zeros(len(readings[0]), dtype=np.int8)
+        kernels.advance(model, heat, again.copy(), *readings, _NO_RATE, nothing, track)
     smoothed = np.empty((size, 6))
-    kernels.smooth(model, heat, causal, smoothed, True)
+    smooth(model, heat, track, smoothed, True)
     again[[kernels.STEP, kernels.CHANGES]] = state[[kernels.STEP, kernels.CHANGES]]
     rate = np.clip(smoothed[:, 2], 0.0, HIGHEST_L_MIN)
     # What is set aside is what did not fit at the time, so the second pass keeps its own count.
-    track = causal  # read out above, and written over: what is in the cache already is quicker
-    kernels.advance(model, heat, again, *readings, rate, np.zeros_like(fate), track)
-    kernels.smooth(model, heat, track, smoothed, False)
+    kernels.advance(model, heat, again, *readings, rate, np.zeros(len(readings[0]), dtype=np.int8), track)
+    smooth(model, heat, track, smoothed, False)
 
     left_l, rate = smoothed[:, 0], smoothed[:, 2]
     half = NORMAL_90 * breathing.smooth_band * np.sqrt(smoothed[:, 3])
     fate[0] = kernels.USED  # it made the first state, and the filter then passed over it
-    used = np.flatnonzero(fate == kernels.USED)
+    used = np.flatnonzero((fate == kernels.USED) | (fate == kernels.DOUBTED))
     gas_track_c = track[:, kernels.T_GAS_K] - ZERO_CELSIUS_K
     start_bar, end_bar = float(pressure_bar[used[0]]), float(pressure_bar[used[-1]])
-    newest = newest_by(time_s, size)
+    moving_s = time_s[fate < kernels.UNMOVED]
+    newest = newest_by(moving_s, size)
     # Copies of what is kept: a view would keep all that the filter worked with, three times as much.
     return AirTrack(
         pressure_bar=smoothed[:, 4].copy(),
@@ -207,16 +222,33 @@ def reconstruct(
         hardest_l_min=hardest,
         easiest_l_min=easiest,
         low_air_hardest_min=scenario_min,
-        heard=(newest >= 0) & (grid_s - time_s[newest] <= HEARD_S),
+        heard=(newest >= 0) & (grid_s - moving_s[newest] <= HEARD_S),
         free_air_left_l=left_l.copy(),
         gas_temperature_c=gas_track_c,
         free_air_l=float(left_l[0] - left_l[-1]),
         free_air_sd_l=used_sd_l(smoothed, gas_track_c, cylinder, vessel, start_sd_c),
         set_aside=np.flatnonzero((fate == kernels.OUTSIDE) | (fate == kernels.SET_ASIDE)),
+        doubted=np.flatnonzero(fate >= kernels.DOUBTED),
+        stuck=np.flatnonzero(fate >= kernels.UNMOVED),
         start_bar=start_bar,
         end_bar=end_bar,
         step_bar=float(state[kernels.STEP]),
     )
+
+
+def _no_later_than_moved(passage: FloatArray, track: FloatArray) -> None:
+    """Let no early end, and no hard work, last longer than when a gauge that may hang moved last.
+
+    - `passage`: array, shape (n, 5): by `first_passage`; changed in place.
+    - `track`: array, shape (n, width): one row a second; or such a row after that of the last move.
+    """
+    rows = np.flatnonzero(track[:, kernels.T_UNMOVED_S])
+    if rows.size:
+        unmoved_s = track[rows, kernels.T_UNMOVED_S]
+        moved = np.maximum(rows - unmoved_s.astype(np.intp), 0)
+        for column in (kernels.F_EARLY_S, kernels.F_HARDEST_S):
+            then_s = np.maximum(passage[moved, column] - unmoved_s, 0.0)
+            passage[rows, column] = np.minimum(passage[rows, column], then_s)
 
 
 def newest_by(time_s: FloatArray, seconds: int) -> NDArray[np.intp]:
@@ -249,7 +281,7 @@ class LiveEstimate:
     gas_temperature_c: float  # gas temperature by the heat balance
     age_s: float  # seconds since the newest reading
     time_s: float  # the moment, seconds since the wear's start
-    _row: FloatArray = field(repr=False)
+    _row: FloatArray = field(repr=False)  # before it, of a gauge that may hang, that of its last move
     _assumed: tuple[FloatArray, FloatArray, FloatArray, float] = field(repr=False)
 
     def minutes_to(self, target_bar: float) -> ForecastMinutes:
@@ -262,16 +294,17 @@ class LiveEstimate:
     def if_hardest(self, target_bar: float) -> Scenario:
         """Return when `target_bar` is reached if it stays as hard as the hardest three minutes so far."""
         seconds = self._passage(target_bar)[kernels.F_HARDEST_S]
-        rate = float(self._row[0, kernels.T_HARDEST])
+        rate = float(self._row[-1, kernels.T_HARDEST])
         if self.time_s < kernels.WINDOW_S:
             rate = max(rate, self._assumed[-1])
         given = forecast_given(seconds, self.time_s)
         return Scenario(seconds / 60.0 if given else float("nan"), rate)
 
     def _passage(self, target_bar: float) -> list[float]:
-        passage = np.empty((1, kernels.FORECAST_WIDTH))
+        passage = np.empty((len(self._row), kernels.FORECAST_WIDTH))
         kernels.first_passage(*self._assumed, self._row, target_bar, passage)
-        row: list[float] = passage[0].tolist()
+        _no_later_than_moved(passage, self._row)
+        row: list[float] = passage[-1].tolist()
         return row
 
 
@@ -282,7 +315,7 @@ class LiveAir:
     - `low_air_bar`: gauge pressure of the low-air warning (kept for the caller; `minutes_to` takes any).
     - `start_temperature_c` and `surroundings_c`: as in `reconstruct`. `surroundings_c` may be set again
       whenever a temperature is heard.
-    - `ends` and `hard_l_min`: IntervalEnds, float: as in `reconstruct`.
+    - `ends`, `hard_l_min` and `breathing`: IntervalEnds, float, Breathing: as in `reconstruct`.
     """
 
     def __init__(
@@ -294,12 +327,13 @@ class LiveAir:
         *,
         ends: IntervalEnds = SHIPPED,
         hard_l_min: float = HARD_L_MIN,
+        breathing: Breathing = BREATHING,
     ) -> None:
         self.cylinder = cylinder
         self.low_air_bar = low_air_bar
         self.surroundings_c = surroundings_c
         self._start_c = start_temperature_c
-        self._assumed = (BREATHING.as_array(), vessel_array(cylinder, VESSEL), ends.as_array(), hard_l_min)
+        self._assumed = (breathing.as_array(), vessel_array(cylinder, VESSEL), ends.as_array(), hard_l_min)
         self._state: FloatArray | None = None
         self._newest_s = -np.inf
 
@@ -370,6 +404,8 @@ class LiveAir:
         around = self.surroundings_c if self.surroundings_c is not None else self._start_c
         around_c = np.array([around], dtype=np.float64)
         row = self._run(state, int(np.floor(time_s)), [np.empty(0)] * 4, around_c)
+        if row[0, kernels.T_UNMOVED_S] > 0.0:
+            row = np.vstack([state[kernels.KEPT : kernels.KEPT + kernels.TRACK_WIDTH], row])
         left_l, rate, gas_k = state[[kernels.LEFT, kernels.RATE, kernels.GAS_K]].tolist()
         sd_l = float(np.sqrt(state[kernels.V_LL]))
         half = NORMAL_90 * BREATHING.live_band * float(np.sqrt(state[kernels.V_RR]))
@@ -388,6 +424,20 @@ class LiveAir:
             _row=row,
             _assumed=self._assumed,
         )
+
+    @property
+    def unmoved_since_s(self) -> tuple[float, bool] | None:
+        """Since when a gauge that may hang has not moved, and whether it must; None of any other."""
+        if self._state is None or self._state[kernels.DOUBT] not in (kernels.MAY_HANG, kernels.HANGS):
+            return None
+        return float(self._state[kernels.MOVED_AT_S]), bool(self._state[kernels.DOUBT] == kernels.HANGS)
+
+    @property
+    def hung_s(self) -> tuple[float, float] | None:
+        """From when until when the gauge hung last, before it moved again; None if it never did."""
+        if self._state is None or self._state[kernels.HUNG_UNTIL_S] == 0.0:
+            return None
+        return float(self._state[kernels.HUNG_FROM_S]), float(self._state[kernels.HUNG_UNTIL_S])
 
     def _run(
         self, state: FloatArray, second: int, readings: Sequence[FloatArray], around_c: FloatArray

@@ -1,10 +1,9 @@
 """The compiled loops of `analysis/air/breathing.py` and `analysis/air/forecast.py`; nothing else calls them.
 
-Three flat functions, because compiling takes longer with each one: `advance` (heat balance and Kalman
-filter), `smooth` (Rauch-Tung-Striebel), `first_passage` (when the air reaches a content, and the interval
-about that). Numba keeps the
-compiled code beside this file and renews it when *this* file changes; after a change of the constants in
-`analysis/air/gas.py` touch this file too.
+Few and flat functions, because compiling takes longer with each one: `advance` (heat balance and Kalman
+filter), `first_passage` (when the air reaches a content, and the interval about that), and `smooth` in
+`smoother_kernel.py`. Numba keeps the compiled code beside the file and renews it when *that* file changes;
+after a change of the constants in `analysis/air/gas.py`, or of those here, touch both.
 
 The state of a wear is one array, so that the live page can go on second by second with the very code that
 the review runs in one sweep, and both get the same numbers to the last bit.
@@ -43,10 +42,19 @@ SECOND, LEFT, RATE, MEAN = 0, 1, 2, 3
 V_LL, V_LR, V_LM, V_RR, V_RM, V_MM = 4, 5, 6, 7, 8, 9
 GAS_K, WALL_K, DENSITY = 10, 11, 12
 STEP, CHANGES, LAST_BAR, LAST_S, WAITING = 13, 14, 15, 16, 17
-HARDEST, EASIEST, RING = 18, 19, 20
+HARDEST, EASIEST = 18, 19
+# Of the readings alike: second and time of the first, how many, the rate before; whether the gauge is
+# doubted. Then when it hung last, from its last reading that moved to the next one.
+MOVED_S, MOVED_AT_S, ALIKE, RATE_BEFORE, DOUBT, HUNG_FROM_S, HUNG_UNTIL_S = 20, 21, 22, 23, 24, 25, 26
+KEPT = 27  # the row of the track at `MOVED_S`, then wall, density, `HARDEST` and `EASIEST`
 WINDOW_S = 180
 """The hardest and the easiest so many seconds of a wear say how restless it is."""
-STATE_SIZE = RING + WINDOW_S
+
+# What is thought of a gauge that does not move: nothing; it should have moved; it may hang; it hangs. Then:
+# it hung, until a reading is believed again.
+MOVES, OVERDUE, MAY_HANG, HANGS, HUNG = 0.0, 1.0, 2.0, 3.0, 4.0
+LEAST_STEP_BAR = 0.5
+"""A gauge with finer steps is judged as one with these. Our own rule."""
 
 # Places in the array of the model (`Breathing.as_array`) and of the vessel (`_vessel_array`).
 (
@@ -61,16 +69,26 @@ STATE_SIZE = RING + WINDOW_S
     M_STEP_WEIGHT,
     M_GAS_GAIN,
     M_WALL_GAIN,
-) = range(11)
+    M_STUCK_READINGS,
+    M_STUCK_RATE_PART,
+    M_STUCK_STEPS,
+    M_REST,
+) = range(15)
 V_LITRES, V_GROWTH, V_GAS_WALL, V_OUTSIDE, V_WALL_J, V_CONVECTION = range(6)
 
 # What became of a reading.
 UNUSED, USED, OUTSIDE, SET_ASIDE, DOUBLE, BEFORE_JUMP = 0, 1, 2, 3, 4, 5
+# It counted, and the gauge may have hung; it hung and has not moved since; it hung, and moved later.
+DOUBTED, UNMOVED, STUCK = 6, 7, 8
 
 # Columns of a track: the state after each second's readings.
 T_LEFT, T_RATE, T_MEAN, T_LL, T_LR, T_LM, T_RR, T_RM, T_MM, T_GAS_K = range(10)
-T_HARDEST, T_EASIEST, T_AGE_S, T_SURE = 10, 11, 12, 13
-TRACK_WIDTH = 14
+T_HARDEST, T_EASIEST, T_AGE_S, T_SURE, T_UNMOVED_S = 10, 11, 12, 13, 14
+TRACK_WIDTH = 15
+KEPT_WALL_K, KEPT_DENSITY, KEPT_HARDEST, KEPT_EASIEST, RING = range(
+    KEPT + TRACK_WIDTH, KEPT + TRACK_WIDTH + 5
+)
+STATE_SIZE = RING + WINDOW_S
 
 # Columns of a forecast.
 F_SAID_S, F_EARLY_S, F_LATE_S, F_TO_USE_L, F_HARDEST_S = range(5)
@@ -98,7 +116,7 @@ COOLING_K_L = 0.0067 * 6.8
 
 
 @compiled
-def _second(model):  # type: ignore[no-untyped-def]
+def one_second(model):  # type: ignore[no-untyped-def]
     """Return, for a second: what stays of the rate, its part of the air, what stays of the mean, noise."""
     follows_s, settles_s = model[M_FOLLOWS_S], model[M_SETTLES_S]
     keep = exp(-1.0 / follows_s)
@@ -107,6 +125,14 @@ def _second(model):  # type: ignore[no-untyped-def]
     kick = model[M_SPREAD] ** 2 * (1.0 - keep * keep)
     drift = model[M_DRIFT] ** 2 * (1.0 - settle * settle)
     return keep, area, settle, kick, drift
+
+
+@compiled
+def first_after(time_s, reading, at_s):  # type: ignore[no-untyped-def]
+    """Return the place of the first reading after a moment, up to one after it."""
+    while reading > 0 and time_s[reading - 1] > at_s:
+        reading -= 1
+    return reading
 
 
 @compiled
@@ -119,8 +145,13 @@ def advance(  # type: ignore[no-untyped-def]
     filter's own rate cools the gas). ``said_step_bar`` is 0 for a set's own reading, else the step to which a
     person rounded it. A second's readings are those with ``second - 1 < time <= second``;
     one that comes late joins the second that the state has reached.
+
+    Readings alike for longer than somebody at rest takes for some steps of the gauge hang. So do those for
+    longer than the rate before, in part, takes, if the gauge then falls by as much at once. The filter goes
+    back to the last reading that moved: a hang is a silence. What fell in it spreads evenly over it, so it is
+    neither hard nor easy work. ``track`` keeps what was known at each second.
     """
-    keep, area, settle, kick, drift = _second(model)
+    keep, area, settle, kick, drift = one_second(model)
     usual = model[M_USUAL]
     f1, f2 = -area / 60.0, -(1.0 - area) / 60.0
     litres, growth = vessel[V_LITRES], vessel[V_GROWTH]
@@ -131,12 +162,12 @@ def advance(  # type: ignore[no-untyped-def]
     gas_k, wall_k, rho = state[GAS_K], state[WALL_K], state[DENSITY]
     begin = int(state[SECOND])
     own_heat = heat_rate.size == 0
-    reading = 0
-    for second in range(begin, upto + 1):
-        if second > begin:
+    reading, second, again, goes_on = 0, begin, begin, False
+    while second <= upto:
+        if goes_on:
             # What the second before has come to, once all its readings are in.
             before = second - 1
-            if before >= WINDOW_S:
+            if before >= WINDOW_S and state[DOUBT] < HANGS:
                 used = (state[RING + before % WINDOW_S] - left) * (60.0 / WINDOW_S)
                 state[HARDEST] = max(state[HARDEST], used)
                 state[EASIEST] = min(state[EASIEST], used)
@@ -157,7 +188,7 @@ def advance(  # type: ignore[no-untyped-def]
             cooled = drawn * GAS_CONSTANT_J * gas_k * factor
             gas_k += (to_gas - cooled) / (moles * heat_capacity + per_k)
             gas_k = min(max(gas_k, COLDEST_K), HOTTEST_K)
-            outside_k = (around_c[second] if around_c.size > 1 else around_c[0]) + ZERO_CELSIUS_K
+            outside_k = (around_c[max(second, again)] if around_c.size > 1 else around_c[0]) + ZERO_CELSIUS_K
             wall_k += (vessel[V_OUTSIDE] * (outside_k - wall_k) - to_gas) / vessel[V_WALL_J]
             # Prediction over one second.
             # An empty cylinder is empty, however long the silence.
@@ -176,6 +207,7 @@ def advance(  # type: ignore[no-untyped-def]
             p_rr = keep * b1 + (1.0 - keep) * b2 + kicked
             p_rm = settle * b2
             p_mm = settle * settle * p_mm + drift
+        goes_on, back = True, False
         while reading < time_s.size and time_s[reading] <= second:
             bar = pressure_bar[reading]
             if time_s[reading] == state[LAST_S]:
@@ -186,17 +218,6 @@ def advance(  # type: ignore[no-untyped-def]
                 error_k = gas_c[reading] + ZERO_CELSIUS_K - gas_k
                 gas_k += model[M_GAS_GAIN] * error_k
                 wall_k += model[M_WALL_GAIN] * error_k
-            # The finest change seen so far is the step that the set rounds to.
-            change = abs(bar - state[LAST_BAR])
-            by_voice = said_step_bar[reading] > 0.0
-            if change > 1e-6 and own_heat and not by_voice:
-                state[CHANGES] += 1.0
-                if state[CHANGES] == 1.0 or change < state[STEP]:
-                    state[STEP] = min(max(change, FINEST_STEP_BAR), LATEST_STEP_BAR)
-            step = state[STEP] if state[CHANGES] >= 3.0 else 1.0
-            state[LAST_S] = time_s[reading]
-            if not by_voice:
-                state[LAST_BAR] = bar
             # Litres left that this reading speaks of, and how well: Newton from the ideal gas.
             u = REFERENCE_K / gas_k
             z1 = Z1_0 + u * (Z1_1 + u * (Z1_2 + u * Z1_3))
@@ -210,6 +231,53 @@ def advance(  # type: ignore[no-untyped-def]
                 rho -= excess / slope
             per_mol = litres * (1.0 + growth * bar) * MOLAR_VOLUME_L_MOL
             per_bar = per_mol / (GAS_CONSTANT * gas_k * slope)
+            # The finest change seen so far is the step that the set rounds to.
+            change = abs(bar - state[LAST_BAR])
+            by_voice = said_step_bar[reading] > 0.0
+            if own_heat and state[DOUBT] != HUNG:
+                steps_bar = LATEST_STEP_BAR if state[CHANGES] == 0.0 else max(state[STEP], LEAST_STEP_BAR)
+                steps_bar *= model[M_STUCK_STEPS]
+                if by_voice or change > 1e-6:
+                    fell_bar = state[LAST_BAR] - bar - said_step_bar[reading]
+                    if state[DOUBT] == HANGS or (state[DOUBT] == MAY_HANG and fell_bar > steps_bar - 1e-6):
+                        back = state[DOUBT] == MAY_HANG
+                        state[DOUBT], state[HUNG_FROM_S] = HUNG, state[MOVED_AT_S]
+                        state[HUNG_UNTIL_S] = time_s[reading]
+                        fate[first_after(time_s, reading, state[MOVED_AT_S]) : reading] = STUCK
+                    else:
+                        state[DOUBT] = MOVES
+                        state[MOVED_S], state[MOVED_AT_S] = second, time_s[reading]
+                        state[ALIKE] = 0.0 if by_voice else 1.0
+                else:
+                    state[ALIKE] += 1.0
+                    alike_min = (time_s[reading] - state[MOVED_AT_S]) / 60.0
+                    if state[ALIKE] >= model[M_STUCK_READINGS] and state[DOUBT] != HANGS:
+                        moves_l_min = steps_bar * per_bar / alike_min
+                        back = model[M_REST] * alike_min > steps_bar * litres  # nominal, so a little later
+                        if back:
+                            state[DOUBT] = HANGS
+                            fate[first_after(time_s, reading, state[MOVED_AT_S]) : reading] = UNMOVED
+                        elif max(model[M_STUCK_RATE_PART] * state[RATE_BEFORE], model[M_REST]) > moves_l_min:
+                            state[DOUBT] = MAY_HANG
+                        elif state[RATE_BEFORE] > moves_l_min:
+                            state[DOUBT] = OVERDUE
+                    if state[DOUBT] == HANGS:
+                        fate[reading] = UNMOVED
+                        state[LAST_S] = time_s[reading]
+                        reading += 1
+                if back:
+                    again, second = second, int(state[KEPT + T_AGE_S])
+                    break
+                if state[DOUBT] == HANGS:
+                    continue
+            if change > 1e-6 and own_heat and not by_voice:
+                state[CHANGES] += 1.0
+                if state[CHANGES] == 1.0 or change < state[STEP]:
+                    state[STEP] = min(max(change, FINEST_STEP_BAR), LATEST_STEP_BAR)
+            step = state[STEP] if state[CHANGES] >= 3.0 else 1.0
+            state[LAST_S] = time_s[reading]
+            if not by_voice:
+                state[LAST_BAR] = bar
             stepped = model[M_STEP_WEIGHT] * step * step / 12.0
             if by_voice:
                 stepped = said_step_bar[reading] ** 2 / 12.0
@@ -240,7 +308,7 @@ def advance(  # type: ignore[no-untyped-def]
                         fate[earlier] = meaning
                     earlier -= 1
             state[WAITING] = 0.0
-            fate[reading] = USED
+            fate[reading] = DOUBTED if state[DOUBT] == MAY_HANG else USED
             k_l, k_r, k_m = g_l / spread, g_r / spread, g_m / spread
             if own_heat:
                 # A correction of the litres is an expansion as well: it moves the temperature, which
@@ -262,7 +330,27 @@ def advance(  # type: ignore[no-untyped-def]
             p_rr -= k_r * g_r
             p_rm -= k_r * g_m
             p_mm -= k_m * g_m
+            if state[DOUBT] == HUNG:
+                from_s = int(state[KEPT + T_AGE_S])
+                fallen = left - state[KEPT + T_LEFT]
+                for between in range(max(from_s, second - WINDOW_S), second):
+                    part = (between - from_s) / max(second - from_s, 1)
+                    state[RING + between % WINDOW_S] = state[KEPT + T_LEFT] + part * fallen
+                state[DOUBT], state[ALIKE] = MOVES, 0.0 if by_voice else 1.0
+                state[MOVED_S], state[MOVED_AT_S] = second, time_s[reading]
             reading += 1
+        if back:
+            left, rate, mean = state[KEPT + T_LEFT], state[KEPT + T_RATE], state[KEPT + T_MEAN]
+            p_ll, p_lr, p_lm = state[KEPT + T_LL], state[KEPT + T_LR], state[KEPT + T_LM]
+            p_rr, p_rm, p_mm = state[KEPT + T_RR], state[KEPT + T_RM], state[KEPT + T_MM]
+            gas_k, wall_k, rho = state[KEPT + T_GAS_K], state[KEPT_WALL_K], state[KEPT_DENSITY]
+            state[HARDEST], state[EASIEST] = state[KEPT_HARDEST], state[KEPT_EASIEST]
+            state[WAITING] = 0.0
+            second += 1
+            continue
+        if second < again:
+            second += 1
+            continue
         row = second - begin
         track[row, T_LEFT], track[row, T_RATE], track[row, T_MEAN] = left, rate, mean
         track[row, T_LL], track[row, T_LR], track[row, T_LM] = p_ll, p_lr, p_lm
@@ -272,8 +360,11 @@ def advance(  # type: ignore[no-untyped-def]
         if second < WINDOW_S and state[CHANGES] >= 1.0 and state[STEP] > COARSE_BAR:
             fallen = max(state[RING] - left, 0.0)
             track[row, T_SURE] = max(fallen / (fallen + 0.25 * state[STEP] * litres), LEAST_SURE)
-        # Mean use over the window that ends here; before it is full, since the start.
-        if second >= WINDOW_S:
+        # Mean use over the window that ends here; before it is full, since the start; in a hang, before it.
+        track[row, T_UNMOVED_S] = second - state[KEPT + T_AGE_S] if state[DOUBT] != MOVES else 0.0
+        if state[DOUBT] >= HANGS:
+            track[row, T_HARDEST], track[row, T_EASIEST] = state[KEPT + T_HARDEST], state[KEPT + T_EASIEST]
+        elif second >= WINDOW_S:
             used = (state[RING + second % WINDOW_S] - left) * (60.0 / WINDOW_S)
             track[row, T_HARDEST] = max(state[HARDEST], used)
             track[row, T_EASIEST] = min(state[EASIEST], used)
@@ -281,104 +372,22 @@ def advance(  # type: ignore[no-untyped-def]
             used = (state[RING] - left) * 60.0 / second if second > 0 else rate
             track[row, T_HARDEST], track[row, T_EASIEST] = used, used
         track[row, T_AGE_S] = second
+        if state[MOVED_S] == second and state[DOUBT] == MOVES:
+            for place in range(TRACK_WIDTH):
+                state[KEPT + place] = track[row, place]
+            state[KEPT_WALL_K], state[KEPT_DENSITY] = wall_k, rho
+            state[KEPT_HARDEST], state[KEPT_EASIEST] = state[HARDEST], state[EASIEST]
+            breathed = rate  # in the minute before, too: the rate of a young wear begins high on purpose
+            if second > 0:
+                since_s = min(second, 60)
+                breathed = (state[RING + (second - since_s) % WINDOW_S] - left) * 60.0 / since_s
+            state[RATE_BEFORE] = min(rate, breathed)
+        second += 1
     state[SECOND] = max(upto, begin)
     state[LEFT], state[RATE], state[MEAN] = left, rate, mean
     state[V_LL], state[V_LR], state[V_LM] = p_ll, p_lr, p_lm
     state[V_RR], state[V_RM], state[V_MM] = p_rr, p_rm, p_mm
     state[GAS_K], state[WALL_K], state[DENSITY] = gas_k, wall_k, rho
-
-
-@compiled
-def smooth(model, vessel, track, smoothed, rate_only):  # type: ignore[no-untyped-def]
-    """Carry what was learnt later back to each second (Rauch, Tung and Striebel 1965, AIAA J. 3:1445-50).
-
-    Columns of `smoothed`: litres left, their variance, rate, its variance, gauge pressure, its sd; of
-    these with ``rate_only`` no other than the rate.
-    """
-    keep, area, settle, kick, drift = _second(model)
-    usual = model[M_USUAL]
-    f1, f2 = -area / 60.0, -(1.0 - area) / 60.0
-    last = track.shape[0] - 1
-    left, rate, mean = track[last, T_LEFT], track[last, T_RATE], track[last, T_MEAN]
-    s00, s01, s02 = track[last, T_LL], track[last, T_LR], track[last, T_LM]
-    s11, s12, s22 = track[last, T_RR], track[last, T_RM], track[last, T_MM]
-    bar = 0.0
-    for second in range(last, -1, -1):
-        if second < last:
-            l0, r0, m0 = track[second, T_LEFT], track[second, T_RATE], track[second, T_MEAN]
-            p00, p01, p02 = track[second, T_LL], track[second, T_LR], track[second, T_LM]
-            p11, p12, p22 = track[second, T_RR], track[second, T_RM], track[second, T_MM]
-            kicked = kick * max(m0, model[M_FLOOR]) ** 2
-            # a = F P, n = F P F' + Q, the prediction that `advance` made from here.
-            a00, a01, a02 = p00 + f1 * p01 + f2 * p02, p01 + f1 * p11 + f2 * p12, p02 + f1 * p12 + f2 * p22
-            a10, a11 = keep * p01 + (1.0 - keep) * p02, keep * p11 + (1.0 - keep) * p12
-            a12 = keep * p12 + (1.0 - keep) * p22
-            a20, a21, a22 = settle * p02, settle * p12, settle * p22
-            n00 = a00 + f1 * a01 + f2 * a02 + kicked / 10800.0
-            n01 = keep * a01 + (1.0 - keep) * a02 - kicked / 120.0
-            n02 = settle * a02
-            n11 = keep * a11 + (1.0 - keep) * a12 + kicked
-            n12 = settle * a12
-            n22 = settle * a22 + drift
-            i00, i01, i02 = n11 * n22 - n12 * n12, n02 * n12 - n01 * n22, n01 * n12 - n02 * n11
-            det = n00 * i00 + n01 * i01 + n02 * i02
-            i00, i01, i02 = i00 / det, i01 / det, i02 / det
-            i11, i12 = (n00 * n22 - n02 * n02) / det, (n01 * n02 - n00 * n12) / det
-            i22 = (n00 * n11 - n01 * n01) / det
-            # c = a' n^-1, the smoother's gain.
-            c00 = a00 * i00 + a10 * i01 + a20 * i02
-            c01 = a00 * i01 + a10 * i11 + a20 * i12
-            c02 = a00 * i02 + a10 * i12 + a20 * i22
-            c10 = a01 * i00 + a11 * i01 + a21 * i02
-            c11 = a01 * i01 + a11 * i11 + a21 * i12
-            c12 = a01 * i02 + a11 * i12 + a21 * i22
-            c20 = a02 * i00 + a12 * i01 + a22 * i02
-            c21 = a02 * i01 + a12 * i11 + a22 * i12
-            c22 = a02 * i02 + a12 * i12 + a22 * i22
-            d0 = left - (l0 + f1 * r0 + f2 * m0)
-            d1 = rate - (keep * r0 + (1.0 - keep) * m0)
-            d2 = mean - (usual + settle * (m0 - usual))
-            left = l0 + c00 * d0 + c01 * d1 + c02 * d2
-            rate = r0 + c10 * d0 + c11 * d1 + c12 * d2
-            mean = m0 + c20 * d0 + c21 * d1 + c22 * d2
-            if rate_only:
-                smoothed[second, 2] = rate
-                continue
-            e00, e01, e02 = s00 - n00, s01 - n01, s02 - n02
-            e11, e12, e22 = s11 - n11, s12 - n12, s22 - n22
-            x00 = c00 * e00 + c01 * e01 + c02 * e02
-            x01 = c00 * e01 + c01 * e11 + c02 * e12
-            x02 = c00 * e02 + c01 * e12 + c02 * e22
-            x10 = c10 * e00 + c11 * e01 + c12 * e02
-            x11 = c10 * e01 + c11 * e11 + c12 * e12
-            x12 = c10 * e02 + c11 * e12 + c12 * e22
-            x20 = c20 * e00 + c21 * e01 + c22 * e02
-            x21 = c20 * e01 + c21 * e11 + c22 * e12
-            x22 = c20 * e02 + c21 * e12 + c22 * e22
-            s00 = p00 + x00 * c00 + x01 * c01 + x02 * c02
-            s01 = p01 + x00 * c10 + x01 * c11 + x02 * c12
-            s02 = p02 + x00 * c20 + x01 * c21 + x02 * c22
-            s11 = p11 + x10 * c10 + x11 * c11 + x12 * c12
-            s12 = p12 + x10 * c20 + x11 * c21 + x12 * c22
-            s22 = p22 + x20 * c20 + x21 * c21 + x22 * c22
-        # The pressure that belongs to these litres; the growth of the volume needs it once in advance.
-        gas_k = track[second, T_GAS_K]
-        u = REFERENCE_K / gas_k
-        z1 = Z1_0 + u * (Z1_1 + u * (Z1_2 + u * Z1_3))
-        z2 = Z2_0 + u * (Z2_1 + u * Z2_2)
-        z3 = Z3_0 + u * Z3_1
-        slope = 1.0
-        per_mol = 1.0
-        for _ in range(4 if second == last else 2):
-            per_mol = vessel[V_LITRES] * (1.0 + vessel[V_GROWTH] * bar) * MOLAR_VOLUME_L_MOL
-            rho = min(max(left / per_mol, 0.0), DENSEST_MOL_L)
-            slope = 1.0 + rho * (2.0 * z1 + rho * (3.0 * z2 + rho * (4.0 * z3 + rho * 5.0 * Z4_0)))
-            z = 1.0 + rho * (z1 + rho * (z2 + rho * (z3 + rho * Z4_0)))
-            bar = z * rho * GAS_CONSTANT * gas_k - ATMOSPHERE_BAR
-        smoothed[second, 0], smoothed[second, 1] = left, max(s00, 0.0)
-        smoothed[second, 2], smoothed[second, 3] = rate, max(s11, 0.0)
-        smoothed[second, 4] = max(bar, 0.0)
-        smoothed[second, 5] = sqrt(max(s00, 0.0)) * GAS_CONSTANT * gas_k * slope / per_mol
 
 
 @compiled

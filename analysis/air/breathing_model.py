@@ -39,6 +39,13 @@ class Breathing:
     # reading
     gas_gain: float = 0.02
     wall_gain: float = 0.01
+    # `stuck_readings`, `stuck_rate_part`, `stuck_steps`: so many readings alike hang if this part of the rate
+    # before would have moved the gauge by so many steps: see the profile
+    stuck_readings: float = 20.0
+    stuck_rate_part: float = 0.4
+    stuck_steps: float = 3.0
+    # Nobody at work breathes less, L/min: it is the rate of a person at rest. Our own rule.
+    rest_l_min: float = 6.0
     # `live_band`, `smooth_band`: factor on the filter's and the smoother's own standard deviation that makes
     # 90 % bands hold
     live_band: float = 0.845
@@ -46,7 +53,7 @@ class Breathing:
 
     def as_array(self) -> FloatArray:
         """Return the values in the order that the kernels expect."""
-        return np.array([getattr(self, name) for name in self.__slots__[: kernels.M_WALL_GAIN + 1]])
+        return np.array([getattr(self, name) for name in self.__slots__[: kernels.M_REST + 1]])
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +141,7 @@ def first_state(
     state[kernels.RING :] = left_l
     # The filter meets this reading again and passes over it as a double.
     state[[kernels.LAST_BAR, kernels.LAST_S]] = pressure_bar, time_s
+    state[[kernels.MOVED_S, kernels.MOVED_AT_S, kernels.ALIKE]] = np.floor(time_s), time_s, 1.0
     return state
 
 

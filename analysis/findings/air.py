@@ -6,7 +6,8 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from analysis.air.gas import free_air_l
+from analysis.air.breathing_kernels import LEAST_STEP_BAR
+from analysis.air.breathing_model import BREATHING
 from analysis.alarms.derived import runs_of, stillness
 from analysis.findings.ends import THEN
 from analysis.findings.examined import Examined
@@ -14,15 +15,11 @@ from analysis.findings.finding import Context, Finding, about_wear, clock, lasti
 from analysis.findings.sensors import offset_said
 from analysis.wears.entries import Entry
 from analysis.wears.turn_back import is_ready
-from analysis.wears.wears import TYPICAL_WATER_VOLUME_L, Wear
+from analysis.wears.wears import Wear
 from ingest.plurals import counted, percent
 
 JOIN_S = 60
 """Two free-flows closer than this are one. Our own rule."""
-STUCK_LEAST_L_MIN = 6.0
-"""Nobody at work breathes less: it is the rate of a person at rest. Our own rule."""
-STUCK_WITHOUT_WITNESS = 4.0
-"""So many times the air must have gone without a step before the gauge is doubted alone. Our own rule."""
 MOVING_S = 5.0
 """Who was still for less than this is moving. Our own rule."""
 MANY_ASIDE = 0.2
@@ -331,30 +328,24 @@ def _falling_without_motion(one: Examined, context: Context) -> Iterator[Finding
 
 
 def _stuck(one: Examined, context: Context) -> Iterator[Finding]:
-    wear, air, rules = one.wear, one.air, context.profile.air
+    wear, rules = one.wear, context.profile.air
+    if not one.doubted.size:
+        return
     good = np.flatnonzero(~wear.spike)
     bar, at_us = wear.pressure_bar[good], wear.at_us[good]
-    total_l = wear.cylinder.total_l if wear.cylinder else TYPICAL_WATER_VOLUME_L
-    drop_bar = rules.stuck_steps * max(air.step_bar, 0.5)
+    doubted, stuck = np.isin(good, one.doubted), np.isin(good, one.stuck)
     for first, last in runs_of(np.diff(bar) == 0.0, shortest=rules.stuck_readings - 1):
-        seconds = float(at_us[last] - at_us[first]) * 1e-6
-        second = int((at_us[first] - wear.started_us) // 1_000_000)
-        # The live rate begins high on purpose; what was breathed just before speaks too.
-        before = float(air.rate_l_min[max(second - 60, 0) : second + 1].mean())
-        rate = max(rules.stuck_rate_part * min(float(air.live_rate_l_min[second]), before), STUCK_LEAST_L_MIN)
-        level, gas_c = float(bar[first]), float(air.gas_temperature_c[second])
-        low = max(level - drop_bar, 0.0)
-        steps_l = free_air_l(level, gas_c, total_l) - free_air_l(low, gas_c, total_l)
-        if rate * seconds / 60.0 <= steps_l:
+        if not doubted[last]:
             continue
+        seconds, level = float(at_us[last] - at_us[first]) * 1e-6, float(bar[first])
+        fell_bar = level - float(bar[last + 1]) if last + 1 < bar.size else 0.0
         # Some people at rest hardly breathe for minutes: only with a second witness is it the sensor.
-        later_bar = float(bar[last + 1]) if last + 1 < bar.size else level
-        if later_bar <= level - drop_bar:
-            witness = f"it then fell by {level - later_bar:.0f} bar at once"
+        if stuck[last] and fell_bar >= rules.stuck_steps * max(one.air.step_bar, LEAST_STEP_BAR):
+            witness = f"it then fell by {fell_bar:.0f} bar at once"
         elif _moving(one, context, int(at_us[first]), int(at_us[last])):
             witness = "the wearer was moving"
-        elif rate * seconds / 60.0 > STUCK_WITHOUT_WITNESS * steps_l:
-            witness = f"it lasted {STUCK_WITHOUT_WITNESS:.0f} times as long as that takes"
+        elif stuck[last]:
+            witness = f"even {BREATHING.rest_l_min:.0f} L/min would have moved it"
         else:
             continue
         yield about_wear(

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from analysis.air.breathing import AirTrack, newest_by, reconstruct
+from analysis.air.breathing_model import BREATHING, Breathing
 from analysis.air.gas import Cylinder
 from analysis.clocks.links import Gap, gaps_of, lost_in
 from analysis.heat import heat as heat_of
 from analysis.heat.believed import surroundings_c
 from analysis.heat.heat import HeatTrack
-from analysis.profile import Profile
+from analysis.profile import Air, Profile
 from analysis.records import Floats, Ints
 from analysis.wears.gauges import VoiceGauge, readings_of
 from analysis.wears.wears import TYPICAL_WATER_VOLUME_L, Wear
@@ -35,7 +36,11 @@ class Examined:
     heat: HeatTrack | None
     gaps: list[Gap]
     lost_messages: int | None
-    set_aside: Ints  # places of the wear's own readings that the filter left out
+    # Places of the wear's own readings: those that the filter left out, those of a gauge that may have hung,
+    # and those of one that did.
+    set_aside: Ints
+    doubted: Ints
+    stuck: Ints
 
     @property
     def seconds(self) -> int:
@@ -110,11 +115,22 @@ def examine(wear: Wear, profile: Profile, gauges: Sequence[VoiceGauge] = ()) -> 
         said_step_bar=known.said_step_bar,
         ends=profile.forecast.ends(),
         hard_l_min=profile.forecast.hard_l_min,
+        breathing=breathing_of(profile.air),
     )
     # Neither tables nor findings need these; of a big incident each takes 5 MB.
     air.live_rate_hi_l_min = air.free_air_left_l = NOT_KEPT
-    aside = known.position[air.set_aside]
-    return Examined(wear, air, heat, gaps_of(wear), lost_in(wear), aside[aside >= 0])
+    aside, doubted, stuck = (known.position[each] for each in (air.set_aside, air.doubted, air.stuck))
+    return Examined(wear, air, heat, gaps_of(wear), lost_in(wear), aside[aside >= 0], doubted, stuck)
+
+
+def breathing_of(rules: Air) -> Breathing:
+    """Return what the filter assumes, with the profile's rule by which a gauge hangs."""
+    return replace(
+        BREATHING,
+        stuck_readings=rules.stuck_readings,
+        stuck_rate_part=rules.stuck_rate_part,
+        stuck_steps=rules.stuck_steps,
+    )
 
 
 def early_ends(examined: Sequence[Examined]) -> dict[str, tuple[Ints, Floats]]:

@@ -6,12 +6,14 @@ from collections.abc import Iterator
 
 from msgspec import structs
 
+from analysis.air.breathing_kernels import WINDOW_S
+from analysis.findings.finding import lasting
 from analysis.live.attention import judge
 from analysis.live.desk_words import DeskWords
+from analysis.live.follower import WearFollower
 from analysis.live.inside import Inside
 from analysis.live.outlook import EMPTY_BAR, minutes_to_empty
 from analysis.live.rows import GaugeRow, Interval, Lost, Reason, Row
-from analysis.live.voice import stuck_since_us
 from analysis.wears.gauges import VoiceGauge
 from analysis.wears.valve import UNBREATHABLE_L_S
 
@@ -42,9 +44,9 @@ def row_of(
     said_us = spoken.at_us if spoken is not None else 0
     # No forecast if the set reads far more than its wearer says, rose without a reason, or is stuck.
     there = wear is not None and silent_since_at is None
-    stuck_us = None
+    outlook = stuck_us = None
     if wear is not None and there and spoken is None and risen is None:
-        stuck_us = stuck_since_us(wear, profile.air)
+        outlook, stuck_us = inside.outlook(now_s), live_set.follower.hangs_us
     doubted = risen is not None or (there and (spoken is not None or stuck_us is not None))
     heard = there and not doubted
     last_us = max(known.ended_us, said_us) if known is not None else said_us
@@ -55,7 +57,7 @@ def row_of(
     elif wear is not None and stuck_us is not None:
         last_us = stuck_us
         outlook = inside.outlook_of(wear, last_us)
-    else:
+    elif not heard:
         last_us = said_us if doubted else last_us
         outlook = inside.outlook(at_s) if not doubted else None
     turn_back = low_air = to_empty = losing_min = None
@@ -72,7 +74,7 @@ def row_of(
             planned = low_air is not None
         made_at = outlook.made_at if outlook is not None else last_us * 1e-6
         volume_l = known.cylinder.total_l if known is not None and known.cylinder is not None else None
-        fall = inside.recent()
+        fall = inside.recent()  # asked after the outlook, which says what of it hung
         losing_min = minutes_to_empty(fall, volume_l, profile)
         if losing_min is not None:  # the filter may take a reading or two to believe it
             bar, bar_min = fall[-1][1], (fall[-1][1] - EMPTY_BAR) / losing_min
@@ -109,8 +111,8 @@ def row_of(
     elif doubted and own is not None and stuck_us is None:
         other_bar = own[1]
         remarks = (*remarks, Reason("set_differs" if risen is None else "risen"))
-    if stuck_us is not None:
-        remarks = (*remarks, Reason("stuck", in_seconds(stuck_us)))
+    if wear is not None and spoken is None and risen is None:
+        remarks = (*remarks, *_hanging(live_set.follower, now_us))
     remarks = (*remarks, *_elsewhere(inside, now_us))
     if inside.doubtful:
         remarks = (*remarks, Reason("two_sets", who=", ".join(inside.doubtful)))
@@ -184,6 +186,15 @@ def row_of(
         relief_at=relief - 60.0 * profile.entry.relief_ready_min if relief is not None else None,
     )
     return judge(row, alarms, now_s, was_soon=was_soon)
+
+
+def _hanging(follower: WearFollower, now_us: int) -> Iterator[Reason]:
+    """Say since when the gauge has not moved; then, as long as that matters, for how long it had not."""
+    if follower.may_hang_us is not None:
+        yield Reason("stuck", in_seconds(follower.may_hang_us))
+    if follower.hung_us is not None and now_us - follower.hung_us[1] < WINDOW_S * 1_000_000:
+        from_us, until_us = follower.hung_us
+        yield Reason("hung", in_seconds(until_us), lasting((until_us - from_us) * 1e-6))
 
 
 def _elsewhere(inside: Inside, now_us: int) -> Iterator[Reason]:

@@ -263,7 +263,7 @@ class Inside:
             return over[4]
         found = None
         air = live_set.follower.follow(wear, self.gauges, live_set.profile, round(now_s * 1e6))
-        if air is not None:
+        if wear.cylinder is not None:
             started_at, last = wear.started_us * 1e-6, live_set.follower.last
             hardest_l_min = self.own_l_min[1]
             found = look_ahead(air, started_at, last, live_set.low_air_bar, leave_bar, now_s, hardest_l_min)
@@ -300,7 +300,7 @@ class Inside:
                 leave_bar = self.moment.leave_bar
             reading, low_bar, began_at = follower.last, live_set.low_air_bar, wear.started_us * 1e-6
             found = None
-            if air is not None:
+            if wear.cylinder is not None:
                 found = look_ahead(air, began_at, reading, low_bar, leave_bar, until_us * 1e-6)
             live_set.before = made_of, found
         return live_set.before[1]
@@ -364,12 +364,16 @@ class Inside:
         return tuple(charge.entry_us * 1e-6 + each_s for each_s in after_s)
 
     def recent(self) -> list[tuple[float, float]]:
-        """Return the latest readings and the one before, (seconds since 1970, bar)."""
+        """Return the latest readings that moved and the one before, (seconds since 1970, bar)."""
         wear = self.wear
         if wear is None:
             return []
         # By time and not by number: a set that reports often must not hide how long its air has been falling.
         at_us, bar = wear.at_us[wear.kept], wear.pressure_bar[wear.kept]
+        hung_us = self.live_set.follower.hung_us
+        if hung_us is not None:
+            moved = (at_us <= hung_us[0]) | (at_us >= hung_us[1])
+            at_us, bar = at_us[moved], bar[moved]
         first = max(int(at_us.searchsorted(at_us[-1] - round(LATEST_S * 1e6))) - 1, 0)
         return list(zip((at_us[first:] * 1e-6).tolist(), bar[first:].tolist(), strict=True))
 

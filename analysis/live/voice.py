@@ -9,15 +9,13 @@ import numpy as np
 
 from analysis.air.forecast import VOICE_STEP_BAR
 from analysis.air.gas import Cylinder
-from analysis.findings.air import STUCK_LEAST_L_MIN
 from analysis.live.desk_record import DeskRecord
 from analysis.live.rows import SPOKEN, AlarmLine, Row
 from analysis.policies import Course, TurnBackMoment, judge_by
-from analysis.profile import Air, Profile
+from analysis.profile import Profile
 from analysis.wears.charges import NO_MOMENTS, NOTHING
 from analysis.wears.entries import Entry
 from analysis.wears.gauges import UNHEARD_US, VoiceGauge
-from analysis.wears.wears import TYPICAL_WATER_VOLUME_L, Wear
 
 APART_BAR = 2.0 * VOICE_STEP_BAR
 """Pressures of one cylinder that are further apart differ: twice the step of a gauge read by voice. Our own
@@ -78,20 +76,6 @@ def by_voice_alone(
         early_min=NOTHING,
     )
     return judge_by(rules.policy, rules, course)
-
-
-def stuck_since_us(wear: Wear, rules: Air) -> int | None:
-    """Return since when a reading has not moved although even the least breathing would have moved it."""
-    at_us, bar = wear.at_us, wear.pressure_bar
-    if len(bar) < rules.stuck_readings or bar[-rules.stuck_readings] != bar[-1]:
-        return None
-    other = np.flatnonzero(bar != bar[-1])
-    since_us = int(at_us[other[-1] + 1 if len(other) else 0])
-    steps = np.abs(np.diff(bar))
-    step_bar = max(float(steps[steps > 0.0].min(initial=VOICE_STEP_BAR)), 0.5)
-    total_l = wear.cylinder.total_l if wear.cylinder is not None else TYPICAL_WATER_VOLUME_L
-    breathed_l = STUCK_LEAST_L_MIN * (int(at_us[-1]) - since_us) / 60e6
-    return since_us if breathed_l > rules.stuck_steps * step_bar * total_l else None  # nominal litres
 
 
 def low_air_lines(

@@ -402,7 +402,7 @@ AT_LIMITS: dict[str, Scene] = {
     "early warning 30.5 s after a reading": low_air_after_silence(
         597, 640, 626.5, start_bar=120.0, bar_s=0.1
     ),
-    **{f"at rest for {seconds} s": at_rest(seconds) for seconds in (390, 400)},
+    **{f"at rest for {seconds} s": at_rest(seconds) for seconds in (190, 200)},
     **{f"stuck, nobody moved for {still:g} s": stuck_and(lambda _, s=still: s) for still in (4.9, 5.0)},
     **{
         f"stuck, moving in {n + 4} of 154": stuck_and(lambda at, n=n: 0.0 if at < 500 + n else 9.0)

@@ -11,7 +11,7 @@ from ingest.contract.captures import Heard
 from tests.analysis.conftest import WrittenLog
 from tests.analysis.test_findings import ordinary
 
-STUCK_S = (93, 94, 95, 96)  # where it begins to count, to the second
+STUCK_S = (95, 96, 97, 98)  # where it begins to count, to the second
 WHO = {"incident_id": "I-1", "set_id": "S-1", "wearer_id": "W-1", "team": "Larch"}
 
 

@@ -5,14 +5,10 @@ from __future__ import annotations
 from types import SimpleNamespace
 from typing import Any
 
-import numpy as np
 import pytest
 
-from analysis.air.gas import Cylinder
 from analysis.live.desk_record import DeskRecord
 from analysis.live.rows import Row, Snapshot
-from analysis.live.voice import stuck_since_us
-from analysis.profile import Profile
 from dashboard.live.display import STANDARD
 from dashboard.live.row_view import row_view
 
@@ -133,31 +129,6 @@ def test_a_reading_that_does_not_move_makes_no_forecast_longer(log: Any, see: An
         early_at = log.at(265).timestamp() + 60.0 * before.low_air.low
         assert one.low_air_was_expected_at[0] == pytest.approx(early_at, abs=30.0)
     assert later.low_air_was_expected_at == row.low_air_was_expected_at
-
-
-@pytest.mark.parametrize(
-    ("before", "alike", "every_s", "since_s"),
-    [
-        # 3 steps of 10 bar, in 6.8 L: 204 L, at 6 L/min 34 min. Nothing else was read before.
-        ((), 20, 107.3, None),
-        ((), 20, 107.5, 0.0),
-        # The gauge moved by 1 bar before: 20.4 L, 3 min 24 s.
-        ((251.0,), 20, 10.7, None),
-        ((251.0,), 20, 10.8, 10.8),
-        ((251.0,), 19, 60.0, None),  # too few readings
-        # A step of 0.1 bar counts as 0.5 bar: 10.2 L, 1 min 42 s.
-        ((250.1,), 20, 5.3, None),
-        ((250.1,), 20, 5.4, 5.4),
-    ],
-)
-def test_since_when_a_reading_is_stuck(
-    before: tuple[float, ...], alike: int, every_s: float, since_s: float | None
-) -> None:
-    bar = np.array([*before, *[250.0] * alike])
-    at_us = (np.arange(len(bar)) * every_s * 1e6).round().astype(np.int64)
-    wear = SimpleNamespace(at_us=at_us, pressure_bar=bar, cylinder=Cylinder(1, 6.8, 300.0))
-    found = stuck_since_us(wear, Profile.default().air)  # type: ignore[arg-type]
-    assert found == (None if since_s is None else round(since_s * 1e6))
 
 
 @pytest.mark.parametrize(("since_at", "spoken"), [(99.0, True), (100.0, True), (100.1, False)])
