@@ -173,7 +173,12 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
         ("hardest_l_min", pl.Float64, "L/min", "mean rate of the hardest three minutes so far"),
         ("easiest_l_min", pl.Float64, "L/min", "mean rate of the easiest three minutes so far"),
         ("low_air_hardest_min", pl.Float64, "min", "minutes to the warning at the hardest rate; no forecast"),
-        ("heard", pl.Boolean, "", "a pressure reading came within the last 5 s"),
+        (
+            "heard",
+            pl.Boolean,
+            "",
+            "a pressure reading came within the last 5 s, of a gauge that did not hang",
+        ),
     ),
     "alarms": _columns(
         ("wear_id", pl.String, "", "the wear in which it was raised; null outside wears"),

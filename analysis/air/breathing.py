@@ -303,7 +303,8 @@ class LiveEstimate:
     def _passage(self, target_bar: float) -> list[float]:
         passage = np.empty((len(self._row), kernels.FORECAST_WIDTH))
         kernels.first_passage(*self._assumed, self._row, target_bar, passage)
-        _no_later_than_moved(passage, self._row)
+        if len(self._row) > 1:
+            _no_later_than_moved(passage, self._row)
         row: list[float] = passage[-1].tolist()
         return row
 

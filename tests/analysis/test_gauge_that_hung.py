@@ -204,6 +204,7 @@ def breathes(log: Any, from_s: float, until_s: float, bar_s: float = 0.12, close
 
 
 def only(snapshot: Any) -> Row:
+    row: Row
     (row,) = snapshot.rows
     return row
 

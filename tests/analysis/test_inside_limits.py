@@ -8,14 +8,15 @@ from typing import Any
 import numpy as np
 import pytest
 
+from analysis.air.breathing_model import BREATHING
 from analysis.air.gas import Cylinder, free_air_l
-from analysis.findings.air import STUCK_LEAST_L_MIN
 from analysis.live.came_out import at_exit, with_rests
 from analysis.live.facts import row_of
+from analysis.live.follower import WearFollower
 from analysis.live.hearing import HeardSet, heard_of, latest_delays_s
 from analysis.live.inside import Inside, SetNow, closed_in_order, goes_on, inside_of
 from analysis.live.rows import Interval, Out, Row
-from analysis.live.voice import believed, low_air_lines, stuck_since_us
+from analysis.live.voice import believed, low_air_lines
 from analysis.policies import TurnBackMoment
 from analysis.profile import Profile
 from analysis.wears.charges import charges_of
@@ -76,17 +77,23 @@ class TestBelieved:
         assert believed([gauge(5, 100), gauge(9, 120.5)], entry())[0] == [gauge(5, 100)]
 
 
+def hangs_us(worn: Wear) -> int | None:
+    follower = WearFollower()
+    follower.follow(worn, (), PROFILE, worn.ended_us)
+    return follower.hangs_us
+
+
 class TestStuck:
     RULES = PROFILE.air
 
     def since_s(self, still_s: float, count: int = 20, step_bar: float = 1.0, **more: Any) -> float | None:
         before: Readings = [(0.0, 100.0 + 2 * step_bar), (1.0, 100.0 + step_bar)]
         still = [(2.0 + still_s * number / (count - 1), 100.0) for number in range(count)]
-        found = stuck_since_us(wear([*before, *still], **more), self.RULES)
+        found = hangs_us(wear([*before, *still], **more))
         return None if found is None else found / 1e6
 
     def test_a_reading_that_the_least_breathing_would_have_moved_by_three_steps(self) -> None:
-        limit_s = self.RULES.stuck_steps * 6.8 / STUCK_LEAST_L_MIN * 60.0
+        limit_s = self.RULES.stuck_steps * 6.8 / BREATHING.rest_l_min * 60.0
         assert self.since_s(limit_s + 0.5) == 2.0
         assert self.since_s(limit_s - 0.5) is None
         assert self.since_s(limit_s + 0.5, step_bar=2.0) is None
@@ -101,10 +108,8 @@ class TestStuck:
         assert self.since_s(9999, count) == 2.0
         assert self.since_s(9999, count - 1) is None
         same = wear([(500.0 * number, 100.0) for number in range(count)])
-        assert stuck_since_us(same, self.RULES) == 0
-        assert (
-            stuck_since_us(wear([(500.0 * number, 100.0) for number in range(count - 1)]), self.RULES) is None
-        )
+        assert hangs_us(same) == 0
+        assert hangs_us(wear([(500.0 * number, 100.0) for number in range(count - 1)])) is None
 
 
 class TestLowAirByVoice:
