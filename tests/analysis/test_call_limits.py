@@ -50,6 +50,7 @@ def entry(
         incident_id="I-1", wearer_id=wearer_id, in_us=tallies[0].in_us, tallies=tallies, ended_us=ended_us
     )
     fields = {"stay": stay, "wearer_id": wearer_id, "set_ids": ("S-1",), "wears": [], "ended_us": ended_us}
+    fields["began_us"] = stay.in_us
     return SimpleNamespace(**fields | {"ended_how": "tallied_out" if out_s else "open"} | more)
 
 
@@ -117,16 +118,20 @@ def test_whoever_went_in_during_a_roll_call_has_a_row_only_where_missing() -> No
 
 
 @pytest.mark.parametrize(
-    ("in_s", "out_s", "told"), [(0, None, 1), (0.1, None, 0), (-60, 0, 0), (-60, 0.1, 1)]
+    ("in_s", "out_s", "told"),
+    [(0, None, 1), (0.1, None, 1), (99.9, None, 1), (100, None, 0), (-60, 0, 0), (-60, 0.1, 1)],
 )
-def test_an_order_is_for_whoever_was_in_when_it_was_given(
+def test_an_order_is_for_whoever_was_in_or_went_in_while_it_was_in_force(
     in_s: float, out_s: float | None, told: int
 ) -> None:
     one = entry((in_s, "Larch"))
     if out_s is not None:
         one.stay.ended_us, one.ended_us, one.ended_how = us(out_s), us(out_s), "resolved"
-    found = answers(called(order(0)), [one], {})
+    found = answers(called(order(0), order(100, state="lifted")), [one], {})
     assert len(found) == told
+    closed = answers(called(order(0), (100, "incident", {})), [one], {})
+    assert len(closed) == told
+    assert {each.in_us for each in found} <= {us(in_s) if in_s > 0 else None}
     assert {each.out_us for each in found} <= {None if out_s is None else us(out_s)}
 
 
@@ -146,9 +151,11 @@ def test_an_order_to_a_team_or_a_set_is_about_no_other() -> None:
 def test_a_set_of_nobody_counts_while_it_was_under_air() -> None:
     wears = [SimpleNamespace(started_us=us(0), ended_us=us(5), set_id="S-9")]
     wears.append(SimpleNamespace(started_us=us(8), ended_us=us(10), set_id="S-9"))
-    one = SimpleNamespace(stay=None, wears=wears, wearer_id=None, set_ids=("S-9",), ended_how="off")
+    one = SimpleNamespace(
+        stay=None, wears=wears, wearer_id=None, set_ids=("S-9",), ended_how="off", began_us=us(0)
+    )
     found = {at_s: answers(called(order(at_s)), [one], {}) for at_s in (-0.1, 0, 7, 10, 10.1)}  # type: ignore[list-item]
-    assert [len(each) for each in found.values()] == [0, 1, 1, 1, 0]
+    assert [len(each) for each in found.values()] == [1, 1, 1, 1, 0]
     assert (found[7][0].set_id, found[7][0].team, found[7][0].out_us) == ("S-9", None, None)
 
 
