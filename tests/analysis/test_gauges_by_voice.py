@@ -117,7 +117,7 @@ def test_a_word_from_before_a_low_gauge_does_not_close_its_warning(
     said = [replace(word, **changes)] if settled_s is not None else []
     row: Any = SimpleNamespace(
         by_voice=True, pressure_bar=50.0, pressure_at=said_at, low_air_bar=50.0, service="trial", key="k",
-        set_id="S-1", wearer_id="W-1", team=None,
+        set_id="S-1", wearer_id="W-1", team=None, incident_id="I-1",
     )  # fmt: skip
     desks: Any = {"trial": SimpleNamespace(resolved=said, seen_since=lambda about, at: (at + 5.0, "D-1"))}
     lines = low_air_lines([row], [], desks)
