@@ -52,9 +52,7 @@ class Entry:
     # `spoken`: those that count: its set was not heard, or said far more than they do
     spoken: list[VoiceGauge] = field(default_factory=list)
     noted: TurnBackNote | None = None  # the desk's first note that this wearer, or the team, turned back
-    perhaps_noted: TurnBackNote | None = (
-        None  # the first with those words, where no name says whose turn it was
-    )
+    perhaps_noted: TurnBackNote | None = None  # the first with those words, whomever it names
     # `left_us`, `left_bound`, `unheard_before_s`: from `analysis.findings.ends`, after the fact: when the
     # wearer left; "at most" or "at least" for a bound; how long nothing was heard before the first wear
     left_us: int | None = None
