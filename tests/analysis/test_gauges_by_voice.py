@@ -124,5 +124,11 @@ def test_a_word_from_before_a_low_gauge_does_not_close_its_warning(
     assert [(line.alarm, line.raised_at, line.seen_at) for line in lines] == (
         [("low_air", said_at, said_at + 5.0)] if shown else []
     )
+    # The set's own warning says it already; another alarm of the set does not.
+    of_set: Any = (
+        [SimpleNamespace(row_key="k", alarm="low_air")],
+        [SimpleNamespace(row_key="k", alarm="distress")],
+    )
+    assert [len(low_air_lines([row], each, desks)) for each in of_set] == [0, int(shown)]
     row.pressure_bar = 50.5
     assert low_air_lines([row], [], desks) == []
