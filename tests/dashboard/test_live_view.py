@@ -224,6 +224,19 @@ def test_a_set_that_nobody_tallied_in_counts_in_every_incident_as_every_filter_s
     }
 
 
+def test_only_somebody_who_is_in_at_two_incidents_is_said_to_be_at_both() -> None:
+    other = replace(ROW, key="2", incident_id="I-2")
+    incidents = (IncidentRow("I-1", "Quay", None, NOW - 900), IncidentRow("I-2", "Mill", None, NOW - 800))
+
+    def says_both(row: Row) -> bool:
+        lines = picture(ROW, row, incidents=incidents)["summary"][""]
+        return any("I-1, I-2" in line for line in lines)
+
+    assert says_both(other)
+    out = replace(other, tallied_in_at=None, tallied_out_at=NOW - 50, started_at=None)  # kept for an alarm
+    assert not says_both(out)
+
+
 def test_who_is_lost_by_silence_is_not_called_silent_twice() -> None:
     reasons = (Reason("lost_silent", NOW - 70), Reason("silent", NOW - 70))
     row = replace(ROW, lost=Lost("silent", NOW - 70), silent_since_at=NOW - 70, reasons=reasons)
