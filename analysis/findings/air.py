@@ -110,8 +110,6 @@ def _started_low(one: Examined, context: Context) -> Iterator[Finding]:
     cylinder, part = one.wear.cylinder, context.profile.air.ready_fraction
     if cylinder is None or is_ready(one.air.start_bar, cylinder.rated_bar, part):
         return
-    if one.wear.restarted_from is not None:
-        return  # the same air as before
     bar, share = one.air.start_bar, one.air.start_bar / cylinder.rated_bar
     yield about_wear(
         "started_below_ready",

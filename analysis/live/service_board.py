@@ -276,15 +276,17 @@ class ServiceBoard:
         return min((one for one in self._words_on(entry) if one[0] >= from_us), default=None)
 
     def _words_on(self, entry: Entry) -> list[tuple[int, str]]:
-        """Return when and how persons said that the wearer of a set is out."""
-        set_id, since_us = entry.wears[-1].set_id, entry.wears[-1].started_us
+        """Return when and how persons said that the wearer of a set is out; of a set without a tally, any."""
+        set_id, since_us, who = entry.wears[-1].set_id, entry.wears[-1].started_us, entry.wearer_id
         words = [
             (one.at_us, "resolved")
             for one in self.desks.resolved
-            if one.alarm is None and one.set_id == set_id
+            if one.alarm is None and one.set_id == set_id and (who is None or one.is_about(who))
         ]
         words += [
-            (one.from_us, "tallied_out") for one in self.desks.book.unmatched if one.row["set_id"] == set_id
+            (one.from_us, "tallied_out")
+            for one in self.desks.book.unmatched
+            if one.row["set_id"] == set_id and who in (None, one.row["wearer_id"])
         ]
         if entry.ended_us is not None and entry.ended_how in ("tallied_out", "resolved"):
             words.append((entry.ended_us, entry.ended_how))

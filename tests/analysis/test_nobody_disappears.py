@@ -269,6 +269,22 @@ def test_whoever_breathed_on_after_the_word_out_and_fell_silent_is_looked_for(
     assert see(9010).rows == ()
 
 
+@pytest.mark.parametrize("word", ["out", "resolved"])
+def test_a_word_about_another_accounts_for_nobody_who_breathed_on(log: Any, see: Any, word: str) -> None:
+    desk, one = log.desk(), log.talker("S-1")
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    one.set_up(0)
+    tally(desk, 1, "in", "W-1", "S-1")
+    one.breathe(20, 600, closes=False)
+    tally(desk, 500, "out", "W-1", "S-1")
+    if word == "out":
+        tally(desk, 5000, "out", "W-9", "S-1")
+    else:
+        desk.say(5000, "resolved", incident_id="I-1", set_id="S-1", wearer_id="W-9", text="is out")
+    row = only(see(8000))
+    assert (row.wearer_id, row.attention) == ("W-1", "not_accounted")
+
+
 def test_the_word_out_as_a_set_falls_silent_accounts_for_its_wearer(log: Any, see: Any) -> None:
     desk, one = log.desk(), log.talker("S-1")
     desk.say(0, "incident", incident_id="I-1", action="open")

@@ -30,9 +30,8 @@ def test_a_wearer_appears_at_the_tally_breathes_falls_silent_and_is_dated(
     crew.set("S-1", "setup", **SETUP)
     crew.desk("tally", incident_id="I-1", action="in", set_id="S-1", wearer_id="W-1", team="Alder")
     row = live.locator(".row")
-    row.wait_for()
-    assert "Not on air yet" in row.inner_text()
-    assert "Quay 4" in live.locator(".incidents").inner_text()
+    expect(row).to_contain_text("Not on air yet")
+    expect(live.locator(".incidents")).to_contain_text("Quay 4")
 
     set_1 = breathing("S-1", 280.0, 0.35)  # faster than anybody breathes would be "losing air"
     live.wait_for_selector(".row[data-a=under_air]")
