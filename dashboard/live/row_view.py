@@ -68,7 +68,7 @@ def row_view(row: Row, now: float, display: Display) -> dict[str, Any]:
         "air": air,
         "air_sub": air_sub,
         "entry": display.pressure(row.entry_bar) if row.entry_bar is not None else words.NONE,
-        "entered": words.AT.format(at=display.clock(row.entered_at, "%H:%M")) if row.entered_at else "",
+        "entered": _entered(row, display),
         "inside": words.NONE if is_out else _inside(row, now),
         "out_by": _out_by(row, now, display),
         # Also where the set is heard: what its wearer said, or what it read before it rose, is old.
@@ -182,9 +182,20 @@ def _inside(row: Row, now: float) -> str:
         return words.NONE
     minutes = int((now - row.entered_at) // 60)
     since = words.INSIDE.format(minutes=minutes) if minutes < LONG_MIN else f"{minutes // 60} h"
-    # What was heard first began earlier; a tally in before it says when the wearer went in.
+    return words.OVER.format(time=since) if _went_in_earlier(row) else since
+
+
+def _entered(row: Row, display: Display) -> str:
+    if not row.entered_at:
+        return ""
+    said = words.BY if _went_in_earlier(row) else words.AT
+    return said.format(at=display.clock(row.entered_at, "%H:%M"))
+
+
+def _went_in_earlier(row: Row) -> bool:
+    """Return whether the wear began unheard, and no earlier tally says when the wearer went in."""
     unheard = any(reason.code == "beginning_not_heard" for reason in row.reasons)
-    return words.OVER.format(time=since) if unheard and row.entered_at != row.tallied_in_at else since
+    return unheard and row.entered_at != row.tallied_in_at
 
 
 def _out_by(row: Row, now: float, display: Display) -> str:

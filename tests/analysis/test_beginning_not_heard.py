@@ -51,6 +51,7 @@ def test_somebody_heard_first_in_the_middle_may_be_past_turn_back(log: Any, see:
     assert [one.code for one in row.reasons if one.code == "beginning_not_heard"]
     painted = row_view(row, log.at(60 + BREATHED_S + 100).timestamp(), STANDARD)
     assert (painted["entry"], painted["inside"]) == ("–", "over 1 min")
+    assert painted["entered"].startswith("by ")  # "at" would be the time of the first reading
     assert "beginning not heard" in painted["why"]
 
 
