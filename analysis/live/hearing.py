@@ -19,6 +19,8 @@ REFUSED_KEPT = 10_000
 TRANSPORT_S = 1.0  # grace for radio and listener on top of the missed intervals
 DEFAULT_INTERVAL_S = 5.0  # until two readings have shown the usual interval
 LAST_INTERVALS = 21
+BEGINS_AFTER_S = 12 * 3600.0
+"""After so long without a message a record begins anew. Our own rule."""
 
 
 class HeardSoFar:
@@ -28,6 +30,7 @@ class HeardSoFar:
         self._received: deque[tuple[int, int]] = deque(maxlen=SECONDS_COUNTED)
         self._refused: deque[tuple[float, str]] = deque(maxlen=REFUSED_KEPT)
         self._last_s: float | None = None
+        self._began_s: float | None = None
 
     def take(self, messages: Messages) -> None:
         """Count newly received messages."""
@@ -40,6 +43,8 @@ class HeardSoFar:
         self._last_s = max(newest_s, self._last_s or 0.0)
         seconds = (received // 1_000_000).value_counts(sort=False).sort("received")
         for second, count in seconds.iter_rows():
+            if not self._received or second - self._received[-1][0] >= BEGINS_AFTER_S:
+                self._began_s = float(second)
             if self._received and self._received[-1][0] == second:
                 self._received[-1] = (second, self._received[-1][1] + count)
             else:
@@ -59,6 +64,7 @@ class HeardSoFar:
             last_refusal=lately[-1] if lately else None,
             tallies_unread=tallies_unread,
             delay_p95_s=ordered[int(0.95 * (len(ordered) - 1))] if ordered else None,
+            began_at=self._began_s,
         )
 
 

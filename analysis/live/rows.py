@@ -356,6 +356,7 @@ class Hearing(msgspec.Struct, frozen=True):
     last_refusal: str | None
     delay_p95_s: float | None
     tallies_unread: int = 0  # refused tallies of the last 12 h that name nobody who can be read
+    began_at: float | None = None  # first message after the last pause of 12 h or more
 
 
 class Snapshot(msgspec.Struct, frozen=True):

@@ -71,12 +71,13 @@ class PastBoards:
         )
         shown = live_view.page(snapshot, system, display)
         banner = words.RECONSTRUCTED.format(at=_dated(at, display), version=version("underair"))
-        received = words.PER_MINUTE.format(count=snapshot.hearing.received_last_minute)
+        parts = live_view.not_known(snapshot, display)
+        parts.append((words.PER_MINUTE.format(count=snapshot.hearing.received_last_minute), False))
         return shown | {
             "past": True,
             "banner": banner,
             "clock": _dated(at, display),
-            "system": [{"text": received, "bad": False}],
+            "system": [{"text": text, "bad": bad} for text, bad in parts],
             "desk": "",
         }
 

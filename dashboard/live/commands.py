@@ -43,7 +43,8 @@ def board(folder: Path, at: str, incident: str | None, profile_file: str | None,
     if as_json:
         echo(json.dumps(shown))
         return
-    echo(shown["banner"], err=True)
+    for words in (shown["banner"], *(part["text"] for part in shown["system"] if part["bad"])):
+        echo(words, err=True)
     echo(", ".join(shown["summary"].get(incident or "", [])))
     columns = [name for name in COLUMNS if name != "place" or any(row["place"] for row in shown["rows"])]
     head = [str(FOR_SCRIPT.get(f"head_{name}", "")) for name in columns]

@@ -16,6 +16,7 @@ import msgspec
 from analysis.alarms.kinds import GRAVEST
 from analysis.live.attention import PAST_TURN_BACK
 from analysis.live.board import Lines
+from analysis.live.hearing import BEGINS_AFTER_S
 from analysis.live.rows import Row, Snapshot
 from dashboard.live import side_view, words
 from dashboard.live.display import STANDARD, Display
@@ -137,7 +138,7 @@ def page(
         "ahead_s": AHEAD_MIN * 60.0,
         # Where nothing was ever heard, "nobody in distress" would say what nobody knows.
         "summary": _summaries(snapshot, system, open_ids, display) if heard_age_s is not None else {},
-        "system": _system(snapshot, system, heard_age_s, (listener_words, not healthy)),
+        "system": _system(snapshot, system, heard_age_s, (listener_words, not healthy), display),
         "top": max([250.0, *(row.start_bar or 0.0 for row in snapshot.rows)]),
         "nobody": words.NOBODY if heard_age_s is not None else words.NOBODY_KNOWN,
         "no_alarms": words.NO_ALARMS if heard_age_s is not None else words.NO_ALARMS_KNOWN,
@@ -288,12 +289,30 @@ def _listener(listeners: tuple[Status, ...], now: float, display: Display) -> tu
     return max((state(status) for status in listeners), key=lambda pair: pair[0])
 
 
+def not_known(
+    snapshot: Snapshot, display: Display, listeners: tuple[Status, ...] = ()
+) -> list[tuple[str, bool]]:
+    """Return what may have been said and was not heard here, for the system line."""
+    began_at = snapshot.hearing.began_at
+    parts: list[tuple[str, bool]] = []
+    if began_at is not None and snapshot.at - began_at < BEGINS_AFTER_S:
+        in_midst = any(one.code == "beginning_not_heard" for row in snapshot.rows for one in row.reasons)
+        parts.append((words.BEGAN.format(at=display.named_clock(began_at)), in_midst))
+    # The first sentence says what; where to look is in the listener's log.
+    losses = [status.possible_loss.split(". ")[0] for status in listeners if status.possible_loss]
+    return parts + [(words.LISTENER_TROUBLE.format(trouble=loss), True) for loss in losses]
+
+
 def _system(
-    snapshot: Snapshot, system: System, heard_age_s: float | None, listener: tuple[str, bool]
+    snapshot: Snapshot,
+    system: System,
+    heard_age_s: float | None,
+    listener: tuple[str, bool],
+    display: Display,
 ) -> list[dict[str, Any]]:
     """Return the parts of the system line; `bad` ones get a sign before them, not a colour alone."""
     hearing = snapshot.hearing
-    parts: list[tuple[str, bool]] = [listener]
+    parts: list[tuple[str, bool]] = [listener, *not_known(snapshot, display, system.listeners)]
     is_set = {one.listener for one in system.listeners if one.clock_set_s}
     for name, ahead_s in sorted(system.clocks_ahead_s.items()):
         template = words.CLOCK_AHEAD if ahead_s > 0 else words.CLOCK_BEHIND

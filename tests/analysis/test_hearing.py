@@ -119,3 +119,16 @@ def test_a_second_that_comes_in_two_lots_is_counted_whole(log: Any) -> None:
     assert told.last_received_at == pytest.approx(log.at(1.1).timestamp())
     assert so_far.at(log.at(60).timestamp(), []).received_last_minute == 3
     assert so_far.at(log.at(61).timestamp(), []).received_last_minute == 1
+
+
+def test_a_record_begins_with_the_first_message_after_half_a_day_of_silence(log: Any) -> None:
+    talker, so_far = log.talker("S-1", delay=lambda true_s: 0.0), HeardSoFar()
+    for at_s in (0.0, 100.0, 50_000.0, 93_199.0, 136_399.0):  # the last pause but one is a second too short
+        talker.say(at_s, "pressure", pressure_bar=200.0)
+    assert so_far.at(0.0, []).began_at is None
+    so_far.take(log.frames())  # in one lot
+    assert so_far.at(log.at(136_399).timestamp(), []).began_at == log.at(136_399).timestamp()
+    talker.said.clear()
+    talker.say(136_400.0, "pressure", pressure_bar=199.0)
+    so_far.take(log.frames())
+    assert so_far.at(log.at(136_400).timestamp(), []).began_at == log.at(136_399).timestamp()

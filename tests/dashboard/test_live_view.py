@@ -100,6 +100,29 @@ def test_each_column_has_one_quantity_with_its_interval_rounded_to_the_cautious_
     assert (row["turn"], row["turn_range"]) == ("< 1 min", "0 to 1")
 
 
+def system_line(**more: Any) -> str:
+    return " · ".join(part["text"] for part in picture(ROW, **more)["system"])
+
+
+def test_a_unit_that_began_to_receive_lately_says_that_what_was_before_is_not_known() -> None:
+    began = replace(HEARING, began_at=NOW - 800)
+    said = "First message at 10:16:40 UTC: what was said before is not known here"
+    assert said in system_line(hearing=began)
+    assert "First message" not in system_line(hearing=replace(HEARING, began_at=NOW - 13 * 3600))
+    in_midst = replace(ROW, reasons=(Reason("beginning_not_heard"),))
+    for row, is_bad in ((ROW, False), (in_midst, True)):
+        assert {"text": said, "bad": is_bad} in picture(row, hearing=began)["system"]
+
+
+def test_what_the_listener_may_have_missed_is_on_the_page() -> None:
+    lost = replace(LISTENER, possible_loss="some messages came at QoS 0: those lost are not sent again. More")
+    parts = picture(ROW, system=replace(SYSTEM, listeners=(lost,)))["system"]
+    assert {
+        "text": "Listener: some messages came at QoS 0: those lost are not sent again",
+        "bad": True,
+    } in parts
+
+
 def test_an_interval_that_is_over_at_once_does_not_end_before_a_minute() -> None:
     """Mended: "0 to 0" beside "< 1 min" looked like a fault."""
     row = only(replace(ROW, turn_back=Interval(0.0, 0.0, 0.0)))
