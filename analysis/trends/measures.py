@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from analysis.trends.ledger import THERMAL_CLASSES
 from analysis.trends.naming import Codes, codes_of, gone, incident_of, known_places, strata_of
-from analysis.trends.prediction import BASELINE, Predicted, alike, predicted_counts, predicted_logs
+from analysis.trends.prediction import FEWEST_MONTHS, Predicted, alike, predicted_counts, predicted_logs
 from analysis.trends.statistics import MannKendall, binomial_rate, mann_kendall, seasonal_kendall
 
 FEWEST_WEARS_FOR_A_RATE = 10
@@ -170,7 +170,7 @@ def monthly_rate(
         ),
         pl.Series("lower_limit", lower * scale).fill_nan(None),
         pl.Series("upper_limit", upper * scale).fill_nan(None),
-        pl.Series("outside", (counts < lower) | (counts > upper)),
+        pl.Series("outside", (counts < lower) | (counts > upper) | _marked(judged, len(months))),
         pl.Series("solid", solid),
     )
     total = None
@@ -275,7 +275,7 @@ def judged_months(wears: pl.DataFrame, running: date) -> dict[str, Predicted]:
         return {}
     lots = lots_of(wears)
     over = min(12 * running.year + running.month - 1 - lots.first, int(lots.months.max()) + 1)
-    if over <= BASELINE:
+    if over < FEWEST_MONTHS:
         return {}
     found: dict[str, Predicted | None] = {}
     for name, flag in flags_of(wears).items():
@@ -288,6 +288,11 @@ def judged_months(wears: pl.DataFrame, running: date) -> dict[str, Predicted]:
         values = wears[name].cast(pl.Float64).fill_null(math.nan).to_numpy()
         found[name] = predicted_logs(values, lots.months, lots.strata, over, lots.first % 12)
     return {name: judged for name, judged in found.items() if judged is not None}
+
+
+def _marked(judged: Predicted | None, months: int) -> NDArray[np.bool_]:
+    single = [mark.first for mark in (judged.marks if judged else ()) if mark.months == 1]
+    return np.isin(np.arange(months), single)
 
 
 def _limits(judged: Predicted | None, months: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -2,14 +2,15 @@
 
 Single months, six in a row and all twelve are judged, both ways, season and the mix of kinds and tasks
 removed. The limits are set so that all spans of all charts together mark a page without any change in at most
-1 of 20. Laney's spread between months: Laney, Quality Engineering 14 (2002), from memory.
+1 of 20. Among the 24 themselves (or among 12 to 24 where there are no more), a single month is marked where
+it is far beyond all others. Laney's spread between months: Laney, Quality Engineering 14 (2002), from memory.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -21,6 +22,10 @@ CHARTS, SPANS_A_CHART = 7, 20
 LEVEL = 0.05 / (CHARTS * SPANS_A_CHART * 2)
 """Chance of a mark on one side of one span: 12 months, 7 of six in a row, one of twelve, in 7 charts."""
 FEWEST_EVENTS, FEWEST_FOR_A_SEASON = 10, 50
+FEWEST_MONTHS = 12
+"""From so many on a month is compared with all others. Our own rule."""
+LONE_LEVEL = 0.01 / (CHARTS * BASELINE * 2)
+"""Chance of a mark on one side of one of these months: all charts together 1 in 100. Our own rule."""
 SMALL_PART_OF_MEAN = 0.01
 
 
@@ -44,6 +49,7 @@ class Predicted:
     lower: Floats
     upper: Floats
     marks: tuple[MonthMark, ...]
+    too_early: bool = False  # to judge the last months: what is marked is a single month among all
 
 
 def season_of(months: Codes, first: int) -> Floats:
@@ -55,7 +61,10 @@ def season_of(months: Codes, first: int) -> Floats:
 def predicted_counts(
     flag: Floats, month: Codes, strata: Codes, incidents: Codes, over: int, first: int
 ) -> Predicted | None:
-    """Judge wears with an event; None where months or events are too few.
+    """Judge wears with an event; None where months or events are too few, and no month is beyond chance.
+
+    A month of the 24 that is far beyond the other 23 is marked, and what the last ones are compared with
+    leaves it out.
 
     - `flag`: one value a wear: 1 with the event.
     - `month`: month of each wear, counted from the first.
@@ -63,25 +72,26 @@ def predicted_counts(
     - `over`: how many months are over.
     - `first`: number of month 0 in its year (0: January).
     """
-    judged = min(MOST_JUDGED, over - BASELINE)
-    if judged < 1:
-        return None
-    start = over - judged - BASELINE
-    base = (month >= start) & (month < over - judged)
-    if flag[base].sum() < FEWEST_EVENTS:
-        return None
+    judged = max(min(MOST_JUDGED, over - BASELINE), 0)
+    start = max(over - judged - BASELINE, 0)
+    lone = lone_months(flag, month - start, strata, incidents, over - judged - start)
+    marks = tuple(MonthMark(start + place, 1, above) for place, above in lone.items())
+    base = (month >= start) & (month < over - judged) & ~np.isin(month - start, list(lone))
+    if judged < 1 or flag[base].sum() < FEWEST_EVENTS:
+        nothing = np.full(over, np.nan)
+        return Predicted(nothing, nothing, nothing, nothing, marks, too_early=True) if marks else None
     due = expected_of(flag, strata, base)
     window = np.arange(start, over)
     observed = np.bincount(month, flag, minlength=over)[start:over].astype(np.float64)
     offset = np.maximum(np.bincount(month, due, minlength=over)[start:over], 1e-9)
     columns = 3 if flag[base].sum() >= FEWEST_FOR_A_SEASON else 1
     x = season_of(window, first)[:, :columns]
-    inside = slice(0, BASELINE)
+    inside = np.delete(np.arange(BASELINE), list(lone))
     b = seasonal_fit(x[inside], observed[inside], offset[inside])
     mean = offset * np.exp(x @ b)
     spread = dispersion_by(incidents[base], flag[base], np.clip(due[base], 0, 1))
     z = (observed[inside] - mean[inside]) / np.sqrt(spread * mean[inside])
-    between = max(1.0, float((z**2).sum()) / (BASELINE - columns))
+    between = max(1.0, float((z**2).sum()) / (len(inside) - columns))
     r = alike(z)
     cov = spread * between * np.linalg.pinv((x[inside] * mean[inside, None]).T @ x[inside])
 
@@ -90,7 +100,49 @@ def predicted_counts(
         variance = spread * middle * (1 + (between - 1) * _together(length, r)) + float(g @ cov @ g)
         return float(observed[those].sum()), *_count_limits(middle, variance)
 
-    return _judged(observed, mean, start, ends)
+    found = _judged(observed, mean, start, ends)
+    return replace(found, marks=marks + found.marks)
+
+
+def lone_months(flag: Floats, month: Codes, strata: Codes, incidents: Codes, months: int) -> dict[int, bool]:
+    """Return the months that no chance explains beside all others, and whether each lies above.
+
+    Of the months 0 to `months` - 1, each compared with the rates and the spread of the others; without a
+    season, which widens the spread. The other arrays are those of `predicted_counts`.
+    """
+    there = (month >= 0) & (month < months)
+    if months < FEWEST_MONTHS or flag[there].sum() < FEWEST_EVENTS:
+        return {}
+    shape = int(strata.max()) + 1, months
+    place = strata[there] * months + month[there]
+    wears, events = (
+        np.bincount(place, weights, shape[0] * months).reshape(shape) for weights in (None, flag[there])
+    )
+    observed, found = events.sum(axis=0), {}
+    for one in range(months):
+        others = np.arange(months) != one
+        size, had = wears[:, others].sum(axis=1), events[:, others].sum(axis=1)
+        rate = (had.sum() + 0.5) / max(size.sum(), 1)
+        share = np.divide(had, size, out=np.full(len(size), rate), where=size > 0)
+        mean = np.maximum(wears.T @ share, 1e-9)
+        expected = max(float(mean[one]), 0.5 / (months - 1))
+        spread = float(((observed - mean) ** 2 / mean)[others].sum()) / (months - 2)
+        beyond = _side(float(observed[one]), expected, had.sum(), max(spread, 1.0))
+        if beyond is None:
+            continue
+        rest = there & (month != one)
+        spread = max(spread, dispersion_by(incidents[rest], flag[rest], np.clip(share[strata[rest]], 0, 1)))
+        beyond = _side(float(observed[one]), expected, had.sum(), spread)
+        if beyond is not None:
+            found[one] = beyond
+    return found
+
+
+def _side(observed: float, expected: float, of_others: float, spread: float) -> bool | None:
+    """Return whether a count lies above (or below) what chance explains; None where chance does."""
+    variance = expected * max(spread, 1.0) * (1 + expected / max(of_others, 1.0))
+    low, high = _count_limits(expected, variance, LONE_LEVEL)
+    return None if low <= observed <= high else observed > high
 
 
 def predicted_logs(values: Floats, month: Codes, strata: Codes, over: int, first: int) -> Predicted | None:
@@ -195,13 +247,13 @@ def seasonal_fit(x: Floats, counts: Floats, offset: Floats) -> Floats:
     return b
 
 
-def _count_limits(mean: float, variance: float) -> tuple[float, float]:
+def _count_limits(mean: float, variance: float, level: float = LEVEL) -> tuple[float, float]:
     """Return the least and greatest count that is not marked."""
     from scipy.stats import nbinom, poisson
 
     if variance <= mean * 1.0001:
-        low, high = poisson.ppf([LEVEL, 1 - LEVEL], mean)
+        low, high = poisson.ppf([level, 1 - level], mean)
     else:
         size = mean**2 / (variance - mean)
-        low, high = nbinom.ppf([LEVEL, 1 - LEVEL], size, mean / variance)
+        low, high = nbinom.ppf([level, 1 - level], size, mean / variance)
     return float(low), float(high)

@@ -133,7 +133,11 @@ def _sections(
         _figure("classes", words.CLASSES_TITLE, hot, words.classes_sentence(months)),
         *(_figure(*one) for one in season_plots(months, running)),
     ]
-    parts: list[Any] = [html.Div(plots, className="plots")]
+    out = words.months_out(judged, months)
+    parts: list[Any] = [
+        *([html.P(out, className="note", id="trends-months-out")] if out else []),
+        html.Div(plots, className="plots"),
+    ]
     for part in ("station", "role"):
         of_parts = (chosen(every, compared) if same is None else same).filter(pl.col(part).is_not_null())
         if len(of_parts):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 
@@ -238,13 +239,15 @@ NOT_JUDGED = (
     f"more than {BASELINE} months and {FEWEST_EVENTS} events are needed."
 )
 
+LIKE_BEFORE = f"The last months are like the {BASELINE} before them."
+
 
 def judged_text(judged: Predicted | None, table: pl.DataFrame) -> str:
     """Say which of the last months stand out from those before, the longest span first."""
     if judged is None:
         return NOT_JUDGED
     if not judged.marks:
-        return f"The last months are like the {BASELINE} before them."
+        return LIKE_BEFORE
     months = [month_text(month) for month in table["month"]]
     told = []
     for length in sorted({mark.months for mark in judged.marks}, reverse=True):
@@ -256,7 +259,20 @@ def judged_text(judged: Predicted | None, table: pl.DataFrame) -> str:
                 last = months[mark.first + length - 1]
                 told.append(f"{months[mark.first]} to {last} together are {side} what was expected.")
                 break  # one span of a length says enough
+    if judged.too_early:
+        told.append(NOT_JUDGED)
     return " ".join(told)
+
+
+def months_out(judged: Mapping[str, Predicted], months: pl.DataFrame) -> str:
+    """Return which charts have single months that stand out, and which months; empty where none has."""
+    named = []
+    for plot in PLOTS:
+        marks = judged[plot.name].marks if plot.name in judged else ()
+        own = [month_text(months["month"][mark.first]) for mark in marks if mark.months == 1]
+        if own:
+            named.append(f"{plot.title} ({', '.join(own)})")
+    return f"Single months that stand out, see their charts: {'; '.join(named)}." if named else ""
 
 
 def classes_sentence(months: pl.DataFrame) -> str:

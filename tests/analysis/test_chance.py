@@ -21,7 +21,7 @@ from analysis.trends.naming import (
     smallest_effect,
     strata_of,
 )
-from analysis.trends.prediction import BASELINE, predicted_counts, predicted_logs
+from analysis.trends.prediction import BASELINE, MonthMark, lone_months, predicted_counts, predicted_logs
 from dashboard.trends.sentences import smallest_text
 from tests.benchmarks.chance import ledger, marked, named, step_seen
 
@@ -160,6 +160,47 @@ def test_a_step_is_marked_and_a_season_is_not() -> None:
     ratio = found.observed[BASELINE:].sum() / found.expected[BASELINE:].sum()
     assert ratio == pytest.approx(2.2, abs=0.4)
     assert np.isnan(found.upper[:BASELINE]).all()
+
+
+@pytest.mark.parametrize("over", [12, 24, 36])
+def test_a_single_month_beyond_all_others_is_marked_also_where_nothing_else_is_judged(over: int) -> None:
+    """Planted: 32 of 38 wears in one month, 4 of 38 in every other (10 %)."""
+    month = np.repeat(np.arange(over), 38)
+    zero = np.zeros(len(month), dtype=np.int64)
+    flag = np.tile(np.r_[np.ones(4), np.zeros(34)], over)
+    assert predicted_counts(flag, month, zero, zero - 1, over, 0) is None or over > BASELINE
+    flag[38 * 11 : 38 * 11 + 32] = 1.0
+    found = predicted_counts(flag, month, zero, zero - 1, over, 0)
+    assert found is not None
+    assert found.marks == (MonthMark(11, 1, above=True),)
+    assert found.too_early == (over <= BASELINE)
+    # What the last year is compared with leaves the month out: another December like it stands out again.
+    if not found.too_early:
+        assert found.expected[35] == pytest.approx(4.0, rel=1e-6)
+        flag[38 * 35 : 38 * 35 + 32] = 1.0
+        again = predicted_counts(flag, month, zero, zero - 1, over, 0)
+        assert again is not None
+        assert {mark.first for mark in again.marks if mark.months == 1} == {11, 35}
+
+
+def test_one_bad_incident_or_a_season_is_no_month_beyond_chance() -> None:
+    rng = np.random.default_rng(6)
+    month = np.repeat(np.arange(24), 60)
+    incident = np.arange(len(month)) // 6
+    season = 0.15 * (1 + 0.6 * np.cos(2 * np.pi * month / 12))
+    # Incidents differ by a gamma factor with variance 1, as in the measured study of the method.
+    often = np.clip(season * rng.gamma(1.0, 1.0, incident.max() + 1)[incident], 0, 1)
+    marked = [
+        len(lone_months((rng.random(len(month)) < often).astype(float), month, month * 0, incident, 24))
+        for _ in range(20)
+    ]
+    assert sum(marked) == 0
+    assert (
+        lone_months(
+            np.ones(11 * 38), np.repeat(np.arange(11), 38), np.zeros(418, int), np.zeros(418, int), 11
+        )
+        == {}
+    )
 
 
 def test_a_fall_of_amounts_is_marked_by_their_logarithms() -> None:

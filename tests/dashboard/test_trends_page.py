@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import threading
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
@@ -76,6 +77,21 @@ def test_months_that_stand_out_are_named_the_longest_run_first() -> None:
     assert points["marker"]["symbol"].index("diamond-open") == 4
     assert sum(trace["line"].get("width") == 5 for trace in figure["data"]) == 2
     assert "The last months are like the 24 before them." in words.rate_sentence(rate(12, 2, ()))
+
+
+def test_a_single_month_beyond_chance_is_named_also_before_the_last_months_can_be_judged() -> None:
+    found = rate(12, 2, (MonthMark(4, 1, True),))
+    assert found.judged is not None
+    early = replace(found, judged=replace(found.judged, too_early=True))
+    assert early.judged is not None
+    text = words.rate_sentence(early)
+    assert "2031-05 is above what chance explains. The last months cannot be compared yet" in text
+    months, nothing = early.table, rate(12, 2, ()).judged
+    assert nothing is not None
+    assert words.months_out({EXITS.name: nothing}, months) == words.months_out({}, months) == ""
+    assert words.months_out({EXITS.name: early.judged}, months) == (
+        f"Single months that stand out, see their charts: {EXITS.title} (2031-05)."
+    )
 
 
 def test_a_trend_is_told_with_its_size() -> None:
