@@ -83,8 +83,8 @@ DOUBTED, UNMOVED, STUCK = 6, 7, 8
 
 # Columns of a track: the state after each second's readings.
 T_LEFT, T_RATE, T_MEAN, T_LL, T_LR, T_LM, T_RR, T_RM, T_MM, T_GAS_K = range(10)
-T_HARDEST, T_EASIEST, T_AGE_S, T_SURE, T_UNMOVED_S = 10, 11, 12, 13, 14
-TRACK_WIDTH = 15
+T_HARDEST, T_EASIEST, T_AGE_S, T_SURE, T_UNMOVED_S, T_ROUNDED_L = 10, 11, 12, 13, 14, 15
+TRACK_WIDTH = 16
 KEPT_WALL_K, KEPT_DENSITY, KEPT_HARDEST, KEPT_EASIEST, RING = range(
     KEPT + TRACK_WIDTH, KEPT + TRACK_WIDTH + 5
 )
@@ -274,7 +274,7 @@ def advance(  # type: ignore[no-untyped-def]
                 state[CHANGES] += 1.0
                 if state[CHANGES] == 1.0 or change < state[STEP]:
                     state[STEP] = min(max(change, FINEST_STEP_BAR), LATEST_STEP_BAR)
-            step = state[STEP] if state[CHANGES] >= 3.0 else 1.0
+            step = state[STEP] if state[CHANGES] >= 3.0 or state[STEP] > COARSE_BAR else 1.0
             state[LAST_S] = time_s[reading]
             if not by_voice:
                 state[LAST_BAR] = bar
@@ -284,6 +284,14 @@ def advance(  # type: ignore[no-untyped-def]
             noise = (model[M_NOISE] + stepped) * per_bar * per_bar
             ago = (second - time_s[reading]) / 60.0
             error = rho * per_mol - (left + rate * ago)
+            # A coarse gauge that shows the same says only that the air is within its step, and nothing new
+            # when it is read again. Before its first change its step is not known.
+            within = LATEST_STEP_BAR if state[CHANGES] == 0.0 else step
+            alike = change <= 1e-6 and within > COARSE_BAR and not by_voice
+            if alike and abs(error) < 0.5 * within * per_bar and state[WAITING] == 0.0:
+                fate[reading] = DOUBTED if state[DOUBT] == MAY_HANG else USED
+                reading += 1
+                continue
             g_l, g_r, g_m = p_ll + ago * p_lr, p_lr + ago * p_rr, p_lm + ago * p_rm
             spread = g_l + ago * g_r + noise
             # Less than expected that a person read off the gauge is no slip of a sensor.
@@ -356,7 +364,9 @@ def advance(  # type: ignore[no-untyped-def]
         track[row, T_LL], track[row, T_LR], track[row, T_LM] = p_ll, p_lr, p_lm
         track[row, T_RR], track[row, T_RM], track[row, T_MM] = p_rr, p_rm, p_mm
         track[row, T_GAS_K] = gas_k
-        track[row, T_SURE] = 1.0
+        track[row, T_SURE], track[row, T_ROUNDED_L] = 1.0, 0.0
+        if state[CHANGES] >= 1.0 and state[STEP] > COARSE_BAR:
+            track[row, T_ROUNDED_L] = 0.5 * state[STEP] * litres
         if second < WINDOW_S and state[CHANGES] >= 1.0 and state[STEP] > COARSE_BAR:
             fallen = max(state[RING] - left, 0.0)
             track[row, T_SURE] = max(fallen / (fallen + 0.25 * state[STEP] * litres), LEAST_SURE)
@@ -479,5 +489,7 @@ def first_passage(model, vessel, ends, hard_l_min, track, target_bar, forecast):
             + ends[I_LATE + 5] * young
             + ends[I_LATE + 6] * min(easy, 0.0) ** 2
         )
-        forecast[row, F_EARLY_S] = h * exp(-sqrt(max(early, 0.0) ** 2 + unknown**2)) * track[row, T_SURE]
+        # A coarse gauge may round up: then so much less is left.
+        sure = track[row, T_SURE] * max(1.0 - track[row, T_ROUNDED_L] / to_use, 0.0)
+        forecast[row, F_EARLY_S] = h * exp(-sqrt(max(early, 0.0) ** 2 + unknown**2)) * sure
         forecast[row, F_LATE_S] = h * exp(sqrt(max(-late, 0.0) ** 2 + unknown**2))
