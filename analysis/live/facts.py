@@ -12,7 +12,7 @@ from analysis.live.attention import judge
 from analysis.live.desk_words import DeskWords
 from analysis.live.follower import WearFollower
 from analysis.live.inside import Inside
-from analysis.live.outlook import EMPTY_BAR, minutes_to_empty
+from analysis.live.outlook import EMPTY_BAR, STEP_BAR, STEP_READINGS, gauge_step_bar, minutes_to_empty
 from analysis.live.rows import GaugeRow, Interval, Lost, Reason, Row
 from analysis.wears.gauges import VoiceGauge
 from analysis.wears.valve import UNBREATHABLE_L_S
@@ -75,7 +75,8 @@ def row_of(
         made_at = outlook.made_at if outlook is not None else last_us * 1e-6
         volume_l = known.cylinder.total_l if known is not None and known.cylinder is not None else None
         fall = inside.recent()  # asked after the outlook, which says what of it hung
-        losing_min = minutes_to_empty(fall, volume_l, profile)
+        step_bar = gauge_step_bar(known.pressure_bar[-STEP_READINGS:]) if known is not None else STEP_BAR
+        losing_min = minutes_to_empty(fall, volume_l, profile, step_bar)
         if losing_min is not None:  # the filter may take a reading or two to believe it
             bar, bar_min = fall[-1][1], (fall[-1][1] - EMPTY_BAR) / losing_min
             low_air = _no_later(low_air, (bar - live_set.low_air_bar) / bar_min)

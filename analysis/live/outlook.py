@@ -6,16 +6,20 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from analysis.air.breathing import LiveAir, LiveEstimate
 from analysis.air.breathing_kernels import OUTLIER_SD
 from analysis.air.forecast import EARLY_END_ONLY_S, of_another_pressure
 from analysis.live.rows import FanPoint, IfHardest, Interval
 from analysis.profile import Profile
+from analysis.records import Floats
 
 FAN_LEVELS = 4  # pressures between now and the warning at which the fan is drawn, the warning among them
 EMPTY_BAR = 5.0  # below this no breath comes; our own rule
 STEP_BAR = 1.0  # a fall may look this much larger than it is, by the gauge's step
 LATEST_S = 30.0  # of the latest readings so much is looked at, with the one before
+STEP_READINGS = 300  # the latest, that show the gauge's step
 DOUBTED_BAR = 5.0  # a reading so far below what the filter expects it may have set aside; our own rule
 USUAL_VOLUME_L = 6.8  # until the set has named its cylinder
 
@@ -122,13 +126,28 @@ def _fan(estimate: LiveEstimate, low_air_bar: float, low_air: Interval | None) -
     return tuple(points)
 
 
+def gauge_step_bar(bar: Floats) -> float:
+    """Return the finest step of a gauge that has shown the same figure twice; else `STEP_BAR`.
+
+    One that is read seldom shows another figure at each reading: then its changes say nothing of its step.
+    `bar`: array, shape (n,): its readings in order of time.
+    """
+    changes = np.abs(np.diff(bar))
+    moved = changes[changes > 0.0]
+    return max(STEP_BAR, float(moved.min())) if 0 < len(moved) < len(changes) else STEP_BAR
+
+
 def minutes_to_empty(
-    readings: Sequence[tuple[float, float]], volume_l: float | None, profile: Profile
+    readings: Sequence[tuple[float, float]],
+    volume_l: float | None,
+    profile: Profile,
+    step_bar: float = STEP_BAR,
 ) -> float | None:
     """Return the minutes until the cylinder is empty at the present fall; None unless it falls too fast.
 
     - `readings`: sequence of (float, float): the latest pressure readings, in order of time: seconds and bar.
     - `volume_l`: water volume of all cylinders together, litres.
+    - `step_bar`: of its gauge.
     - `profile`: `air.free_flow_l_min` and `air.free_flow_s`: the limit and for how long it must be exceeded.
 
     Notes
@@ -144,8 +163,10 @@ def minutes_to_empty(
         window_s = last_s - at_s
         if window_s < profile.air.free_flow_s:
             continue
-        sure_bar_min = (bar - last_bar - STEP_BAR) / window_s * 60.0
+        sure_bar_min = (bar - last_bar - step_bar) / window_s * 60.0
         if sure_bar_min * (volume_l or USUAL_VOLUME_L) < profile.air.free_flow_l_min:
+            if step_bar > STEP_BAR:
+                continue  # a coarse gauge shows a loss only over some of its steps
             return None
         return (last_bar - EMPTY_BAR) * window_s / (bar - last_bar) / 60.0
     return None

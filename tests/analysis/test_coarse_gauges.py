@@ -13,7 +13,15 @@ import pytest
 
 from analysis.air.breathing import LiveAir, reconstruct
 from analysis.air.gas import Cylinder, FloatArray
-from analysis.live.outlook import look_ahead
+from analysis.live.outlook import (
+    LATEST_S,
+    STEP_BAR,
+    STEP_READINGS,
+    gauge_step_bar,
+    look_ahead,
+    minutes_to_empty,
+)
+from analysis.profile import Profile
 from tests.benchmarks.real_wears import emptied
 
 CYLINDER = Cylinder()
@@ -76,3 +84,39 @@ def test_the_rate_of_a_coarse_gauge_is_the_breathing(
     )
     middle = slice(180, bar.size - 180)
     assert np.abs(track.rate_l_min[middle] - rate_l_min).max() < 0.2 * rate_l_min
+
+
+FALL = np.arange(0.0, 600.0)
+
+
+@pytest.mark.parametrize("every_s", [1, 5, 10])
+@pytest.mark.parametrize("step_bar", [1.0, 5.0, 10.0])
+@pytest.mark.parametrize(
+    ("l_min", "is_loss"), [(60.0, False), (120.0, False), (160.0, False), (400.0, True), (900.0, True)]
+)
+def test_a_step_of_a_coarse_gauge_is_no_loss_of_air_and_a_loss_is_one(
+    every_s: int, step_bar: float, l_min: float, is_loss: bool
+) -> None:
+    """Nominal litres, as the rule counts: hard work of 160 L/min is below its limit of 180, 400 is above."""
+    bar = np.round((290.0 - l_min / 60.0 / 6.8 * FALL) / step_bar) * step_bar
+    bar = bar[bar > 60.0]
+    known = list(zip(FALL[: bar.size : every_s].tolist(), bar[::every_s].tolist(), strict=True))
+    said = []
+    for last in range(1, len(known)):
+        seen = np.array([pressure for _, pressure in known[: last + 1]])
+        since = next(place for place, (at_s, _) in enumerate(known) if at_s > known[last][0] - LATEST_S) - 1
+        step = gauge_step_bar(seen[-STEP_READINGS:])
+        said.append(
+            minutes_to_empty(known[max(since, 0) : last + 1], 6.8, Profile.default(), step) is not None
+        )
+    assert any(said) == is_loss
+    if is_loss and l_min > 800.0:
+        assert np.mean(said) > 0.5
+
+
+def test_a_gauge_that_is_read_seldom_shows_its_own_steps_and_not_its_falls() -> None:
+    assert gauge_step_bar(np.array([300.0, 280.0, 262.0])) == STEP_BAR
+    assert gauge_step_bar(np.array([300.0, 300.0, 290.0, 280.0])) == 10.0
+    assert gauge_step_bar(np.array([300.0, 300.0, 299.5, 299.5])) == STEP_BAR
+    assert gauge_step_bar(np.array([300.0, 300.0])) == STEP_BAR
+    assert gauge_step_bar(np.array([])) == STEP_BAR
