@@ -13,7 +13,7 @@ from analysis.clocks.links import Gap, silent_after_s, usual_interval_s
 from analysis.findings.examined import Examined
 from analysis.records import PowerUp
 from analysis.refused import refused_between
-from analysis.wears.entries import Entry, ran_empty
+from analysis.wears.entries import Entry
 from analysis.wears.gauges import VoiceGauge
 from analysis.wears.wears import Wear
 
@@ -77,7 +77,7 @@ def _say_when_left(entry: Entry, by_wear: Mapping[str, Examined], spoken_us: int
     said_us = entry.ended_us if entry.ended_how in ("tallied_out", "resolved") else None
     if said_us is not None and last is not None and entry.wears[0].started_us < said_us <= last.ended_us:
         entry.left_us, entry.left_bound = said_us, ""
-    elif last is not None and _heard_to_close(last):
+    elif last is not None and last.closed_in_order:
         late = [gap.ended_us for gap in by_wear[last.wear_id].gaps if gap.at_end]
         entry.left_us, entry.left_bound = (late[-1], "at most") if late else (last.ended_us, "")
     elif said_us is not None:
@@ -87,10 +87,6 @@ def _say_when_left(entry: Entry, by_wear: Mapping[str, Examined], spoken_us: int
         entry.left_us, entry.left_bound = max(word_us, entry.last_heard_us or 0), "at least"
     else:
         entry.left_us, entry.left_bound = entry.last_heard_us, "at least"
-
-
-def _heard_to_close(wear: Wear) -> bool:
-    return wear.ended_how in ("closed", "changed") and not ran_empty(wear)
 
 
 def _close(entry: Entry, one: Examined, following: Wear | None) -> None:

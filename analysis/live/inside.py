@@ -22,7 +22,7 @@ from analysis.profile import Profile
 from analysis.records import Channel, Floats, Ints, PowerUp
 from analysis.wears.charges import Charge
 from analysis.wears.corrections import Settlement
-from analysis.wears.entries import Entry, EntryState, ran_empty, state_of
+from analysis.wears.entries import Entry, EntryState, state_of
 from analysis.wears.gauges import UNHEARD_US, VoiceGauge
 from analysis.wears.tally import Stay, TallyEntry
 from analysis.wears.turn_back import prompt_times_s
@@ -493,8 +493,3 @@ def goes_on(wear: Wear, live_set: SetNow) -> bool:
         return False
     heard = live_set.heard
     return not any(at_us > wear.ended_us for at_us in (*heard.boots_us, *heard.offs_us))
-
-
-def closed_in_order(wear: Wear) -> bool:
-    """Return whether a valve was closed on air that was left, as at the end of a training."""
-    return wear.ended_how in ("closed", "changed") and not ran_empty(wear)

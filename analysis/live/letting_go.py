@@ -15,7 +15,6 @@ import numpy as np
 from analysis.alarms.alarms import Alarm
 from analysis.alarms.derived import HEAT_CLEARS_BELOW_K, runs_of, still_from_motion
 from analysis.clocks.links import USUAL_OF
-from analysis.live.inside import closed_in_order
 from analysis.policies import BY_NEW_LOWS
 from analysis.profile import Profile
 from analysis.records import Bools, Channel, PowerUp
@@ -47,7 +46,7 @@ def closed_until_us(power_up: PowerUp, wears: Sequence[Wear], now_us: int) -> in
         if wear.tally is not None:
             looked_for = wear.tally.ended_us > now_us
         else:
-            looked_for = not closed_in_order(wear) and now_us - wear.ended_us <= FORGOTTEN_AFTER_US
+            looked_for = not wear.closed_in_order and now_us - wear.ended_us <= FORGOTTEN_AFTER_US
         still_in = wear is wears[-1] and looked_for
         if wear.ended_how not in ("closed", "off") or still_in or wear.ended_us > until_us:
             return min(until_us, wear.started_us - EDGE_US)

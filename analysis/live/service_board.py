@@ -17,7 +17,6 @@ from analysis.live.inside import (
     ASKED_EVERY_US,
     Inside,
     SetNow,
-    closed_in_order,
     goes_on,
     inside_of,
 )
@@ -264,7 +263,7 @@ class ServiceBoard:
             return goes_on(last, live_set) and now_us - last.ended_us <= live_set.heard.silent_after_us
         if now_us - last.ended_us > FORGOTTEN_AFTER_US:
             return False
-        return goes_on(last, live_set) if entry.stay is not None else not closed_in_order(last)
+        return goes_on(last, live_set) if entry.stay is not None else not last.closed_in_order
 
     def _accounted(self, entry: Entry) -> tuple[int, str] | None:
         """Return when and how a person accounted for the wearer of a set, as it fell silent or later.
@@ -465,7 +464,7 @@ class ServiceBoard:
 
     def _left(self, entry: Entry, shown: set[str], now_s: float) -> tuple[int, str] | None:
         """Return when and how whoever was not tallied in left the page; None when too long ago."""
-        last_us, in_order = entry.wears[-1].ended_us, closed_in_order(entry.wears[-1])
+        last_us, in_order = entry.wears[-1].ended_us, entry.wears[-1].closed_in_order
         word = self._accounted(entry)
         if entry.entry_id in shown:
             return None

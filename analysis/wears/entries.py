@@ -20,7 +20,6 @@ from analysis.wears.gauges import APART_BAR, UNHEARD_US, VoiceGauge
 from analysis.wears.rejoined import rejoined
 from analysis.wears.tally import Keys, Stay, TallyEntry, key_of
 from analysis.wears.turn_back import TurnBackNote, note_about, note_perhaps
-from analysis.wears.valve import CLOSED_BELOW_BAR
 from analysis.wears.wears import Wear
 
 EntryState = Literal["expected", "under_air", "silent", "valve_closed", "empty", "off", "restarted", "out"]
@@ -466,11 +465,6 @@ def turns_of(entries: Sequence[Entry]) -> dict[str, Turns]:
     return found
 
 
-def ran_empty(wear: Wear) -> bool:
-    """Return whether a wear went down to nothing, rather than that a valve was closed on what was left."""
-    return wear.last_bar <= 2.0 * CLOSED_BELOW_BAR
-
-
 def state_of(
     entry: Entry, as_of_us: int, silent_after_us: int, off_us: int | None, boot_us: int | None
 ) -> tuple[EntryState, int]:
@@ -492,7 +486,7 @@ def state_of(
     if boot_us is not None and boot_us > last.ended_us:
         return "restarted", boot_us
     if last.ended_how in ("closed", "changed"):
-        return ("empty" if ran_empty(last) else "valve_closed"), last.ended_us
+        return ("empty" if last.ran_empty else "valve_closed"), last.ended_us
     if as_of_us - last.ended_us > silent_after_us:
         return "silent", last.ended_us
     return "under_air", last.started_us

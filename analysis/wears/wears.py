@@ -19,7 +19,15 @@ from analysis.air.gas import Cylinder
 from analysis.profile import Profile
 from analysis.records import Bools, Channel, Floats, Ints, Key, PowerUp
 from analysis.wears.tally import TallyEntry, tally_of
-from analysis.wears.valve import CHANGED, CHANGED_RISE_BAR, CLOSED, OPEN_ABOVE_BAR, spikes, under_air
+from analysis.wears.valve import (
+    CHANGED,
+    CHANGED_RISE_BAR,
+    CLOSED,
+    CLOSED_BELOW_BAR,
+    OPEN_ABOVE_BAR,
+    spikes,
+    under_air,
+)
 from ingest.contract.kinds import MOST_CYLINDERS, RATED_BAR, WATER_VOLUME_L
 
 RESTART_WITHIN_US = 3600 * 1_000_000
@@ -33,6 +41,8 @@ TYPICAL_WATER_VOLUME_L = 6.8
 TYPICAL_RATED_BAR = 300.0
 """A full cylinder where none is known. Common practice, no source."""
 BEGAN_WITHIN_US = 60 * 1_000_000
+BREATHED_ON_US = 180 * 1_000_000
+"""Whoever is heard seldom breathes between two readings as in so long before. Our own rule."""
 FEW_LOST = 20
 """A wear whose opening came so shortly, or so few messages, before its first reading has its entry pressure
 within a few bar. Our own rule."""
@@ -159,6 +169,19 @@ class Wear:
         soon = same or self.started_us - before.ended_us < RESTART_WITHIN_US
         rise_bar = float(self.pressure_bar[0] - before.pressure_bar[-1])
         return before if soon and rise_bar <= CHANGED_RISE_BAR else None
+
+    @property
+    def ran_empty(self) -> bool:
+        """Whether it went down to nothing: at its end, or breathed on as before by the next reading."""
+        from_us = self.last_us(self.ended_us - BREATHED_ON_US)
+        falls = (self.bar_at(from_us) - self.last_bar) / max(self.ended_us - from_us, 1)  # bar a microsecond
+        next_us = self.following.at_us if self.following is not None else self.ended_us
+        return self.last_bar - falls * (next_us - self.ended_us) <= 2.0 * CLOSED_BELOW_BAR
+
+    @property
+    def closed_in_order(self) -> bool:
+        """Whether its valve was closed on air that was left, as at the end of a training."""
+        return self.ended_how in ("closed", "changed") and not self.ran_empty
 
     def span(self, kind: str) -> tuple[Channel, slice] | None:
         """Return the power-up's channel of a kind and the slice of it inside the wear; None without one."""

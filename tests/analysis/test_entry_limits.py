@@ -12,7 +12,7 @@ from analysis.wears.entries import Entry, find_entries, state_of, team_moments, 
 from analysis.wears.gauges import contradictions, readings_of
 from analysis.wears.tally import Stay, TallyEntry
 from analysis.wears.turn_back import TurnBackNote, note_about
-from analysis.wears.wears import Wear
+from analysis.wears.wears import Following, Wear
 from tests.analysis.wears_by_hand import PROFILE, SECOND, Readings, flat, gauge, power_up, tally, us, wear
 
 
@@ -210,6 +210,22 @@ class TestState:
         off_us, boot_us = (us(more[name]) if name in more else None for name in ("off", "boot"))
         told = state_of(entry([one], own), us(more.get("as_of", 70)), us(10), off_us, boot_us)
         assert told == (state[0], us(state[1]))
+
+    @pytest.mark.parametrize(
+        ("last_bar", "next_s", "is_empty"),
+        [(10.0, 61, True), (16.0, 60, False), (16.0, 90, True), (40.0, 90, False)],
+    )
+    def test_whoever_is_heard_seldom_may_have_breathed_the_rest(
+        self, last_bar: float, next_s: float, is_empty: bool
+    ) -> None:
+        """It fell by 0.2 bar a second: 16 bar are 10 after 30 s."""
+        readings = [(at_s, last_bar + 0.2 * (60.0 - at_s)) for at_s in (0.0, 30.0, 60.0)]
+        after = Following(9, us(next_s), "S-1/1/9", 0.0)
+        one = wear(readings, "closed", following=after)
+        assert one.ran_empty == is_empty
+        assert one.closed_in_order != is_empty
+        state, _ = state_of(entry([one], stay(tally(in_s=1))), us(95), us(10), None, None)
+        assert state == ("empty" if is_empty else "valve_closed")
 
     def test_whoever_was_not_heard_is_expected_from_the_tally_on(self) -> None:
         assert state_of(entry([], stay(tally(in_s=7))), us(70), us(10), None, None) == ("expected", us(7))

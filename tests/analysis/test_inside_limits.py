@@ -14,7 +14,7 @@ from analysis.live.came_out import at_exit, with_rests
 from analysis.live.facts import row_of
 from analysis.live.follower import WearFollower
 from analysis.live.hearing import HeardSet, heard_of, latest_delays_s
-from analysis.live.inside import Inside, SetNow, closed_in_order, goes_on, inside_of
+from analysis.live.inside import Inside, SetNow, goes_on, inside_of
 from analysis.live.rows import Interval, Out, Row
 from analysis.live.voice import believed, low_air_lines
 from analysis.policies import TurnBackMoment
@@ -378,7 +378,7 @@ class TestInside:
 
     def test_a_valve_that_is_closed_on_air_is_closed_in_order(self) -> None:
         ends = ((10.5, "closed"), (10.0, "closed"), (10.5, "changed"), (10.5, "not heard"))
-        told = [closed_in_order(wear(flat(bar, 0, 9), how)) for bar, how in ends]
+        told = [wear(flat(bar, 0, 9), how).closed_in_order for bar, how in ends]
         assert told == [True, False, True, False]
 
     def test_minutes_to_turn_back_by_the_policy(self) -> None:
