@@ -6,7 +6,11 @@ handed its words; nothing is worded in JavaScript.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from importlib.metadata import version
+from pathlib import Path
+
+import msgspec
 
 PRODUCT = "underair"
 PAGES = {"/live": "Live", "/review": "Review", "/trends": "Trends"}
@@ -56,6 +60,21 @@ def shortened(name: str, most: int) -> str:
         return name
     head = most // 2
     return f"{name[:head]}…{name[len(name) - (most - head - 1) :]}"
+
+
+def words_beside(module: str) -> Callable[[str], str]:
+    """Return the `__getattr__` of a module, named by its file: its words are in the TOML file beside it.
+
+    What is no text, but a table or a list of texts, is declared in the module by name and type.
+    """
+    told: dict[str, str] = msgspec.toml.decode(Path(module).with_suffix(".toml").read_bytes())
+
+    def word(name: str) -> str:
+        if name not in told:
+            raise AttributeError(f"{module} has no word {name}")
+        return told[name]
+
+    return word
 
 
 def footer(profile_name: str) -> str:

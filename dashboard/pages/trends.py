@@ -24,13 +24,13 @@ from analysis.trends.measures import (
     sums_by,
     with_never_heard,
 )
-from analysis.trends.prediction import Predicted
+from analysis.trends.prediction import BASELINE, MOST_JUDGED, Predicted
 from dashboard.access.roles import sees_people, visitor
 from dashboard.context import PageContext
 from dashboard.elements import aria, choices, listing, panel, plotted
 from dashboard.pages import register as register_page
 from dashboard.rows import cell, count, number
-from dashboard.trends import before_after_view, forecast_view, words
+from dashboard.trends import before_after_view, forecast_view, sentences, words
 from dashboard.trends import export as trends_export
 from dashboard.trends import sections as trends_sections
 from dashboard.trends.figures import (
@@ -77,7 +77,9 @@ def layout(context: PageContext, query: dict[str, str]) -> Any:
     body = _body(context, look, choice)
     if body is None:
         unheard = _with_never_heard(by_month(look.ledger["wears"].clear()), look, choice)
-        nothing: list[Any] = [html.P(words.NOTHING, className="panel")] if look.working is None else []
+        nothing: list[Any] = (
+            [html.P(f"{words.NOTHING} {words.ONGOING}", className="panel")] if look.working is None else []
+        )
         if len(unheard):
             told = [html.P(words.NOBODY_HEARD, className="lead"), *_never_heard(unheard)]
             who = trends_sections.people(
@@ -129,11 +131,11 @@ def _sections(
     hot = classes_figure(months) if months["heat_dose_wears"].sum() else None
     plots = [
         *(_figure(*one) for one in work_plots(months, running)),
-        *(_plot(plot, months, plot.name in holds, running, judged) for plot in words.PLOTS),
-        _figure("classes", words.CLASSES_TITLE, hot, words.classes_sentence(months)),
+        *(_plot(plot, months, plot.name in holds, running, judged) for plot in sentences.PLOTS),
+        _figure("classes", words.CLASSES_TITLE, hot, sentences.classes_sentence(months)),
         *(_figure(*one) for one in season_plots(months, running)),
     ]
-    out = words.months_out(judged, months)
+    out = sentences.months_out(judged, months)
     parts: list[Any] = [
         *([html.P(out, className="note", id="trends-months-out")] if out else []),
         html.Div(plots, className="plots"),
@@ -261,12 +263,14 @@ def _summary(
     )
     paragraphs = [html.P(sentence, className="lead"), *_never_heard(months)]
     if len(wears) < FEWEST_WEARS_FOR_A_RATE:
-        paragraphs.append(html.P(words.FEW.format(wears=counted(len(wears), "wear")), className="few"))
+        few = words.FEW.format(wears=counted(len(wears), "wear"), fewest=FEWEST_WEARS_FOR_A_RATE)
+        paragraphs.append(html.P(few, className="few"))
     if running is not None:
-        month = words.month_text(running)
+        month = sentences.month_text(running)
         paragraphs.append(html.P(words.SO_FAR.format(month=month), className="few"))
     limit = words.DOSE_LIMIT.format(limit=profile.heat.dose_limit)
-    paragraphs.append(html.P(f"{words.READING} {HEAT_NOTE} {limit} {words.ONGOING}", className="note"))
+    reading = words.READING.format(judged=MOST_JUDGED, baseline=BASELINE)
+    paragraphs.append(html.P(f"{reading} {HEAT_NOTE} {limit} {words.ONGOING}", className="note"))
     homeless = wears["station"].null_count()
     if len(look.roster) and homeless:
         paragraphs.append(
@@ -278,20 +282,20 @@ def _summary(
 
 
 def _plot(
-    plot: words.Plot, months: pl.DataFrame, holds: bool, running: date, judged: dict[str, Predicted]
+    plot: sentences.Plot, months: pl.DataFrame, holds: bool, running: date, judged: dict[str, Predicted]
 ) -> Any:
     wears = int(months["wears"].sum())
     if plot.rate:
         rate = monthly_rate(months, plot.name, running, judged.get(plot.name))
         figure = rate_figure(rate) if rate.total else None
         left_out = wears - int(rate.table["wears"].sum())
-        sentence = words.rate_sentence(rate, holds, bars_cut(rate) if figure else 0, left_out)
+        sentence = sentences.rate_sentence(rate, holds, bars_cut(rate) if figure else 0, left_out)
         return _figure(plot.name, plot.title, figure, sentence)
     mean = monthly_mean(months, plot.name, running, judged.get(plot.name))
     figure = mean_figure(mean) if mean.table["mean"].count() else None
     left_out = wears - int(mean.table["wears"].sum())
     cut = words.LIMITS_CUT if limits_cut(mean) else ""
-    return _figure(plot.name, plot.title, figure, words.mean_sentence(plot, mean, holds, left_out) + cut)
+    return _figure(plot.name, plot.title, figure, sentences.mean_sentence(plot, mean, holds, left_out) + cut)
 
 
 def _figure(name: str, title: str, figure: dict[str, Any] | None, sentence: str) -> Any:
@@ -304,7 +308,7 @@ def _figure(name: str, title: str, figure: dict[str, Any] | None, sentence: str)
 def _month_listing(months: pl.DataFrame, running: date) -> Any:
     rows = []
     for row in months.sort("month", descending=True).iter_rows(named=True):
-        month = words.month_text(row["month"])
+        month = sentences.month_text(row["month"])
         so_far = f"{month} {words.SO_FAR_MARK}" if row["month"] == running else month
         rows.append(
             [

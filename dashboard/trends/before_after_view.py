@@ -12,23 +12,10 @@ from dash import html
 from analysis.trends.before_after import Change
 from analysis.trends.measures import FLAGS
 from dashboard.elements import aria, current, data, panel, wide
-from dashboard.trends import summary_words
+from dashboard.trends import summary_words, words
 from dashboard.trends.sentences import figure
 from dashboard.trends.view import Choice
 
-TITLE = "Before and after a date"
-ASK = "Did a change help, such as a training or a new rule? Choose its day."
-OTHER_DAY, COMPARE = "Another day", "Compare"
-LEAD = "Before {since}: {before:,} wears. From that day: {after:,} wears."
-TOO_FEW = "Fewer than 20 wears are on one side of {since}."
-HEADS = ("", "Before", "After", "Ratio", "95\u00a0% interval", "Taken into account", "Meaning")
-NOTE = (
-    "A ratio of 0.5 is half as much as before, 2 is twice as much. The true ratio is probably within the "
-    "interval. If it includes 1, there is no clear change. Wears of the same kind and task are compared. "
-    "The season is taken into account from two years and 50 events on; with less, compare whole years. "
-    "Nobody can tell from this what caused a change."
-)
-TO_PRINT = "Month to print, with this comparison of all wears (inside)"
 MONTHS_OFFERED = 24
 
 
@@ -42,7 +29,7 @@ def reading(one: Change) -> str:
 
 
 def rows_of(found: Sequence[Change]) -> list[list[str]]:
-    """Return one row of texts for each measure, as `HEADS`."""
+    """Return one row of texts for each measure, as `CHANGE_HEADS`."""
     rows = []
     for one in found:
         title = summary_words.FLAG.get(one.measure) or summary_words.AMOUNT[one.measure]
@@ -61,8 +48,8 @@ def rows_of(found: Sequence[Change]) -> list[list[str]]:
 def lead(found: Sequence[Change], since: date) -> str:
     """Return the sentence above the table."""
     if not found:
-        return TOO_FEW.format(since=since)
-    return LEAD.format(since=since, before=found[0].wears_before, after=found[0].wears_after)
+        return words.CHANGE_TOO_FEW.format(since=since)
+    return words.CHANGE_LEAD.format(since=since, before=found[0].wears_before, after=found[0].wears_after)
 
 
 def section(wears: pl.DataFrame, choice: Choice, found: Sequence[Change]) -> html.Section:
@@ -77,12 +64,20 @@ def section(wears: pl.DataFrame, choice: Choice, found: Sequence[Change]) -> htm
         for day in days.head(MONTHS_OFFERED)
     ]
     # `assets/trends.js` puts the field for another day there.
-    told = data(label=OTHER_DAY, button=COMPARE, day=choice.since, address=choice.address(since=""))
+    told = data(
+        label=words.OTHER_DAY, button=words.COMPARE, day=choice.since, address=choice.address(since="")
+    )
     other_day = html.Div(id="trends-since", **told)
-    body = [html.P(ASK), html.Nav(links, **aria(label=TITLE)), other_day]
+    body = [html.P(words.CHANGE_ASK), html.Nav(links, **aria(label=words.CHANGE_TITLE)), other_day]
     if choice.since:
         body.append(html.P(lead(found, date.fromisoformat(choice.since)), className="lead"))
         if found:
-            link = html.A(TO_PRINT, href=f"/trends/inside.html?since={choice.since}", className="action")
-            body += [wide(HEADS, rows_of(found)), html.P(NOTE, className="note"), html.P(link)]
-    return panel(TITLE, *body, name="trends-before", kind="before")
+            link = html.A(
+                words.TO_PRINT, href=f"/trends/inside.html?since={choice.since}", className="action"
+            )
+            body += [
+                wide(words.CHANGE_HEADS, rows_of(found)),
+                html.P(words.CHANGE_NOTE, className="note"),
+                html.P(link),
+            ]
+    return panel(words.CHANGE_TITLE, *body, name="trends-before", kind="before")

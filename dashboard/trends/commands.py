@@ -174,7 +174,8 @@ def audit(
         }
         echo(json.dumps({**said, "summary": str(out / "summary.html"), "tables": files}))
     else:
-        from dashboard.trends.summary_words import INSIDE_ONLY, NO_ROW, published_note
+        from dashboard.trends.summary import published_note
+        from dashboard.trends.summary_words import INSIDE_ONLY, NO_ROW
 
         meaning = INSIDE_ONLY if for_inside else published_note(profile.disclosure.fewest_people)
         if not any(table.height for table in shown.values()):
@@ -200,7 +201,7 @@ def _outside(
     from analysis.trends.wear_arrays import inside_days
     from dashboard.trends.outside import published_html, published_periods, tables
     from dashboard.trends.releases import publish
-    from dashboard.trends.summary_words import readme
+    from dashboard.trends.summary import readme
 
     fewest = profile.disclosure.fewest_people
     known = publish(place, wears, now, fewest)
@@ -231,7 +232,7 @@ def _inside(
     from analysis.trends.false_marks import FalseMarks, false_marks
     from analysis.trends.ledger import falls_between_wears
     from dashboard.trends.inside_summary import inside_html, inside_periods
-    from dashboard.trends.summary_words import inside_readme
+    from dashboard.trends.summary import inside_readme
 
     made = audit_ledger(ledger, unheard, profile)
     tables = {**made.tables, **due}

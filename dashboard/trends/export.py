@@ -19,7 +19,7 @@ from dashboard.context import PageContext
 from dashboard.trends.inside_summary import inside_html, inside_periods
 from dashboard.trends.outside import published_html, published_periods, tables
 from dashboard.trends.releases import publish, published
-from dashboard.trends.summary_words import inside_readme, readme
+from dashboard.trends.summary import inside_readme, readme
 from dashboard.trends.view import TrendsLook, day_of, keeper_of
 from ingest.archive.store import work_folder
 

@@ -10,17 +10,19 @@ from typing import Any
 import polars as pl
 
 from analysis.trends.forecast_audit import ForecastAccount
+from analysis.trends.ledger import THERMAL_CLASSES
 from analysis.trends.measures import MonthlyMean, MonthlyRate, monthly_total, wears_of
 from analysis.trends.prediction import Predicted
 from dashboard.review.drawing import nice_ceiling
 from dashboard.theme import CHART_BLUE, CHART_GREY, CHART_ORANGE, chart_template
-from dashboard.trends import words
+from dashboard.trends import sentences, words
 from dashboard.trends.sentences import figure as shown
 from ingest.plurals import counted
 
 HEIGHT_PX = 240
 FORECAST_HEIGHT_PX = 320
 MOST_TICKS = 13
+HOT_CLASSES = THERMAL_CLASSES[1:]
 
 
 def scatter(mode: str, x: Sequence[Any], y: Sequence[Any], **more: Any) -> dict[str, Any]:
@@ -138,14 +140,14 @@ def classes_figure(months: pl.DataFrame) -> dict[str, Any]:
     """Return the plot of minutes a wear above thermal class I, by month, a pattern for each class."""
     drawn = months.with_columns(
         (pl.col(f"class_{number}_s") / 60.0 / pl.col("heat_dose_wears")).fill_nan(None)
-        for number in words.HOT_CLASSES
+        for number in HOT_CLASSES
     )
     data = [
         {
             "type": "bar",
             "x": _months(months),
             "y": drawn[f"class_{number}_s"].to_list(),
-            "name": words.CLASS_NAMES[number],
+            "name": name,
             "marker": {
                 "color": colour,
                 "pattern": {"shape": shape, "fillmode": "overlay", "fgcolor": "#ffffff", "size": 5},
@@ -155,11 +157,15 @@ def classes_figure(months: pl.DataFrame) -> dict[str, Any]:
             + words.WEARS_BELOW
             + "<extra>%{fullData.name}</extra>",
         }
-        for number, colour, shape in zip(
-            words.HOT_CLASSES, (CHART_BLUE, CHART_ORANGE, CHART_GREY), ("", "/", "x"), strict=True
+        for number, name, colour, shape in zip(
+            HOT_CLASSES,
+            words.CLASS_NAMES,
+            (CHART_BLUE, CHART_ORANGE, CHART_GREY),
+            ("", "/", "x"),
+            strict=True,
         )
     ]
-    above = drawn.select(pl.sum_horizontal(f"class_{number}_s" for number in words.HOT_CLASSES))
+    above = drawn.select(pl.sum_horizontal(f"class_{number}_s" for number in HOT_CLASSES))
     figure = _figure(data, months, max(above.to_series(), default=1.0))
     figure["layout"] |= {
         "barmode": "stack",
@@ -175,7 +181,7 @@ def nice_top(top: float) -> float:
 
 
 def _months(table: pl.DataFrame) -> list[str]:
-    return [words.month_text(month) for month in table["month"]]
+    return [sentences.month_text(month) for month in table["month"]]
 
 
 def _points(
@@ -332,7 +338,7 @@ def _work_sentence(found: MonthlyMean, unit: str) -> str:
     text = f"{shown(found.overall, 3)} {unit} a month on average over {counted(len(over), 'whole month')}."
     trend = found.trend
     holds = trend is not None and trend.p_two_sided <= TREND_AT_MOST
-    return text + words.trend_text(trend, f"{unit} a month", holds)
+    return text + sentences.trend_text(trend, f"{unit} a month", holds)
 
 
 def season_plots(months: pl.DataFrame, running: date) -> list[tuple[str, str, dict[str, Any] | None, str]]:

@@ -45,25 +45,26 @@ def section(lines: ForecastLines, wears: pl.DataFrame) -> Any:
     rows = [sentences.ahead_row(one) for one in account[1:]]
     parts = [
         html.Figure([*drawn, html.Figcaption(sentence)]),
-        *([wide(sentences.FORECAST_HEADS, rows, named=False)] if rows else []),
-        html.P(sentences.FORECAST_NOTE, className="note"),
+        *([wide(words.FORECAST_HEADS, rows, named=False)] if rows else []),
+        html.P(words.FORECAST_NOTE, className="note"),
     ]
     if enough:
         for name, title, said in (
-            ("month", sentences.FORECAST_BY_MONTH, by_month(lines)),
-            ("hardness", sentences.FORECAST_BY_HARDNESS, by_hardness(lines, wears)),
+            ("month", words.FORECAST_BY_MONTH, by_month(lines)),
+            ("hardness", words.FORECAST_BY_HARDNESS, by_hardness(lines, wears)),
         ):
             told = sentences.groups_sentence(said)
-            heads = [sentences.FORECAST_GROUPS[name], *sentences.GROUP_HEADS]
+            heads = [words.FORECAST_GROUPS[name], *words.GROUP_HEADS]
             figure = plotted(f"trends-forecasts-{name}", groups_figure(said), told)
             shown = wide(heads, map(sentences.group_row, said), named=False)
             parts += [
                 html.H3(title),
                 html.Figure([figure, html.Figcaption(told)]),
-                html.Details([html.Summary(sentences.FORECAST_TABLE), shown]),
+                html.Details([html.Summary(words.FORECAST_TABLE), shown]),
             ]
-        parts.append(html.P(sentences.FORECAST_GROUPS_NOTE, className="note"))
-    return panel(sentences.FORECAST_TITLE, *parts, name="trends-forecast", kind="forecast")
+        note = words.FORECAST_GROUPS_NOTE.format(fewest=FEWEST_FORECASTS)
+        parts.append(html.P(note, className="note"))
+    return panel(words.FORECAST_TITLE, *parts, name="trends-forecast", kind="forecast")
 
 
 def groups_figure(said: Sequence[ForecastAccount]) -> dict[str, Any]:

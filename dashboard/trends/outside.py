@@ -14,7 +14,7 @@ from analysis.trends.cells import Cell, Published
 from analysis.trends.measures import FLAGS, PER_WEARS
 from analysis.trends.wear_arrays import AMOUNTS, month_of
 from dashboard.trends import summary_words as words
-from dashboard.trends.summary import BEFORE, MONTHS_DRAWN, SheetPart, chart, heads_of, sheet
+from dashboard.trends.summary import BEFORE, MONTHS_DRAWN, SheetPart, chart, heads_of, published_note, sheet
 
 NOT_SHOWN = "–"
 ALL = "all"
@@ -137,7 +137,7 @@ def published_html(
             title, rows = words.PLANNING.format(year=years[-1]), planning_rows(published[years[-1]])
             body[0].append(SheetPart(title, heads=words.PLANNING_HEADS, rows=rows[:MOST_TASKS]))
         body += [[SheetPart(words.CHARTS, charts=_charts(published, period))], _parts(published, period)]
-    note = words.published_note(profile.disclosure.fewest_people)
+    note = published_note(profile.disclosure.fewest_people)
     return sheet(period, body, profile, made_at, others, note=note, pair="two wide-first")
 
 

@@ -14,6 +14,7 @@ from dashboard.theme import CHART_BLUE
 from dashboard.trends import summary_words, words
 from dashboard.trends.figures import plot, scatter
 from dashboard.trends.outside import figure_text, kind_of, part_rows, planning_rows, range_text, service_of
+from dashboard.trends.summary import published_note
 from ingest.plurals import counted
 
 HEIGHT_PX = 220
@@ -27,7 +28,7 @@ def published_page(published: Mapping[str, Published], year: str, people: int) -
     - `people`: how many each group has at least.
     """
     chosen = {name: one for name, one in published.items() if name.startswith(year)}
-    note = html.P(f"{summary_words.published_note(people)} {summary_words.HEAT_NOTE}", className="note")
+    note = html.P(f"{published_note(people)} {summary_words.HEAT_NOTE}", className="note")
     if not chosen:
         return [html.Section([html.P(words.NOT_PUBLISHED, className="lead"), note], className="panel")]
     months = service_of(chosen, "month")

@@ -43,19 +43,19 @@ def standing_out(standing: Standing, choice: Choice, measured: FalseMarks) -> An
     chance = html.P(sentences.chance_text(measured), id="trends-chance", className="note")
     seen = html.P(sentences.smallest_text(smallest), className="note")
     chosen = " and ".join(word for word in (choice.station, choice.role) if word)
-    whole = [html.P(sentences.WHOLE_SERVICE.format(chosen=chosen), className="few")] if chosen else []
+    whole = [html.P(words.WHOLE_SERVICE.format(chosen=chosen), className="few")] if chosen else []
     if not comparisons:
-        body: list[Any] = [html.P(sentences.TOO_FEW_TO_COMPARE)]
+        body: list[Any] = [html.P(words.TOO_FEW_TO_COMPARE)]
     elif not found:
-        body = [html.P(sentences.NOTHING_OUT.format(count=comparisons)), seen, chance]
+        body = [html.P(words.NOTHING_OUT.format(count=comparisons)), seen, chance]
     else:
         items = [
             html.Li([_lead(one, choice), html.Span(sentences.reason(one), className="reason")])
             for one in found
         ]
-        note = html.P(sentences.OUT_NOTE.format(count=comparisons), className="note")
+        note = html.P(words.OUT_NOTE.format(count=comparisons), className="note")
         body = [html.Ol(items), note, chance, seen]
-    return panel(sentences.OUT_TITLE, *whole, *body, name="trends-out", kind="out")
+    return panel(words.OUT_TITLE, *whole, *body, name="trends-out", kind="out")
 
 
 def _lead(one: Signal, choice: Choice) -> Any:
@@ -123,7 +123,7 @@ def due(wears: pl.DataFrame, found: Sequence[Signal], short: Sequence[ShortRest]
             body.append(html.P(words.MORE_DUE.format(count=more), className="note"))
     rules = rules_in_force(profile.rest)
     listed = [html.Li(sentences.rule_sentence(rule)) for rule in rules.values()]
-    asked = [html.H3(sentences.REST_TITLE), html.Ul(listed) if listed else html.P(sentences.NO_RULES)]
+    asked = [html.H3(words.REST_TITLE), html.Ul(listed) if listed else html.P(words.NO_RULES)]
     shown = html.Details([html.Summary(words.RULES), *asked])
     return panel(words.DUE_TITLE, *body, shown, name="trends-due", kind="due")
 
@@ -200,7 +200,7 @@ def planning(wears: pl.DataFrame, profile: Profile, choice: Choice) -> Any:
     """Return planning rates by task beside the doctrine's, and the minutes that a cylinder gives at each."""
     cylinder = Cylinder(*CYLINDERS[choice.cylinder])
     chips = choices(
-        sentences.CYLINDER_LABEL,
+        words.CYLINDER_LABEL,
         [
             (
                 _cylinder_text(*one, choice.display),
@@ -214,18 +214,18 @@ def planning(wears: pl.DataFrame, profile: Profile, choice: Choice) -> Any:
     rates = planning_rates(wears)
     doctrine = profile.air.planning_l_min
     minutes = f"{minutes_to_warning(cylinder, warning_bar, doctrine):.0f} min"
-    planned = sentences.DOCTRINE.format(name=profile.name)
+    planned = words.DOCTRINE.format(name=profile.name)
     rows = [[planned, "–", choice.display.text("rate", doctrine), "", "", minutes, "", ""]]
     for task, three in rates.items():
         lasts = [f"{minutes_to_warning(cylinder, warning_bar, one.rate_l_min):.0f} min" for one in three]
         told = (_rate_text(one, choice.display) for one in three)
         rows.append([task or words.ALL_TASKS, f"{three[0].wears:,}", *told, *lasts])
-    shown = wide(words.planning_heads(choice.display), rows)
-    note = sentences.PLANNING_NOTE if rates else sentences.TOO_FEW_FOR_RATES
+    shown = wide(sentences.planning_heads(choice.display), rows)
+    note = words.PLANNING_NOTE if rates else words.TOO_FEW_FOR_RATES
     told_first = sentences.planning_finding(rates, cylinder, warning_bar, doctrine)
     lead = [html.P(told_first, className="lead")] if told_first else []
     body = [*lead, chips, shown, html.P(note, className="note")]
-    return panel(sentences.PLANNING_TITLE, *body, name="trends-planning", kind="planning")
+    return panel(words.PLANNING_TITLE, *body, name="trends-planning", kind="planning")
 
 
 def _rate_text(one: PlanningRate, units: Units) -> str:
@@ -249,7 +249,7 @@ def sets(wears: pl.DataFrame, events: tuple[pl.DataFrame, pl.DataFrame], found: 
     for one in found:
         if one.part == "set":
             falling = "falling " if one.how == "fall" else ""
-            why.setdefault(one.name, []).append(f"{falling}{sentences.MEASURE[one.measure]}")
+            why.setdefault(one.name, []).append(f"{falling}{words.MEASURE[one.measure]}")
     rows = [
         [
             _marked(row["set_id"], row["set_id"] in why),
@@ -266,10 +266,10 @@ def sets(wears: pl.DataFrame, events: tuple[pl.DataFrame, pl.DataFrame], found: 
     ]
     return listing(
         "trends-sets",
-        sentences.SETS_TITLE,
+        words.SETS_TITLE,
         words.SET_HEADS,
         rows,
-        note=sentences.SETS_NOTE,
+        note=words.SETS_NOTE,
         search=(words.FIND, words.FIND_SET),
         numeric=(2, 4, 5, 6, 7, 8, 9, 10),
         at_once=SETS_AT_ONCE,
@@ -378,7 +378,7 @@ def equipment(look: TrendsLook, found: Sequence[Signal], today: date) -> Any:
     why: dict[str, list[str]] = {}
     for one in found:
         if one.part == "set":
-            why.setdefault(one.name, []).append(sentences.MEASURE[one.measure])
+            why.setdefault(one.name, []).append(words.MEASURE[one.measure])
     wears = look.ledger["wears"].select("set_id", "started").drop_nulls()
     last = dict(wears.group_by("set_id").agg(pl.col("started").max()).iter_rows())
     rows, overdue = [], 0

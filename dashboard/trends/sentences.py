@@ -1,10 +1,14 @@
-"""Sentences of the trends page beyond its plots: what stands out and why, rest, sets, planning, forecasts."""
+"""Sentences of the trends pages: under each plot what it shows, what stands out and why, forecasts."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
 from typing import Any
+
+import polars as pl
 
 from analysis.air.gas import Cylinder
 from analysis.profile import RestRule
@@ -12,67 +16,161 @@ from analysis.trends.columns import WORDS
 from analysis.trends.comparisons import RECENT_WEARS, Signal
 from analysis.trends.false_marks import FalseMarks
 from analysis.trends.forecast_audit import FEWEST_FORECASTS, ForecastAccount
-from analysis.trends.measures import FLAGS, MEANS
+from analysis.trends.ledger import HARD_BREATHING_L_MIN, THERMAL_CLASSES
+from analysis.trends.measures import LOGS, MEANS, MonthlyMean, MonthlyRate
 from analysis.trends.naming import SmallestEffect
 from analysis.trends.planning import PlanningRate, minutes_to_warning
+from analysis.trends.prediction import BASELINE, FEWEST_EVENTS, Predicted
 from analysis.trends.rest import ShortRest, reached_text
-from dashboard.rows import heads
+from analysis.trends.statistics import MannKendall
+from dashboard.trends import words
+from dashboard.trends.summary_words import FLAG
+from dashboard.units import Units
 from ingest.plurals import counted, percent
 
-MEASURE = {
-    "low_air_exits": "leaving below the low-air warning",
-    "no_motion_wears": "wears with a no-motion alarm",
-    "distress_wears": "wears with a distress alarm",
-    "under_air_min": "minutes under air",
-    "hard_min": "minutes breathing hard",
-    "heat_dose": "heat dose",
-    "silent_min": "minutes not heard",
-    "readings_stuck": "stuck readings",
-    "clock": "a wrong clock",
-    "battery": "battery refused or low",
-    "silent_wears": "a minute of silence or more",
-    "pressure_fell_closed": "pressure that fell with the valve closed",
-    "battery_charge": "battery charge",
-    "mean_l_min": "breathing rate",
-}
-UNIT = dict.fromkeys(FLAGS, "per 1000 wears") | dict.fromkeys(MEANS, "min a wear") | {"heat_dose": "a wear"}
-RULE = {
-    "two_cylinders": "two cylinders in succession",
-    "long_work": "long work",
-    "hot_wear": "a hot wear",
-    "one_cylinder_1584": "one cylinder (1584)",
-    "two_cylinders_1584": "two cylinders (1584)",
-}
-INTERVAL = "95\u00a0% interval"
-OUT_TITLE = "What stands out"
-NOTHING_OUT = (
-    "Nothing stands out among {count:,} comparisons of stations, roles, wearers, sets and trends. Single "
-    "months are judged under their charts, not here."
+
+@dataclass(frozen=True)
+class Plot:
+    """One plot of the page: what it counts and how it is called.
+
+    A rate is of wears with the event, per 1000 wears; other plots are means a wear.
+    """
+
+    name: str
+    title: str
+    unit: str
+    rate: bool = False
+    decimals: int = 1
+
+
+PLOTS = (
+    Plot("under_air_min", "Minutes under air, a wear", "min"),
+    Plot("hard_min", f"Minutes breathing hard (from {HARD_BREATHING_L_MIN:.0f} L/min), a wear", "min"),
+    Plot("heat_dose", "Heat dose, a wear", "", decimals=3),
+    *(Plot(name, f"{title}, per 1000 wears", "", rate=True) for name, title in FLAG.items()),
 )
-WHOLE_SERVICE = "This list is about the whole service, not only {chosen}."
-OUT_NOTE = (
-    "{count:,} comparisons were made over the whole service. A wear counts once, however often its alarm "
-    "came. Kind and task are taken into account. It is a reason to look, not a judgement."
-)
-NOT_MEASURED_HERE = (
-    "How often is it chance? In simulated services without any difference, at most 1 list in 20 named "
-    "anybody. This is not measured on your own wears yet."
-)
-MEASURED_HERE = (
-    "How often is it chance? We made {copies} of your wears without any difference. {naming} still "
-    "named somebody ({named}, probably at most {named_high}). {marking} showed a trend or a marked month "
-    "({marked}, probably at most {marked_high})."
-)
-SEEN = "We would have noticed, 8 times in 10, {parts}. Smaller differences can go unnoticed."
-SEEN_PART = {
-    "station": "a station that left below the warning {ratio:.1f} times as often as expected ({count} times "
-    "instead of {expected:.0f})",
-    "wearer": "a wearer with {ratio:.0f} times as many",
-    "set": "a set with {ratio:.0f} times the silence",
-}
-NOT_KNOWN = " ({unknown:,} not known)"
-NEVER_HEARD = "Never heard under air: {entries}, in no rate and no mean. Known of them: {known}."
-TOO_FEW_TO_COMPARE = "Too few wears for any comparison yet."
+MOST_MONTHS_NAMED = 4
+
+
+def planning_heads(units: Units) -> list[str]:
+    """Return the heads of the planning rates in the units that they are shown in."""
+    lasts = ["Lasts at half", "at 9 in 10", "at 19 in 20"]
+    rates = [f"Half are below, {units.label['rate']}", "9 in 10 are below", "19 in 20 are below"]
+    return ["Task", "Wears", *rates, *lasts]
+
+
+def month_text(month: date) -> str:
+    """Return a month as people and computers both read it."""
+    return f"{month:%Y-%m}"
+
+
+def rate_sentence(found: MonthlyRate, holds: bool = True, cut: int = 0, left_out: int = 0) -> str:
+    """Say what a rate's plot shows: count, rate, interval, months that stand out, trend; or why not.
+
+    - `holds`: whether its trend is among what stands out.
+    - `cut`: how many bars the plot cuts off.
+    - `left_out`: wears of which it is not known.
+    """
+    table = found.table
+    events = int(table["events"].sum())
+    without = f" {words.WITHOUT_END.format(count=counted(left_out, 'wear'))}" if left_out else ""
+    if found.total is None:
+        few = f"{events} in {counted(int(table['wears'].sum()), 'wear')}: too few wears for a rate."
+        return few + without
+    _, wears, rate, low, high = found.total
+    text = f"{events:,} of {counted(wears, 'wear')}: {_short(rate)} per 1000 "
+    text += f"(95\u00a0% interval {_short(low)} to {_short(high)}). "
+    text += judged_text(found.judged, table) + trend_text(found.trend, "per 1000 wears", holds)
+    return text + (f" {words.BARS_CUT.format(count=counted(cut, 'month'))}" if cut else "") + without
+
+
+def mean_sentence(plot: Plot, found: MonthlyMean, holds: bool = True, left_out: int = 0) -> str:
+    """Say what a mean's plot shows; `holds` as in `rate_sentence`, `left_out` wears were not measured."""
+    table = found.table
+    wears = int(table["wears"].sum())
+    if wears == 0 or found.overall != found.overall:
+        return words.NOT_MEASURED
+    unit = f" {plot.unit}" if plot.unit else ""
+    text = f"{found.overall:.{plot.decimals}f}{unit} on average over {counted(wears, 'wear')}. "
+    text += f"{words.WITHOUT_SENSOR.format(count=counted(left_out, 'wear'))} " if left_out else ""
+    # Of an amount that is neither judged nor compared, "no steady rise is visible" would be untrue.
+    text += judged_text(found.judged, table) if plot.name in LOGS else ""
+    trend = trend_text(found.trend, f"{plot.unit or 'dose'} a wear", holds) if plot.name in MEANS else ""
+    return (text + trend).strip()
+
+
+def judged_text(judged: Predicted | None, table: pl.DataFrame) -> str:
+    """Say which of the last months stand out from those before, the longest span first."""
+    not_judged = words.NOT_JUDGED.format(months=BASELINE, events=FEWEST_EVENTS)
+    if judged is None:
+        return not_judged
+    if not judged.marks:
+        return words.LIKE_BEFORE.format(months=BASELINE)
+    months = [month_text(month) for month in table["month"]]
+    told = []
+    for length in sorted({mark.months for mark in judged.marks}, reverse=True):
+        for mark in [one for one in judged.marks if one.months == length][:MOST_MONTHS_NAMED]:
+            side = "above" if mark.above else "below"
+            if length == 1:
+                told.append(f"{months[mark.first]} is {side} what chance explains.")
+            else:
+                last = months[mark.first + length - 1]
+                told.append(f"{months[mark.first]} to {last} together are {side} what was expected.")
+                break  # one span of a length says enough
+    if judged.too_early:
+        told.append(not_judged)
+    return " ".join(told)
+
+
+def months_out(judged: Mapping[str, Predicted], months: pl.DataFrame) -> str:
+    """Return which charts have single months that stand out, and which months; empty where none has."""
+    named = []
+    for plot in PLOTS:
+        marks = judged[plot.name].marks if plot.name in judged else ()
+        own = [month_text(months["month"][mark.first]) for mark in marks if mark.months == 1]
+        if own:
+            named.append(f"{plot.title} ({', '.join(own)})")
+    return words.MONTHS_OUT.format(charts="; ".join(named)) if named else ""
+
+
+def classes_sentence(months: pl.DataFrame) -> str:
+    """Say how long a wear was in each thermal class on average."""
+    wears = int(months["heat_dose_wears"].sum())
+    if not wears:
+        return words.NOT_MEASURED
+    text = " / ".join(f"{float(months[f'class_{c}_s'].sum()) / 60 / wears:.2f}" for c in THERMAL_CLASSES)
+    return (
+        f"Class I / II / III / IV: {text} min a wear over {counted(wears, 'wear')} with a heat sensor "
+        "(NIST TN 1474, of the estimated surroundings)."
+    )
+
+
+def _short(value: float) -> str:
+    """Three significant figures, without an exponent."""
+    if value == 0:
+        return "0"
+    text = (
+        f"{value:,.0f}"
+        if abs(value) >= 100
+        else f"{value:.{max(0, 2 - math.floor(math.log10(abs(value))))}f}"
+    )
+    text = text.rstrip("0").rstrip(".") if "." in text else text
+    return text.replace("-", "\u2212")
+
+
+def trend_text(trend: MannKendall | None, unit: str, holds: bool) -> str:
+    """Say a steady rise or fall where it holds; that none is visible where not."""
+    if trend is None:
+        return " Too few months to see a trend."
+    if not holds:
+        return " No steady rise or fall is visible."
+    direction = "rise" if trend.slope_per_step > 0 else "fall"
+    sign = 12 if trend.slope_per_step > 0 else -12
+    low, high = sorted(sign * end for end in (trend.slope_low, trend.slope_high))
+    return (
+        f" A steady {direction} of about {_short(sign * trend.slope_per_step)} {unit} a year "
+        f"(95\u00a0% interval {_short(low)} to {_short(high)})."
+    )
 
 
 def figure(value: float, digits: int = 3) -> str:
@@ -85,7 +183,7 @@ def figure(value: float, digits: int = 3) -> str:
 
 def interval(low: float, high: float) -> str:
     """Return a 95 % interval in words."""
-    return f"{INTERVAL} {figure(low)} to {figure(high)}"
+    return f"{words.INTERVAL} {figure(low)} to {figure(high)}"
 
 
 def signed(value: float) -> str:
@@ -96,20 +194,20 @@ def signed(value: float) -> str:
 def smallest_text(smallest: Mapping[str, SmallestEffect | None]) -> str:
     """Say which differences would have been noticed, so that a short list is not taken for proof."""
     told = [
-        SEEN_PART[part].format(ratio=one.ratio, count=one.count, expected=one.expected)
+        words.SEEN_PART[part].format(ratio=one.ratio, count=one.count, expected=one.expected)
         for part, one in smallest.items()
         if one is not None
     ]
     if not told:
         return "There are too few events to notice even large differences." if smallest else ""
     listed = f"{', '.join(told[:-1])} or {told[-1]}" if len(told) > 1 else told[0]
-    return SEEN.format(parts=listed)
+    return words.SEEN.format(parts=listed)
 
 
 def events_text(row: Mapping[str, Any], event: str) -> str:
     """Return how many wears had an event, and of how many nobody knows; `row` as `sums_by`."""
     unknown = row["low_air_exits_unknown"] if event == "low_air_exits" else 0
-    return f"{row[event]:,}" + (NOT_KNOWN.format(unknown=unknown) if unknown else "")
+    return f"{row[event]:,}" + (words.OF_THEM_NOT_KNOWN.format(unknown=unknown) if unknown else "")
 
 
 def known_of_never_heard(row: Mapping[str, Any]) -> str:
@@ -127,7 +225,7 @@ def never_heard_cell(row: Mapping[str, Any]) -> str:
 def never_heard_text(row: Mapping[str, Any]) -> str:
     """Say how many entries were never heard, and what is known of them; `row` as `with_never_heard`."""
     entries = counted(row["never_heard"], "entry", "entries")
-    return NEVER_HEARD.format(entries=entries, known=known_of_never_heard(row) or "nothing")
+    return words.NEVER_HEARD_UNDER_AIR.format(entries=entries, known=known_of_never_heard(row) or "nothing")
 
 
 def planning_finding(
@@ -146,8 +244,8 @@ def planning_finding(
         return minutes_to_warning(cylinder, warning_bar, rate_l_min)
 
     ends = [lasts(rate) for rate in (tenth.high_l_min, tenth.low_l_min) if rate is not None]
-    text = f" ({INTERVAL} {ends[0]:.0f} to {ends[1]:.0f})" if len(ends) == 2 else ""
-    return PLANNING_FINDING.format(
+    text = f" ({words.INTERVAL} {ends[0]:.0f} to {ends[1]:.0f})" if len(ends) == 2 else ""
+    return words.PLANNING_FINDING.format(
         planned=lasts(doctrine_l_min), tenth=lasts(tenth.rate_l_min), interval=text, cylinder=named
     )
 
@@ -155,9 +253,9 @@ def planning_finding(
 def chance_text(measured: FalseMarks) -> str:
     """Say how often chance alone names or marks something here."""
     if not measured.drawn:
-        return NOT_MEASURED_HERE
+        return words.NOT_MEASURED_HERE
     named, marked = ([percent(share, 1) for share in ends] for ends in measured.shares())
-    return MEASURED_HERE.format(
+    return words.MEASURED_HERE.format(
         copies=counted(measured.drawn, "copy", "copies"),
         naming=measured.naming,
         named=named[0],
@@ -170,7 +268,7 @@ def chance_text(measured: FalseMarks) -> str:
 
 def headline(one: Signal) -> str:
     """Return the few words by which a signal is listed."""
-    what = MEASURE[one.measure]
+    what = words.MEASURE[one.measure]
     if one.part == "service":
         return f"{what[:1].upper()}{what[1:]}: a steady {one.how}"
     name = {"station": one.name, "role": f"Role {one.name}", "wearer": one.name, "set": f"Set {one.name}"}[
@@ -183,7 +281,7 @@ def headline(one: Signal) -> str:
 
 def reason(one: Signal) -> str:
     """Return why a signal stands out: its figures with their interval, beside those of the rest."""
-    unit = UNIT.get(one.measure, "")
+    unit = words.UNIT.get(one.measure, "")
     if one.part == "service":
         sign, more = (1, "more") if one.how == "rise" else (-1, "less")
         low, high = sorted((sign * one.low, sign * one.high))
@@ -196,8 +294,8 @@ def reason(one: Signal) -> str:
         if one.how == "fall":
             return (
                 f"Over {one.wears} wears the charge at the start has fallen steadily: {signed(one.value)} "
-                f"on a scale from \u22121 (always falling) to 0 (no change); {INTERVAL} {signed(one.low)} to "
-                f"{signed(one.high)}."
+                f"on a scale from \u22121 (always falling) to 0 (no change); {words.INTERVAL} "
+                f"{signed(one.low)} to {signed(one.high)}."
             )
         return (
             f"{one.events} of its {one.wears} wears, where {figure(one.expected, 2)} were expected. "
@@ -205,8 +303,8 @@ def reason(one: Signal) -> str:
         )
     if one.how == "higher":
         return (
-            f"{one.value:.0f}\u00a0% higher ({INTERVAL} {one.low:.0f} to {one.high:.0f}\u00a0%) in the last "
-            f"{RECENT_WEARS} wears than in the same wearer's earlier ones at the same kind of work "
+            f"{one.value:.0f}\u00a0% higher ({words.INTERVAL} {one.low:.0f} to {one.high:.0f}\u00a0%) in the "
+            f"last {RECENT_WEARS} wears than in the same wearer's earlier ones at the same kind of work "
             f"({one.wears} wears in all)."
         )
     others = {"station": "the other stations", "role": "the other roles", "wearer": "all others"}[one.part]
@@ -217,10 +315,6 @@ def reason(one: Signal) -> str:
         f"{one.events} of {one.wears:,} wears, where {figure(one.expected, 2)} are expected for the same "
         f"kinds and tasks. As counted: {crude}."
     )
-
-
-REST_TITLE = "Rest between wears"
-NO_RULES = "No rest rule is on in the profile."
 
 
 def short_rest(one: ShortRest) -> str:
@@ -243,28 +337,6 @@ def rule_sentence(rule: RestRule) -> str:
     return f"{rule.rest_min:.0f} min after {' or '.join(after)} (source: {rule.source}).{memory}{state}"
 
 
-PLANNING_FINDING = (
-    "Doctrine plans {planned:.0f} min with {cylinder}. In one wear in ten breathing is so hard that the "
-    "warning comes within {tenth:.0f} min{interval}."
-)
-PLANNING_TITLE = "Planning rates from your own wears"
-PLANNING_NOTE = (
-    "Mean rate of a wear; short bursts are higher. In brackets: the true figure is probably between these "
-    "(95\u00a0% interval). Minutes are from a full cylinder down to its warning at that rate (real gas at "
-    "15 °C). Way back and reserve are not deducted."
-)
-DOCTRINE = "doctrine (profile {name})"
-CYLINDER_LABEL = "Cylinder"
-TOO_FEW_FOR_RATES = "Fewer than 10 wears with a known rate: no planning rates."
-
-SETS_TITLE = "Sets to look at"
-SETS_NOTE = (
-    "What the wears and the log show about each set. Sets that stand out come first, then those with the "
-    "most findings. Charge over time: \u22121 is always falling, 0 no change, +1 always rising."
-)
-FORECAST_TITLE = "How good were the forecasts"
-
-
 def forecast_sentence(account: Sequence[ForecastAccount]) -> str:
     """Say in one sentence how the forecasts of the low-air warning did."""
     every = account[0]
@@ -280,22 +352,11 @@ def forecast_sentence(account: Sequence[ForecastAccount]) -> str:
     return (
         f"In {every.known:,} forecasts the wear reached its warning. "
         f"{percent(every.inside / every.known)} of them were right: the warning came within the forecast "
-        f"interval (promised: 90\u00a0%; {INTERVAL} {percent(low)} to {percent(high)}). {middle}"
+        f"interval (promised: 90\u00a0%; {words.INTERVAL} {percent(low)} to {percent(high)}). {middle}"
         f"In {every.of_early:,} forecasts we know whether the warning came too early. It did in "
-        f"{percent(every.early_share, 1)} (promised: at most 5\u00a0%; {INTERVAL} {percent(early_low, 1)} to "
-        f"{percent(early_high, 1)})."
+        f"{percent(every.early_share, 1)} (promised: at most 5\u00a0%; {words.INTERVAL} "
+        f"{percent(early_low, 1)} to {percent(early_high, 1)})."
     )
-
-
-FORECAST_NOTE = (
-    "Each wear counts once for each number of minutes. Forecasts of one wear can fail together; the "
-    "intervals allow for that. Most wears leave before the warning. Of those, only one thing is known: the "
-    "warning did not come early. So the share inside depends mostly on wears that came close."
-)
-FORECAST_HEADS = heads(
-    "Forecast | Forecasts | Outcome known | Inside | Earlier | Later | Median error | It took",
-)
-"""One line for each number of minutes; `It took` is the middle 90 % of what happened."""
 
 
 def ahead_row(one: ForecastAccount) -> list[str]:
@@ -306,19 +367,6 @@ def ahead_row(one: ForecastAccount) -> list[str]:
     low, middle, high = one.happened
     shares = [percent(part / one.known) for part in (one.inside, one.early, one.late)]
     return [*counts, *shares, f"{one.error_min:.1f} min", f"{middle:.0f} min ({low:.0f} to {high:.0f})"]
-
-
-FORECAST_BY_MONTH = "Forecasts by month"
-FORECAST_BY_HARDNESS = "Forecasts by how hard the wearer worked"
-FORECAST_GROUPS = {"month": "Month (UTC)", "hardness": "Mean rate of the wear"}
-FORECAST_TABLE = "The same as a table"
-GROUP_HEADS = ["Forecasts", "Outcome known", "Inside", "Later", "Median error", "Before the early end"]
-FORECAST_GROUPS_NOTE = (
-    f"Bold numbers count forecasts with an outcome. A hollow mark has fewer than {FEWEST_FORECASTS}. "
-    f"Bars show the {INTERVAL}. “Before the early end” also counts wears that left after that end. "
-    "If several months in a row are below 90\u00a0%, breathing has changed. "
-    "Then learn the interval again with “underair learn”."
-)
 
 
 def groups_sentence(said: Sequence[ForecastAccount]) -> str:

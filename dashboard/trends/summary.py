@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from functools import cache
 from importlib.metadata import version
@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 import jinja2
 
 from analysis.profile import Profile
+from analysis.trends.columns import WORDS
 from dashboard.review.drawing import nice_ceiling
 from dashboard.trends import sentences
 from dashboard.trends import summary_words as words
@@ -105,3 +106,31 @@ def chart(title: str, months: Sequence[str], values: Iterable[float | None]) -> 
         "last": runs[-1][-1:],
         "months": [(f"{LEFT + step * at:.1f}", anchors.get(at, "middle"), months[at]) for at in named],
     }
+
+
+def published_note(people: int) -> str:
+    """Return what the figures of the published tables mean."""
+    return words.PUBLISHED_NOTE.format(people=people)
+
+
+def readme(profile_name: str, tables: Iterable[str], people: int) -> str:
+    """Return the note beside published tables."""
+    return _note(
+        profile_name,
+        {name: WORDS["tables"]["outside"][name] for name in tables},
+        f"{published_note(people)} Small stations, roles and kinds are merged until each is large enough. "
+        "Columns ending in _low and _high are the ends of a range. Rates are wears with the event per 1000 "
+        "wears, made from those ends. A period with wears is published once, when it is over, and never "
+        "changes: releases of later months can be handed out beside earlier ones.",
+    )
+
+
+def inside_readme(profile_name: str, tables: Iterable[str]) -> str:
+    """Return the note beside the service's own tables."""
+    return _note(profile_name, {name: WORDS["tables"]["inside"][name] for name in tables}, words.INSIDE_ONLY)
+
+
+def _note(profile_name: str, tables: Mapping[str, str], meaning: str) -> str:
+    about = "".join(f"{name}: {says}\n" for name, says in tables.items())
+    head = f"underair {version('underair')}, profile {profile_name}\n\n{CAUTION}\n{words.HEAT_NOTE}"
+    return f"{head}\n\n{meaning}\n\n{about}"

@@ -19,9 +19,9 @@ from analysis.trends.ledger import WEARS
 from analysis.trends.measures import by_month
 from analysis.trends.rest import training_of
 from analysis.trends.roster import EQUIPMENT, ROSTER, BadRoster, equipment_beside, with_station_and_role
-from dashboard.trends import sections, sentences, words
+from dashboard.trends import sections, words
 from dashboard.trends.figures import limits_cut, mean_figure, season_plots, work_plots
-from dashboard.trends.summary_words import inside_readme
+from dashboard.trends.summary import inside_readme
 from dashboard.trends.view import Choice, TrendsLook, chosen
 from tests.three_years import three_years
 
@@ -161,7 +161,7 @@ def test_every_line_of_the_tests_of_equipment() -> None:
     told = shown(sections.equipment(look, odd, TODAY))
     assert [cells(row) for row in told["rows"]] == [
         ["Set S-1", "–", "–", "2031-07-01", ("overdue by 1 day", -1), "2031-02-11",
-         f"◇ {sentences.MEASURE['silent_wears']}"],
+         f"◇ {words.MEASURE['silent_wears']}"],
         ["Set S-2", "–", "–", "2031-07-02", ("due in 0 days", 0), "–", "–"],
         ["Set S-3", "–", "–", "2031-08-30", ("due in 59 days", 59), "–", "–"],
         ["Set S-4", "–", "–", "2031-08-31", ("not due yet", 60), "–", "–"],

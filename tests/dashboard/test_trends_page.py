@@ -21,7 +21,7 @@ from analysis.trends.statistics import mann_kendall
 from dashboard.context import PageContext
 from dashboard.demo.crew import bring_in_three_years
 from dashboard.pages import trends as trends_page
-from dashboard.trends import words
+from dashboard.trends import sentences, words
 from dashboard.trends.figures import classes_figure, mean_figure, rate_figure
 from dashboard.trends.view import AGAIN_AFTER_S, Choice, Keeper, choice_of, keeper_of, known_of
 from dashboard.trends.wear_ledger import bring_in
@@ -29,8 +29,8 @@ from ingest.archive.reading import Archive
 from tests.dashboard.invented_incident import Incident
 from tests.three_years import three_years
 
-EXITS = next(plot for plot in words.PLOTS if plot.name == "low_air_exits")
-MINUTES = next(plot for plot in words.PLOTS if plot.name == "under_air_min")
+EXITS = next(plot for plot in sentences.PLOTS if plot.name == "low_air_exits")
+MINUTES = next(plot for plot in sentences.PLOTS if plot.name == "under_air_min")
 
 
 def rate(months: int, events: int, marks: tuple[MonthMark, ...] | None = None, **more: Any) -> MonthlyRate:
@@ -55,11 +55,11 @@ def rate(months: int, events: int, marks: tuple[MonthMark, ...] | None = None, *
 
 
 def test_too_few_wears_are_said_to_be_too_few() -> None:
-    assert words.rate_sentence(rate(1, 1, total=None)) == "1 in 20 wears: too few wears for a rate."
+    assert sentences.rate_sentence(rate(1, 1, total=None)) == "1 in 20 wears: too few wears for a rate."
 
 
 def test_a_rate_has_its_count_wears_and_interval() -> None:
-    assert words.rate_sentence(rate(3, 1)) == (
+    assert sentences.rate_sentence(rate(3, 1)) == (
         "3 of 60 wears: 50 per 1000 (95\u00a0% interval 20 to 104). The last months cannot be compared yet: "
         "more than 24 months and 10 events are needed. Too few months to see a trend."
     )
@@ -67,7 +67,7 @@ def test_a_rate_has_its_count_wears_and_interval() -> None:
 
 def test_months_that_stand_out_are_named_the_longest_run_first() -> None:
     found = rate(12, 2, (MonthMark(4, 1, True), MonthMark(0, 6, True), MonthMark(1, 6, True)))
-    text = words.rate_sentence(found)
+    text = sentences.rate_sentence(found)
     assert (
         "2031-01 to 2031-06 together are above what was expected. 2031-05 is above what chance explains."
         in text
@@ -76,7 +76,7 @@ def test_months_that_stand_out_are_named_the_longest_run_first() -> None:
     points = next(trace for trace in figure["data"] if trace["mode"] == "lines+markers")
     assert points["marker"]["symbol"].index("diamond-open") == 4
     assert sum(trace["line"].get("width") == 5 for trace in figure["data"]) == 2
-    assert "The last months are like the 24 before them." in words.rate_sentence(rate(12, 2, ()))
+    assert "The last months are like the 24 before them." in sentences.rate_sentence(rate(12, 2, ()))
 
 
 def test_a_single_month_beyond_chance_is_named_also_before_the_last_months_can_be_judged() -> None:
@@ -84,12 +84,12 @@ def test_a_single_month_beyond_chance_is_named_also_before_the_last_months_can_b
     assert found.judged is not None
     early = replace(found, judged=replace(found.judged, too_early=True))
     assert early.judged is not None
-    text = words.rate_sentence(early)
+    text = sentences.rate_sentence(early)
     assert "2031-05 is above what chance explains. The last months cannot be compared yet" in text
     months, nothing = early.table, rate(12, 2, ()).judged
     assert nothing is not None
-    assert words.months_out({EXITS.name: nothing}, months) == words.months_out({}, months) == ""
-    assert words.months_out({EXITS.name: early.judged}, months) == (
+    assert sentences.months_out({EXITS.name: nothing}, months) == sentences.months_out({}, months) == ""
+    assert sentences.months_out({EXITS.name: early.judged}, months) == (
         f"Single months that stand out, see their charts: {EXITS.title} (2031-05)."
     )
 
@@ -97,8 +97,8 @@ def test_a_single_month_beyond_chance_is_named_also_before_the_last_months_can_b
 def test_a_trend_is_told_with_its_size() -> None:
     rise = mann_kendall([float(i) for i in range(12)])
     told = "A steady rise of about 12 per 1000 wears a year (95\u00a0% interval 12 to 12)."
-    assert told in words.rate_sentence(rate(12, 2, (), trend=rise))
-    assert "No steady rise or fall is visible" in words.rate_sentence(
+    assert told in sentences.rate_sentence(rate(12, 2, (), trend=rise))
+    assert "No steady rise or fall is visible" in sentences.rate_sentence(
         rate(12, 2, (), trend=rise), holds=False
     )
 
@@ -116,7 +116,7 @@ def test_a_mean_without_any_value_says_not_measured() -> None:
         }
     )
     nothing = MonthlyMean(table, float("nan"), None)
-    assert words.mean_sentence(MINUTES, nothing) == "Not measured in this period."
+    assert sentences.mean_sentence(MINUTES, nothing) == "Not measured in this period."
     assert mean_figure(nothing)["layout"]["yaxis"]["range"][0] == 0
 
 
@@ -188,7 +188,7 @@ def test_time_in_each_thermal_class_is_drawn_and_told() -> None:
     assert [trace["name"] for trace in figure["data"]] == ["class II", "class III", "class IV"]
     assert len({trace["marker"]["pattern"]["shape"] for trace in figure["data"]}) == 3
     hot = float(months["class_2_s"].sum()) / 60 / float(months["wears"].sum())
-    assert f"/ {hot:.2f} /" in words.classes_sentence(months)
+    assert f"/ {hot:.2f} /" in sentences.classes_sentence(months)
 
 
 def test_a_fault_of_the_update_is_said_and_the_next_try_clears_it(tmp_path: Path) -> None:

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import ast
 import re
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import get_args
+
+import pytest
 
 from analysis.alarms.kinds import KINDS
 from analysis.trends.measures import FLAGS, LOGS, MEANS
 from dashboard.live import words as live
 from dashboard.review import words as review
 from dashboard.review.overview import ALARM_SIGNS
-from dashboard.trends.sentences import MEASURE
+from dashboard.trends.words import MEASURE
 from ingest.contract.kinds import Alarm
 
 ROOT = Path(__file__).parents[2]
@@ -74,3 +77,31 @@ def test_no_module_gives_one_name_two_values() -> None:
             if isinstance(name, ast.Name)
         ]
         assert sorted(given) == sorted(set(given)), module
+
+
+@pytest.mark.parametrize(
+    ("room", "name", "pages"),
+    [
+        ("trends", "words", ""),
+        ("trends", "summary_words", "trends/summary.html.j2"),
+        ("access", "words", "templates/*.html"),
+        ("privacy", "register_words", ""),
+    ],
+)
+def test_every_word_of_a_file_has_a_user_and_every_user_its_word(room: str, name: str, pages: str) -> None:
+    """No type checker sees that a name is missing in the file: a page would fail when somebody opens it."""
+    there = tomllib.loads((ROOT / "dashboard" / room / f"{name}.toml").read_text(encoding="utf-8"))
+    texts = [user.read_text(encoding="utf-8") for user in (ROOT / "dashboard").rglob("*.py")]
+    used = set()
+    for text in texts:
+        for imports in re.findall(rf"from dashboard\.{room} import (.+)", text):
+            for one in imports.split(", "):
+                imported, _, called = one.partition(" as ")
+                if imported == name:
+                    used |= set(re.findall(rf"(?<![\w.]){called or name}\.([A-Z_]+)\b", text))
+        for taken in re.findall(rf"from dashboard\.{room}\.{name} import (.+)", text):
+            used |= set(taken.split(", "))
+    for page in (ROOT / "dashboard").glob(pages) if pages else []:
+        used |= set(re.findall(r"\bwords\.([A-Z_]+)\b", page.read_text(encoding="utf-8")))
+    assert sorted(used - set(there)) == []
+    assert sorted(set(there) - used) == []
