@@ -68,9 +68,9 @@ def test_verbs_and_options_that_are_shown_exist(page: Path) -> None:
 
 def test_sentences_quoted_in_the_troubleshooting_are_really_said() -> None:
     code = " ".join(
-        re.sub(r"\"\s*\n\s*f?\"", "", path.read_text(encoding="utf-8"))
+        re.sub(r"\"\s*\n\s*f?\"|\\\n", "", path.read_text(encoding="utf-8"))
         for package in ("ingest", "analysis", "dashboard")
-        for path in (ROOT / package).rglob("*.py")
+        for path in [*(ROOT / package).rglob("*.py"), *(ROOT / package).rglob("words.toml")]
     )
     page = (ROOT / "dashboard/docs/troubleshooting.md").read_text(encoding="utf-8")
     first_cells = re.findall(r"^\| `([^|]+?)`[^|]*\|", page, re.M)
