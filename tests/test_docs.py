@@ -161,7 +161,7 @@ def test_the_files_that_contributors_are_sent_to_exist() -> None:
         ("MEASURED", "analysis/trends/ledger.py"),
         ("AMOUNTS", "analysis/trends/measures.py"),
         ("PART_HEADS", "dashboard/trends/words.py"),
-        ("PLOTS", "dashboard/trends/words.py"),
+        ("PLOTS", "dashboard/trends/sentences.py"),
         ("READINGS", "dashboard/review/lanes.py"),
         ("NUMBERS", "analysis/records.py"),
         ("UCUM", "ingest/contract/units.py"),
