@@ -24,8 +24,20 @@ from tests.compiled_once import CACHES, begin, take
 
 # Which of pytest-xdist's workers this is; the only one without it.
 WORKER = os.environ.get("PYTEST_XDIST_WORKER", "gw0")
+# What each worker begins with, and nothing that a test starts: polars wakes no second thread for a few rows,
+# and glibc keeps the memory of arrays that go, up to the 32 MiB that it allows.
+OF_WORKERS = {
+    "POLARS_MAX_THREADS": "1",
+    "MALLOC_TRIM_THRESHOLD_": str(2**30),
+    "MALLOC_MMAP_THRESHOLD_": str(2**25),
+    "MALLOC_TOP_PAD_": str(2**24),
+}
 if "PYTEST_XDIST_WORKER" in os.environ:
     os.environ.setdefault("NUMBA_CACHE_DIR", str(CACHES / f"numba-{WORKER}"))
+    import polars  # noqa: F401  # counts its threads now
+
+    for setting in OF_WORKERS:
+        os.environ.pop(setting, None)
 
 # Below the ports that the system itself gives away, so that nobody is given one between asking and using;
 # each worker has 500 of its own, and processes begin at different ones.
@@ -92,6 +104,7 @@ COMPILING = pytest.StashKey[subprocess.Popen[bytes]]()
 def pytest_configure(config: pytest.Config) -> None:
     if getattr(config.option, "numprocesses", None) and not config.option.collectonly:
         config.stash[COMPILING] = begin()
+        os.environ.update(OF_WORKERS)
 
 
 def pytest_unconfigure(config: pytest.Config) -> None:
