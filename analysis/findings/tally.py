@@ -80,10 +80,11 @@ def _wears(context: Context) -> Iterator[Finding]:
 
 
 def _was_in_elsewhere(one: Examined, context: Context) -> bool:
-    """Return whether its wearer was in with the set by another tally when the wear began."""
+    """Return whether anybody was in with the set by another tally when the wear began."""
     wear, tally = one.wear, one.wear.tally
     return tally is not None and any(
-        (other.wearer_id, other.set_id) == (tally.wearer_id, tally.set_id)
+        other is not tally
+        and other.set_id == tally.set_id
         and any(first <= wear.started_us <= last for first, last in other.spans)
         for other in context.book.tallies
     )

@@ -72,6 +72,10 @@ def row_of(
             moment = inside.moment
             leave = leave or _interval(inside.planned_min(last_bar, moment.leave_bar if moment else None))
             planned = low_air is not None
+            if planned and not heard:  # nobody knows how hard it is
+                rate_l_min = max(profile.air.planning_l_min, inside.own_l_min[0])
+                sooner = min(rate_l_min / profile.forecast.hard_l_min, 1.0)
+                low_air, leave = (_sooner(one, sooner) for one in (low_air, leave))
         made_at = outlook.made_at if outlook is not None else last_us * 1e-6
         volume_l = known.cylinder.total_l if known is not None and known.cylinder is not None else None
         fall = inside.recent()  # asked after the outlook, which says what of it hung
@@ -238,6 +242,10 @@ def _no_later(ahead: Interval | None, minutes: float) -> Interval | None:
     if ahead is None or minutes <= 0.0:
         return ahead
     return structs.replace(ahead, median=min(ahead.median, minutes), low=min(ahead.low, minutes))
+
+
+def _sooner(ahead: Interval | None, part: float) -> Interval | None:
+    return structs.replace(ahead, low=ahead.low * part) if ahead is not None else None
 
 
 def _moments(from_at: float, ahead: Interval | None) -> tuple[float, float] | None:

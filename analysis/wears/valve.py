@@ -1,7 +1,7 @@
 """When a set is under air: the valve's opening and closing, read from the pressure alone.
 
 Hysteresis, our own rule: open when the pressure comes above 20 bar, closed below 5 bar.
-Opened is a rise within 8 s, changed is a rise of more than 25 bar within 8 s.
+Opened is a rise within 8 s, changed is a rise of more than 25 bar within a minute.
 """
 
 from __future__ import annotations
@@ -17,8 +17,9 @@ OPEN_ABOVE_BAR = 20.0
 CLOSED_BELOW_BAR = 5.0
 RAMP_S = 8.0
 """An opening valve brings the pressure up within this: people turn it fully open at once. Our own rule."""
-CHANGED_RISE_BAR = 25.0
-"""A rise of more than this within 8 s is another cylinder: no warming gas rises so fast. Our own rule."""
+CHANGED_RISE_BAR, FILLED_S = 25.0, 60.0
+"""A rise of more than this within a minute is another cylinder, or this one filled with its valve open: no
+warming gas rises so fast. Our own rule."""
 SLOW_OPENING_S = 20.0
 """A second rise so soon after the first belongs to one slow opening. Our own rule."""
 OPENING_READINGS = 3
@@ -190,7 +191,7 @@ def _under_air(at_s: Floats, bar: Floats, limit_bar_s: float, until_s: float, le
                 continue
         low = i - 1
         k = i - 1
-        while k > start and at_s[i] - at_s[k - 1] <= RAMP_S:
+        while k > start and bar[i] > bar[i - 1] and at_s[i] - at_s[k - 1] <= FILLED_S:
             k -= 1
             if bar[k] < bar[low]:
                 low = k

@@ -328,7 +328,8 @@ def _time(rule: TimeValue, original: dict[str, Any], received: datetime) -> str:
         if rule.form == "rfc3339":
             return rfc3339(parse_time(str(raw)))
         if rule.form == "local":
-            return rfc3339(datetime.fromisoformat(str(raw)).replace(tzinfo=ZoneInfo(rule.zone)))
+            said = datetime.fromisoformat(str(raw)).replace(tzinfo=ZoneInfo(rule.zone))
+            return rfc3339(min((said, said.replace(fold=1)), key=lambda one: abs(one - received)))
         seconds = _number("time", raw, rule.pointer) / (1000 if rule.form == "epoch_ms" else 1)
         return rfc3339(datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=seconds))
     except (ValueError, OverflowError) as error:

@@ -47,8 +47,8 @@ class TimeValue(Struct, frozen=True, forbid_unknown_fields=True):
     """When the source measured: its form, and where it is.
 
     ``received``: the source gives no time, so the time of receipt is used and the payload says so.
-    ``local``: a time without an offset, in `zone`; an hour that the clocks repeat is read as the first of the
-    two.
+    ``local``: a time without an offset, in `zone`; of an hour that the clocks repeat, the one nearer
+    to the time of receipt.
     """
 
     form: Literal["rfc3339", "epoch_s", "epoch_ms", "local", "received"] = "rfc3339"

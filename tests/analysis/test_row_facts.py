@@ -263,3 +263,11 @@ class TestFigures:
         assert silent.turn_back_was_expected_at[0] == pytest.approx(600.0 + 60.0 * last.turn_back.low)
         assert silent.turn_back_was_expected_at[1] == pytest.approx(600.0 + 60.0 * last.turn_back.high)
         assert row(601.0, inside(601.0, steady)).relief_at is None
+
+    def test_the_moments_of_a_silent_set_whose_rate_nobody_knows_begin_with_hard_work(self) -> None:
+        """One reading, and no more: by the planning rate of 40 L/min the truth may come far before."""
+        one = inside(70.0, wear([(0.0, 290.0)], "not heard"))
+        found = row(70.0, one)
+        planned = one.planned_min(290.0, found.low_air_bar)
+        assert planned is not None
+        assert found.low_air_was_expected_at == pytest.approx((60 * planned * 40 / 80, 60 * planned))

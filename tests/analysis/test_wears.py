@@ -101,6 +101,22 @@ class TestValve:
         found = self.find(bars)
         assert [how for _, _, how in found] == [CHANGED, OPEN_AT_END]
 
+    @pytest.mark.parametrize(("bar_s", "wears"), [(0.9, 2), (0.45, 2), (0.4, 1), (0.2, 1)])
+    def test_a_cylinder_filled_with_its_valve_open_is_another_one(self, bar_s: float, wears: int) -> None:
+        """From 140 bar in a few minutes; a warming gas gains no 25 bar within a minute."""
+        low, top = 140.0, 290.0
+        bars = [
+            *np.linspace(300, low, 1200),
+            *[low] * 20,
+            *np.arange(low, top, bar_s),
+            *np.linspace(top, 200, 600),
+        ]
+        found = self.find(bars)
+        assert len(found) == wears
+        if wears == 2:
+            assert low - 1 <= bars[found[0][1]] <= low + 1
+            assert bars[found[1][0]] > top - 25
+
     def test_cylinder_changed_across_a_gap(self) -> None:
         at_s = np.r_[np.arange(300.0), np.arange(500.0, 700.0)]
         bar = np.r_[np.full(300, 60.0), np.full(200, 290.0)]
@@ -421,3 +437,35 @@ def test_a_set_that_named_no_cylinder_has_the_pressures_of_a_usual_one_and_no_li
     assert unnamed["pressure_bar"].to_list() == named["pressure_bar"].to_list()
     assert unnamed["rate_l_min"].null_count() == unnamed.height
     assert named["rate_l_min"].null_count() < named.height
+
+
+def test_out_then_filled_with_the_valve_open_then_in_again_is_two_entries(log: Any) -> None:
+    """Planted: 45 L/min from 300 bar for 20 min, filled outside in 3 min, 45 L/min for 20 min."""
+    talker, falls = log.talker("S-1"), 45.0 / 6.8 / 60.0
+    talker.set_up(-5)
+    bar = 300.0
+    for at_s in range(2650):
+        breathes = at_s < 1200 or at_s >= 1450
+        bar += -falls if breathes else 0.92 if 1230 <= at_s < 1410 else 0.0
+        talker.say(float(at_s), "pressure", pressure_bar=round(bar))
+    desk = log.desk()
+    for at_s, action in ((-10.0, "in"), (1205.0, "out"), (1440.0, "in"), (2670.0, "out")):
+        desk.say(at_s, "tally", incident_id="I-1", action=action, set_id="S-1", wearer_id="W-1", team="T-1")
+    tables = analyse(log.frames(), PROFILE)
+    entries = tables["entries"].sort("entry_id")
+    assert entries["entry_id"].to_list() == ["I-1/W-1/1", "I-1/W-1/2"]
+    assert entries["under_air_s"].to_list() == pytest.approx([1230, 1240], abs=30)
+    assert entries["entry_bar"].to_list() == pytest.approx([300, 333], abs=12)
+    assert tables["wears"]["end_bar"].to_list() == pytest.approx([168, 201], abs=4)
+    assert tables["wears"]["free_air_l"].min() > 500.0  # not of one side only
+
+
+def test_a_second_wearer_of_a_set_is_not_tallied_late(log: Any) -> None:
+    """The set was tallied in before its valve was opened; somebody else was put on it later."""
+    talker = log.talker("S-1")
+    talker.set_up(-5)
+    talker.breathe(0, 1300)
+    desk = log.desk()
+    desk.say(-10.0, "tally", incident_id="I-1", action="in", set_id="S-1", wearer_id="W-7", team="T-1")
+    desk.say(900.0, "tally", incident_id="I-1", action="in", set_id="S-1", wearer_id="W-8", team="T-1")
+    assert "tally_late" not in codes_of(log)

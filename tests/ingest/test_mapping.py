@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import msgspec
@@ -276,6 +277,23 @@ def test_local_time_of_a_zone_with_summer_time() -> None:
     for local, instant in [("2031-01-04T12:00:00", "11:00:00"), ("2031-07-04 12:00:00", "10:00:00")]:
         made = told(mapper.take(heard(0, FLAT, {"n": len(local + instant), "ts": local, "psi": 4000})))
         assert instant in made[-1]["time"]
+
+
+@pytest.mark.parametrize(("heard_h", "instant"), [(0.5, "00:30:00"), (1.5, "01:30:00"), (2.4, "01:30:00")])
+def test_an_hour_that_the_clocks_repeat_is_the_one_nearer_to_the_receipt(
+    heard_h: float, instant: str
+) -> None:
+    """The last Sunday of October in Vienna: 02:30 is 00:30 and then 01:30 UTC."""
+    text = (EXAMPLES / "flat_object.toml").read_text()
+    text = text.replace(
+        'time = { form = "epoch_ms", pointer = "/ts" }',
+        'time = { form = "local", pointer = "/ts", zone = "Europe/Vienna" }',
+    )
+    mapper = Mapper([read_mapping(text.encode(), "test")])
+    one = heard(0, FLAT, {"n": 1, "ts": "2031-10-26T02:30:00", "psi": 4000})
+    received = datetime(2031, 10, 26, tzinfo=UTC) + timedelta(hours=heard_h)
+    made = told(mapper.take(one._replace(received=received)))
+    assert instant in made[-1]["time"]
 
 
 @pytest.mark.parametrize(
