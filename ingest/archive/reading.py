@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TypeVar
@@ -87,7 +87,7 @@ class Archive:
         def read() -> tuple[Messages, Messages]:
             # Journals first: a segment is deleted only when its parts are there, so nothing is between the
             # two.
-            tail, names = self._unsealed(since, until)
+            tail, names = self._unsealed(since, until, TABLES if only is None else only)
             return tail, self._sealed(since, until, names, only, bare)
 
         tail, sealed = until_whole(self.folder, read)
@@ -109,9 +109,11 @@ class Archive:
 
     def unsealed(self) -> Messages:
         """Return what the journals hold: received, and not yet in any part."""
-        return until_whole(self.folder, lambda: self._unsealed(None, None)[0])
+        return until_whole(self.folder, lambda: self._unsealed(None, None, TABLES)[0])
 
-    def _unsealed(self, since: datetime | None, until: datetime | None) -> tuple[Messages, set[str]]:
+    def _unsealed(
+        self, since: datetime | None, until: datetime | None, only: Collection[str]
+    ) -> tuple[Messages, set[str]]:
         first = 0 if since is None else micros(since)
         last = 2**63 if until is None else micros(until)
         lots = [no_messages()]
@@ -119,7 +121,7 @@ class Archive:
         for folder in journal_folders(self.folder):
             listed = segments(folder)
             mapper = mapper_before(self.folder, listed[0], only_sound=True) if listed else None
-            builder = FrameBuilder(mapper)
+            builder = FrameBuilder(mapper, only)
             for segment in listed:
                 # The last one may be in the middle of a write.
                 for record in _records(segment, open_tail=segment == listed[-1]):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import timedelta
 from operator import attrgetter
@@ -51,11 +51,13 @@ class Reads(Protocol):
 class FrameBuilder:
     """Collects messages as they were heard and makes frames of them.
 
-    `mapper`: reads what was published on topics of others; each such object is kept in ``originals``.
+    - `mapper`: reads what was published on topics of others; each such object is kept in ``originals``.
+    - `only`: what is certainly of no such table is left out undecoded.
     """
 
-    def __init__(self, mapper: Reads | None = None) -> None:
+    def __init__(self, mapper: Reads | None = None, only: Collection[str] = TABLES) -> None:
         self._mapper = mapper
+        self._only = KINDS if "refused" in only else only  # whether it is refused shows when it is decoded
         self._originals: list[tuple[int, str, bytes, bool, str, int | None, int]] = []
         self._rows: dict[str, list[_Row]] = {kind: [] for kind in KINDS}
         self._refused: list[tuple[int, str, bytes, bool, str, str | None]] = []
@@ -77,6 +79,8 @@ class FrameBuilder:
             return
         try:
             known = parse_topic(topic)
+            if known.kind not in self._only:
+                return
             message = decode_known(known, payload)
         except RefusedMessage as refusal:
             self.refuse(received_us, topic, payload, retained, refusal)

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import json
 import random
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
@@ -20,11 +21,14 @@ from ingest.archive.manifest import Held, add_line
 from ingest.archive.reading import Archive, Follower
 from ingest.archive.sealing import Recent, seal_messages, seal_segment
 from ingest.archive.sound import trouble_of
+from ingest.contract import frames
 from ingest.contract.captures import Heard
 from ingest.contract.columns import ARROW_SCHEMAS, FRAME_SCHEMAS, TABLES
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import frames_from_heard
+from ingest.contract.messages import decode_known
 from ingest.contract.times import micros
+from ingest.contract.topics import Topic
 
 Pressure = Callable[..., Heard]
 NOW = datetime(2031, 5, 4, 10, 0, tzinfo=UTC)
@@ -95,6 +99,33 @@ def test_messages_are_limited_by_time_of_receipt(tmp_path: Path, pressure: Press
     _segment(tmp_path, [pressure(seq) for seq in range(10, 20)])
     messages = Archive(tmp_path).messages(since=pressure(8).received, until=pressure(12).received)
     assert messages["pressure"]["seq"].to_list() == [8, 9, 10, 11]
+
+
+def test_of_the_tail_only_what_is_asked_for_is_decoded_and_is_what_reading_all_gives(
+    tmp_path: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    still = {"kind": "motion", "set_id": "S-014", "boot": 17, "seq": 8, "motion_m_s2": 0.1, "still_s": 0.0}
+    payload = json.dumps({**still, "time": "2031-05-04T10:00:00Z"}).encode()
+    motion = Heard(NOW, "underair/v1/demo/set/S-014/motion", payload)
+    false, elsewhere = motion._replace(payload=payload[:-1]), motion._replace(topic="underair/v1/demo/set")
+    heard = [pressure(0), motion, pressure(1), false, elsewhere]
+    _segment(tmp_path, heard)
+    decoded: list[str] = []
+    whole = Archive(tmp_path).messages()
+
+    def counted(known: Topic, payload: bytes) -> Any:
+        decoded.append(known.kind)
+        return decode_known(known, payload)
+
+    monkeypatch.setattr(frames, "decode_known", counted)
+    for kinds in (["pressure"], ["motion"], ["refused"], ["motion", "refused"], ["originals"]):
+        decoded.clear()
+        asked = Archive(tmp_path).messages(only=dict.fromkeys(kinds, pl.lit(value=True)))
+        for kind in TABLES:
+            assert asked[kind].equals(whole[kind] if kind in kinds else whole[kind].clear()), (kinds, kind)
+        every = ["pressure", "motion", "pressure", "motion"]
+        assert decoded == [kind for kind in every if kind in kinds or "refused" in kinds]
+    assert (whole["motion"].height, whole["refused"].height) == (1, 2)
 
 
 def test_segment_being_sealed_is_read_once(tmp_path: Path, pressure: Pressure) -> None:
