@@ -91,11 +91,12 @@ def _fields(struct: type[Struct]) -> tuple[Field, ...]:
 
 def _field(declared: inspect.Field) -> Field:
     kind: Any = declared.type
-    if isinstance(kind, inspect.UnionType):
-        kind = next(each for each in kind.types if not isinstance(each, inspect.NoneType))
     schema: dict[str, Any] = {}
     extra: dict[str, Any] = {}
-    while isinstance(kind, inspect.Metadata):
+    while isinstance(kind, inspect.Metadata | inspect.UnionType):
+        if isinstance(kind, inspect.UnionType):
+            kind = next(each for each in kind.types if not isinstance(each, inspect.NoneType))
+            continue
         schema = {**(kind.extra_json_schema or {}), **schema}
         extra = {**(kind.extra or {}), **extra}
         kind = kind.type

@@ -43,12 +43,14 @@ Boot = Annotated[
 ]
 Seq = Annotated[int, Meta(ge=0, le=2**53 - 1), _said("Counts up by one over all kinds since that power-up.")]
 Time = Annotated[str, _said("The sender's own clock; it can be wrong and is kept as sent.", **_TIME)]
-Identifier = Annotated[str, Meta(pattern=ID_PATTERN.replace("$", r"\Z"))]
+Identifier = Annotated[str, Meta(pattern=ID_PATTERN.replace("$", r"\Z"), extra=_ID)]
 Alarm = Literal[
     "no_motion_prealarm", "no_motion", "distress", "low_air", "heat", "battery", "evacuate", "fault"
 ]
 OrderName = Literal["evacuate", "withdraw"]
 Text120 = Annotated[str, Meta(max_length=120)]
+Text200 = Annotated[str, Meta(max_length=200)]
+NotNegative = Annotated[float, Meta(ge=0)]
 
 
 class Spoken(Struct, frozen=True, kw_only=True, omit_defaults=True, gc=False, tag_field="kind"):
@@ -57,7 +59,7 @@ class Spoken(Struct, frozen=True, kw_only=True, omit_defaults=True, gc=False, ta
     boot: Boot
     seq: Seq
     time: Time
-    uptime_s: Annotated[float, _said("Time since power-up, from a clock that never jumps.", "s")] | None = (
+    uptime_s: Annotated[float | None, _said("Time since power-up, from a clock that never jumps.", "s")] = (
         None
     )
 
@@ -78,30 +80,25 @@ class Pressure(FromSet, frozen=True, kw_only=True, tag="pressure"):
     """Cylinder pressure as the set measured it."""
 
     pressure_bar: Annotated[float, Meta(ge=0, le=500), _said("Cylinder pressure, gauge.", "bar")]
-    gas_temperature_c: Annotated[float, _said("Temperature of the gas in the cylinder.", "°C")] | None = None
-    shown_low_air_min: (
-        Annotated[float, _said("Minutes to the low-air warning as the set showed them to the wearer.", "min")]
-        | None
-    ) = None
-    shown_empty_min: (
-        Annotated[float, _said("Minutes to an empty cylinder as the set showed them to the wearer.", "min")]
-        | None
-    ) = None
-    breaths_per_min: (
-        Annotated[float, Meta(ge=0), _said("Breaths a minute as the set counted them.", "1/min")] | None
-    ) = None
+    gas_temperature_c: Annotated[float | None, _said("Temperature of the gas in the cylinder.", "°C")] = None
+    shown_low_air_min: Annotated[
+        float | None, _said("Minutes to the low-air warning as the set showed them to the wearer.", "min")
+    ] = None
+    shown_empty_min: Annotated[
+        float | None, _said("Minutes to an empty cylinder as the set showed them to the wearer.", "min")
+    ] = None
+    breaths_per_min: Annotated[
+        NotNegative | None, _said("Breaths a minute as the set counted them.", "1/min")
+    ] = None
 
 
 class Motion(FromSet, frozen=True, kw_only=True, tag="motion"):
     """How much the wearer moved: `motion_m_s2`, `still_s` or both."""
 
-    motion_m_s2: (
-        Annotated[
-            float, Meta(ge=0), _said("RMS acceleration over the reporting interval, gravity removed.", "m/s²")
-        ]
-        | None
-    ) = None
-    still_s: Annotated[float, _said("Since the set last moved.", "s")] | None = None
+    motion_m_s2: Annotated[
+        NotNegative | None, _said("RMS acceleration over the reporting interval, gravity removed.", "m/s²")
+    ] = None
+    still_s: Annotated[float | None, _said("Since the set last moved.", "s")] = None
 
 
 class Temperature(FromSet, frozen=True, kw_only=True, tag="temperature"):
@@ -110,8 +107,8 @@ class Temperature(FromSet, frozen=True, kw_only=True, tag="temperature"):
     temperature_c: Annotated[
         float, Meta(ge=-60, le=1200), _said("Reading of the set's own heat sensor.", "°C")
     ]
-    mask_temperature_c: Annotated[float, _said("Temperature inside the mask.", "°C")] | None = None
-    radiant_temperature_c: Annotated[float, _said("Reading of a radiant heat sensor.", "°C")] | None = None
+    mask_temperature_c: Annotated[float | None, _said("Temperature inside the mask.", "°C")] = None
+    radiant_temperature_c: Annotated[float | None, _said("Reading of a radiant heat sensor.", "°C")] = None
 
 
 class AlarmMessage(FromSet, frozen=True, kw_only=True, tag="alarm"):
@@ -119,7 +116,7 @@ class AlarmMessage(FromSet, frozen=True, kw_only=True, tag="alarm"):
 
     alarm: Annotated[Alarm, _said("Which alarm.")]
     state: Annotated[Literal["raised", "acknowledged", "cleared"], _said("Its new state.")]
-    detail: Annotated[str, Meta(max_length=200), _said("Free text.")] | None = None
+    detail: Annotated[Text200 | None, _said("Free text.")] = None
 
 
 class Power(FromSet, frozen=True, kw_only=True, tag="power"):
@@ -127,8 +124,8 @@ class Power(FromSet, frozen=True, kw_only=True, tag="power"):
 
     state: Annotated[Literal["on", "off", "refused"], _said("`refused`: not enough charge to start.")]
     battery_fraction: Annotated[float, Meta(ge=0, le=1), _said("Charge left.", "1")] | None = None
-    battery_type: Annotated[Literal["primary", "rechargeable"], _said("Kind of battery.")] | None = None
-    lasts_another_wear: Annotated[bool, _said("Whether the set expects to last another wear.")] | None = None
+    battery_type: Annotated[Literal["primary", "rechargeable"] | None, _said("Kind of battery.")] = None
+    lasts_another_wear: Annotated[bool | None, _said("Whether the set expects to last another wear.")] = None
 
 
 class Cylinders(Struct, frozen=True, kw_only=True, gc=False):
@@ -148,16 +145,16 @@ class Setup(FromSet, frozen=True, kw_only=True, tag="setup"):
         | None
     ) = None
     chosen: Annotated[int, Meta(ge=0, le=7), _said("Index into `choices`, from 0.")] | None = None
-    low_air_bar: (
-        Annotated[float, _said("Pressure at which the set warns of low air, gauge.", "bar")] | None
-    ) = None
-    no_motion_prealarm_s: Annotated[float, _said("Time without motion until the pre-alarm.", "s")] | None = (
+    low_air_bar: Annotated[
+        float | None, _said("Pressure at which the set warns of low air, gauge.", "bar")
+    ] = None
+    no_motion_prealarm_s: Annotated[float | None, _said("Time without motion until the pre-alarm.", "s")] = (
         None
     )
-    no_motion_alarm_s: Annotated[float, _said("Time without motion until the alarm.", "s")] | None = None
-    heat_start_c: (
-        Annotated[float, _said("Sensor temperature from which the set counts heat.", "°C")] | None
-    ) = None
+    no_motion_alarm_s: Annotated[float | None, _said("Time without motion until the alarm.", "s")] = None
+    heat_start_c: Annotated[
+        float | None, _said("Sensor temperature from which the set counts heat.", "°C")
+    ] = None
 
 
 class Link(FromSet, frozen=True, kw_only=True, tag="link"):
@@ -167,23 +164,23 @@ class Link(FromSet, frozen=True, kw_only=True, tag="link"):
     seq: Seq | None = None  # type: ignore[assignment]
     time: Time | None = None  # type: ignore[assignment]
     state: Annotated[Literal["up", "down"], _said("Whether the set is heard.")]
-    rssi_dbm: Annotated[float, _said("Strength of the received signal.", "dBm")] | None = None
+    rssi_dbm: Annotated[float | None, _said("Strength of the received signal.", "dBm")] = None
 
 
 class Incident(FromDesk, frozen=True, kw_only=True, tag="incident"):
     """An incident is opened or closed at the desk."""
 
-    incident_id: Annotated[Identifier, _said("The incident.", **_ID)]
+    incident_id: Annotated[Identifier, _said("The incident.")]
     action: Annotated[Literal["open", "close"], _said("What happened to the incident.")]
-    name: Annotated[Text120, _said("What it is called.")] | None = None
-    place: Annotated[Text120, _said("Where it is.")] | None = None
-    type: Annotated[Text120, _said("What it is: building fire, and so on.")] | None = None
+    name: Annotated[Text120 | None, _said("What it is called.")] = None
+    place: Annotated[Text120 | None, _said("Where it is.")] = None
+    type: Annotated[Text120 | None, _said("What it is: building fire, and so on.")] = None
 
 
 class Corrected(Struct, frozen=True, kw_only=True, gc=False):
     """The identity of a message whose place another takes."""
 
-    desk_id: Annotated[Identifier, _said("The desk that sent it.", **_ID)]
+    desk_id: Annotated[Identifier, _said("The desk that sent it.")]
     boot: Annotated[Boot, _said("Its power-up.")]
     seq: Annotated[Seq, _said("Its number.")]
 
@@ -191,61 +188,54 @@ class Corrected(Struct, frozen=True, kw_only=True, gc=False):
 class Tally(FromDesk, frozen=True, kw_only=True, tag="tally"):
     """A wearer goes in or comes out: ties a set to its wearer and incident."""
 
-    incident_id: Annotated[Identifier, _said("The incident.", **_ID)]
+    incident_id: Annotated[Identifier, _said("The incident.")]
     action: Annotated[Literal["in", "out"], _said("In or out.")]
-    set_id: Annotated[Identifier, _said("The set that the wearer wears.", **_ID)]
-    wearer_id: Annotated[Identifier, _said("The wearer, by number or code.", **_ID)]
-    team: Annotated[Identifier, _said("The wearer's team.", **_ID)] | None = None
-    task: Annotated[Text120, _said("What the wearer is sent to do.")] | None = None
-    corrects: (
-        Annotated[
-            Corrected,
-            _said("The earlier tally that this one replaces, from its time on; both stay in the record."),
-        ]
-        | None
-    ) = None
+    set_id: Annotated[Identifier, _said("The set that the wearer wears.")]
+    wearer_id: Annotated[Identifier, _said("The wearer, by number or code.")]
+    team: Annotated[Identifier | None, _said("The wearer's team.")] = None
+    task: Annotated[Text120 | None, _said("What the wearer is sent to do.")] = None
+    corrects: Annotated[
+        Corrected | None,
+        _said("The earlier tally that this one replaces, from its time on; both stay in the record."),
+    ] = None
 
 
 class Note(FromDesk, frozen=True, kw_only=True, tag="note"):
     """Something written down at the desk."""
 
-    incident_id: Annotated[Identifier, _said("The incident.", **_ID)]
+    incident_id: Annotated[Identifier, _said("The incident.")]
     text: Annotated[str, Meta(max_length=2000), _said("What was written.")]
-    set_id: Annotated[Identifier, _said("The set it is about.", **_ID)] | None = None
-    at: Annotated[Time, _said("The moment it is about when that is not `time`.", **_TIME)] | None = None
-    certainty: Annotated[Literal["recorded", "estimated"], _said("How certain `at` is.")] | None = None
+    set_id: Annotated[Identifier | None, _said("The set it is about.")] = None
+    at: Annotated[Time | None, _said("The moment it is about when that is not `time`.")] = None
+    certainty: Annotated[Literal["recorded", "estimated"] | None, _said("How certain `at` is.")] = None
 
 
 class Seen(FromDesk, frozen=True, kw_only=True, tag="seen"):
     """The desk has seen this alarm."""
 
-    set_id: Annotated[Identifier, _said("The set whose alarm it is.", **_ID)]
+    set_id: Annotated[Identifier, _said("The set whose alarm it is.")]
     alarm: Annotated[Alarm, _said("The alarm that was seen.")]
 
 
 class StandingOrder(Struct, frozen=True, kw_only=True, omit_defaults=True, gc=False):
     """An order that a desk gave and has not lifted."""
 
-    incident_id: Annotated[Identifier, _said("The incident.", **_ID)]
+    incident_id: Annotated[Identifier, _said("The incident.")]
     order: Annotated[OrderName, _said("What was ordered.")]
-    team: Annotated[Identifier, _said("The team it is for.", **_ID)] | None = None
-    set_id: Annotated[Identifier, _said("The set it is for.", **_ID)] | None = None
-    since: Annotated[Time, _said("When it was given.", **_TIME)]
+    team: Annotated[Identifier | None, _said("The team it is for.")] = None
+    set_id: Annotated[Identifier | None, _said("The set it is for.")] = None
+    since: Annotated[Time, _said("When it was given.")]
 
 
 class Order(FromDesk, frozen=True, kw_only=True, tag="order"):
     """The desk gives an order to a set, a team or everybody in an incident, or lifts it; retained."""
 
-    incident_id: Annotated[Identifier, _said("The incident.", **_ID)]
+    incident_id: Annotated[Identifier, _said("The incident.")]
     order: Annotated[OrderName, _said("What is ordered.")]
     state: Annotated[Literal["given", "lifted"], _said("Whether it is given or lifted.")]
-    team: (
-        Annotated[Identifier, _said("The team it is for; without team and set, everybody.", **_ID)] | None
-    ) = None
-    set_id: (
-        Annotated[Identifier, _said("The set it is for; without team and set, everybody.", **_ID)] | None
-    ) = None
-    text: Annotated[str, Meta(max_length=200), _said("Free text.")] | None = None
+    team: Annotated[Identifier | None, _said("The team it is for; without team and set, everybody.")] = None
+    set_id: Annotated[Identifier | None, _said("The set it is for; without team and set, everybody.")] = None
+    text: Annotated[Text200 | None, _said("Free text.")] = None
     standing: (
         Annotated[
             list[StandingOrder],
@@ -259,62 +249,53 @@ class Order(FromDesk, frozen=True, kw_only=True, tag="order"):
 class RollCall(FromDesk, frozen=True, kw_only=True, tag="roll_call"):
     """Everybody is called by name: opened, answered or missing, and closed."""
 
-    incident_id: Annotated[Identifier, _said("The incident.", **_ID)]
-    roll_id: Annotated[Identifier, _said("This roll call.", **_ID)]
+    incident_id: Annotated[Identifier, _said("The incident.")]
+    roll_id: Annotated[Identifier, _said("This roll call.")]
     state: Annotated[
         Literal["called", "answered", "missing", "closed"],
         _said("`answered` and `missing` name a wearer or a team."),
     ]
-    wearer_id: Annotated[Identifier, _said("The wearer who answered or is missing.", **_ID)] | None = None
-    team: Annotated[Identifier, _said("The team that answered or is missing.", **_ID)] | None = None
+    wearer_id: Annotated[Identifier | None, _said("The wearer who answered or is missing.")] = None
+    team: Annotated[Identifier | None, _said("The team that answered or is missing.")] = None
 
 
 class Gauge(FromDesk, frozen=True, kw_only=True, tag="gauge"):
     """A pressure that the wearer read from the gauge and said by voice."""
 
-    incident_id: Annotated[Identifier, _said("The incident.", **_ID)]
-    set_id: Annotated[Identifier, _said("The set whose gauge it is.", **_ID)]
+    incident_id: Annotated[Identifier, _said("The incident.")]
+    set_id: Annotated[Identifier, _said("The set whose gauge it is.")]
     pressure_bar: Annotated[float, Meta(ge=0, le=500), _said("Cylinder pressure, gauge.", "bar")]
-    at: Annotated[Time, _said("When it was read, when that is not `time`.", **_TIME)] | None = None
-    corrects: (
-        Annotated[
-            Corrected,
-            _said("The earlier gauge that this one replaces, at its moment unless `at` says another."),
-        ]
-        | None
-    ) = None
+    at: Annotated[Time | None, _said("When it was read, when that is not `time`.")] = None
+    corrects: Annotated[
+        Corrected | None,
+        _said("The earlier gauge that this one replaces, at its moment unless `at` says another."),
+    ] = None
 
 
 class Standby(FromDesk, frozen=True, kw_only=True, tag="standby"):
     """The emergency team is ready, committed or stood down."""
 
-    incident_id: Annotated[Identifier, _said("The incident.", **_ID)]
-    team: Annotated[Identifier, _said("The emergency team.", **_ID)]
+    incident_id: Annotated[Identifier, _said("The incident.")]
+    team: Annotated[Identifier, _said("The emergency team.")]
     state: Annotated[Literal["ready", "committed", "stood_down"], _said("Its new state.")]
-    text: Annotated[Text120, _said("Free text.")] | None = None
+    text: Annotated[Text120 | None, _said("Free text.")] = None
 
 
 class Resolved(FromDesk, frozen=True, kw_only=True, tag="resolved"):
     """A person closes an alarm or an entry and says how it was settled."""
 
-    incident_id: Annotated[Identifier, _said("The incident.", **_ID)]
-    set_id: Annotated[Identifier, _said("The set whose alarm or entry it is.", **_ID)]
-    alarm: Annotated[Alarm, _said("The alarm; without it, the entry.")] | None = None
-    wearer_id: (
-        Annotated[
-            Identifier,
-            _said("Whose alarm or entry it is, where several wearers were in with the set.", **_ID),
-        ]
-        | None
-    ) = None
+    incident_id: Annotated[Identifier, _said("The incident.")]
+    set_id: Annotated[Identifier, _said("The set whose alarm or entry it is.")]
+    alarm: Annotated[Alarm | None, _said("The alarm; without it, the entry.")] = None
+    wearer_id: Annotated[
+        Identifier | None,
+        _said("Whose alarm or entry it is, where several wearers were in with the set."),
+    ] = None
     text: Annotated[str, Meta(min_length=1, max_length=200), _said("How it was settled.")]
-    corrects: (
-        Annotated[
-            Corrected,
-            _said("The earlier `resolved` that this one replaces; the same set and alarm take it back."),
-        ]
-        | None
-    ) = None
+    corrects: Annotated[
+        Corrected | None,
+        _said("The earlier `resolved` that this one replaces; the same set and alarm take it back."),
+    ] = None
 
 
 Message = (

@@ -8,6 +8,7 @@ The two accept the same; here JSON's own view of a value counts (``5.0`` is an i
 from __future__ import annotations
 
 import json
+import re
 from typing import Any, NoReturn
 
 from ingest.contract.errors import RefusedMessage
@@ -18,30 +19,17 @@ from ingest.contract.topics import Topic, is_id
 
 DEEPEST = 64
 _BAR_PER_PSI = 1 / 14.503774
+_TEXT_OR_BRACKET = re.compile(rb'"(?:[^"\\]|\\.)*+"?|[\[\]{}]', re.DOTALL)
 _TYPES: dict[str, Any] = {"boolean": bool, "object": dict, "array": list}
 
 
 def depth_exceeds(payload: bytes) -> bool:
     """Return whether objects and lists are nested deeper than `DEEPEST`, without recursion."""
     depth = 0
-    in_text = False
-    escaped = False
-    for byte in payload:
-        if in_text:
-            if escaped:
-                escaped = False
-            elif byte == 0x5C:
-                escaped = True
-            elif byte == 0x22:
-                in_text = False
-        elif byte == 0x22:
-            in_text = True
-        elif byte in b"[{":
-            depth += 1
-            if depth > DEEPEST:
-                return True
-        elif byte in b"]}":
-            depth -= 1
+    for found in _TEXT_OR_BRACKET.finditer(payload):
+        depth += (found[0] in (b"[", b"{")) - (found[0] in (b"]", b"}"))
+        if depth > DEEPEST:
+            return True
     return False
 
 
