@@ -10,7 +10,6 @@ import json
 import math
 from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime, timedelta
-from functools import partial
 from hashlib import blake2b
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -87,7 +86,23 @@ class Mapper:
         except RefusedMessage as fault:
             mapped.faults.append(fault)
             return mapped
-        say = partial(_said, mapping, source, set_id, time, state, heard)
+
+        def say(kind: str, fields: dict[str, Any]) -> None:
+            """Add a message of the contract, checked by the contract's own decoder."""
+            names = {"kind": kind, "set_id": set_id, "boot": state.boot, "seq": state.seq, "time": time}
+            payload = {**names, **fields, "origin": mapping.origin}
+            if source.counter is None:
+                payload["losses"] = "unknown"
+            if source.boot is None:
+                payload["power_up"] = "inferred"
+            if source.time.form == "received":
+                payload["clock"] = "listener"
+            topic = Topic(mapping.service, "set", set_id, kind)
+            written = json.dumps(payload, ensure_ascii=False, separators=(",", ":")).encode(errors="replace")
+            decode_known(topic, written)
+            state.seq += 1
+            mapped.messages.append(Heard(heard.received, topic.text, written, heard.retained))
+
         for number, rule in enumerate(source.message):
             key = f"{source.topic} {number}"
             if rule.once and key in state.once:
@@ -96,7 +111,7 @@ class Mapper:
                 fields = _made(rule.fields, fields_of(rule.kind), original, levels)
                 if fields is None:
                     continue
-                mapped.messages.append(say(rule.kind, fields))
+                say(rule.kind, fields)
                 if rule.once:
                     state.once.append(key)
             except RefusedMessage as fault:
@@ -105,7 +120,7 @@ class Mapper:
             try:
                 event = _event(flag, source.topic, original, state)
                 if event is not None:
-                    mapped.messages.append(say("alarm", event))
+                    say("alarm", event)
             except RefusedMessage as fault:
                 mapped.faults.append(fault)
         if not mapped.messages and not mapped.faults and not source.flag:
@@ -187,39 +202,6 @@ def mapped_lines(lines: Iterable[Heard | BadLine], mapper: Mapper) -> Iterator[H
         yield from mapped.messages
         for fault in mapped.faults:
             yield BadLine(number, f"{line.topic}: {fault}", line.payload)
-
-
-def _said(
-    mapping: Mapping,
-    source: Source,
-    set_id: str,
-    time: str,
-    state: SetState,
-    heard: Heard,
-    kind: str,
-    fields: dict[str, Any],
-) -> Heard:
-    """Return a message of the contract, checked by the contract's own decoder."""
-    payload: dict[str, Any] = {
-        "kind": kind,
-        "set_id": set_id,
-        "boot": state.boot,
-        "seq": state.seq,
-        "time": time,
-        **fields,
-        "origin": mapping.origin,
-    }
-    if source.counter is None:
-        payload["losses"] = "unknown"
-    if source.boot is None:
-        payload["power_up"] = "inferred"
-    if source.time.form == "received":
-        payload["clock"] = "listener"
-    topic = Topic(mapping.service, "set", set_id, kind)
-    written = json.dumps(payload, ensure_ascii=False, separators=(",", ":")).encode(errors="replace")
-    decode_known(topic, written)
-    state.seq += 1
-    return Heard(heard.received, topic.text, written, heard.retained)
 
 
 def _object(payload: bytes) -> dict[str, Any]:

@@ -7,7 +7,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from functools import cached_property
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -19,7 +18,7 @@ from ingest.contract.errors import BadSettings
 from ingest.contract.fields import Field, fields_of
 from ingest.contract.kinds import ID_WORDS, SET_KINDS, Alarm
 from ingest.contract.units import known_units
-from ingest.toml_faults import as_struct
+from ingest.toml_faults import as_struct, document_of
 
 EXAMPLES = Path(__file__).with_name("examples")
 LARGEST_FILE_BYTES = 256 * 1024
@@ -142,8 +141,8 @@ def read_mapping(raw: bytes, where: str) -> Mapping:
     if len(raw) > LARGEST_FILE_BYTES:
         raise BadSettings(f"mapping {where} has more than {LARGEST_FILE_BYTES:,} bytes; is it a mapping?")
     try:
-        told = tomllib.loads(raw.decode())
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
+        told = document_of(raw.decode())
+    except ValueError as error:
         raise BadSettings(f"mapping {where} is not TOML: {error}") from error
     mapping = as_struct(told, Mapping, f"mapping {where}", f"{EXAMPLES.name}/", _EXPECTED)
     for number, source in enumerate(mapping.source):
