@@ -24,8 +24,8 @@ from ingest.archive.index import (
     days_between,
     summary_of_tail,
 )
-from ingest.archive.place import until_whole
 from ingest.archive.reading import Archive
+from ingest.archive.store import until_whole
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import Messages
 from ingest.contract.kinds import DESK_KINDS, SET_KINDS

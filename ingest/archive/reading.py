@@ -17,8 +17,7 @@ from ingest.archive.journal import journal_folders, segments
 from ingest.archive.journal_frames import BytesOfFile, Damage, Record, SegmentReader, opened
 from ingest.archive.mapped_journal import mapper_before
 from ingest.archive.parts import part_files, scan_parts
-from ingest.archive.place import until_whole
-from ingest.archive.store import place, place_of
+from ingest.archive.store import place, place_of, until_whole
 from ingest.archive.store_chains import listeners
 from ingest.contract.columns import TABLES
 from ingest.contract.errors import ArchiveProblem

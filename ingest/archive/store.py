@@ -1,4 +1,6 @@
-"""Archives on an S3-compatible store: `s3://BUCKET/PREFIX` as a path, and where each part of an archive is.
+"""Reads and writes an archive's sealed parts where they are: in a folder, or on an S3-compatible store.
+
+`s3://BUCKET/PREFIX` is a path, too. Only `place_of` decides which of the two it is.
 
 The store has sealed parts, manifest and index. Journals, the access log, what is derived and the roster
 are in a folder of this machine (`work_folder`): what must be synced before it is acknowledged, and what is
@@ -9,20 +11,23 @@ from __future__ import annotations
 
 import configparser
 import contextlib
+import filecmp
 import functools
 import hashlib
 import os
 import re
 import stat
-from collections.abc import Callable, Generator, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from pathlib import Path, PosixPath
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
-from ingest.archive.place import Place
+from ingest.archive.durable import make_folder, sync_folder
 from ingest.contract.errors import ArchiveProblem
 
 SCHEME = "s3:"
 WORK_FOLDER = "UNDERAIR_WORK_FOLDER"
+Found = TypeVar("Found")
+_TRIES = 20
 _ATTEMPTS = 3
 _CONNECT_S, _ANSWER_S = 5.0, 20.0
 _NAME = re.compile(r"s3://[a-z0-9][a-z0-9.-]{1,61}[a-z0-9](/[A-Za-z0-9!_.*'() =+-]+)*/?")
@@ -116,6 +121,68 @@ class StorePath(PosixPath):
             return client.get_file_info(_key(self))
 
 
+class Place:
+    """Reads and writes what is at a path: in a folder of this machine. `Store` does the same on a store."""
+
+    is_shared = False  # whether other machines write there, too, and each look costs requests
+    grace_s = 2.0  # how long what was merged stays for readers that have just listed it
+
+    def opened(self, path: Path) -> Any:
+        """Return a file to read bytes from."""
+        return path.open("rb")
+
+    def inside(self, folder: Path) -> Iterable[Path]:
+        """Return what is in a folder; nothing when it is not there."""
+        return folder.iterdir() if folder.is_dir() else ()
+
+    def below(self, folder: Path) -> Iterator[Path]:
+        """Yield all files below a folder; none when it is not there."""
+        return (path for path in folder.rglob("*") if path.is_file())
+
+    def put(self, path: Path, data: bytes) -> None:
+        """Write a file, and its folder if missing; it is there as a whole or not at all, and may be lost."""
+        path.parent.mkdir(exist_ok=True)
+        aside = path.with_name(f".{path.name}.{os.getpid()}.tmp")
+        try:
+            aside.write_bytes(data)
+            aside.replace(path)
+        finally:
+            aside.unlink(missing_ok=True)
+
+    def take_in(self, aside: Path, path: Path, read_back: Callable[[Any], None], *, again: bool) -> None:
+        """Give a part that was made aside, and read back there, its name, durably.
+
+        `again`: it may be written over. `read_back` raises when what has arrived is not what was sent.
+        """
+        if not again:
+            try:
+                os.link(aside, path)  # fails when the name is taken, as a rename does not
+            except FileExistsError:
+                if not filecmp.cmp(path, aside, shallow=False):
+                    raise ArchiveProblem(f"{path} is there already: nothing is written") from None
+            except OSError:  # no links on this file system; `write_part` has looked whether the name is free
+                again = True
+        if again:
+            aside.replace(path)
+        else:
+            aside.unlink()
+        sync_folder(path.parent)
+
+    def move(self, path: Path, to: Path) -> None:
+        """Move a file, durably."""
+        make_folder(to.parent)
+        path.rename(to)
+        for folder in (to.parent, path.parent):
+            sync_folder(folder)
+
+    def settle(self, folder: Path) -> None:
+        """Make the names in a folder durable."""
+        sync_folder(folder)
+
+    def complain(self, path: Path, error: OSError) -> None:
+        """Raise a clearer error in place of this one, if there is one: for a store only."""
+
+
 class Store(Place):
     """An S3-compatible store."""
 
@@ -192,6 +259,19 @@ FOLDER, STORE = Place(), Store()
 def place_of(path: Path) -> Place:
     """Return what reads and writes at a path."""
     return STORE if isinstance(path, StorePath) else FOLDER
+
+
+def until_whole(where: Path, read: Callable[[], Found]) -> Found:
+    """Return what `read` finds; it starts again when something that it listed is gone.
+
+    Raises `ArchiveProblem` when that happens again and again; `where` is named.
+    """
+    for _ in range(_TRIES):
+        try:
+            return read()
+        except FileNotFoundError:
+            continue
+    raise ArchiveProblem(f"the archive {where} changes faster than it can be read")
 
 
 def _key(path: Path) -> str:

@@ -15,8 +15,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from ingest.archive.durable import write_durably
-from ingest.archive.place import until_whole
-from ingest.archive.store import STORE, place_of, work_folder
+from ingest.archive.store import STORE, place_of, until_whole, work_folder
 from ingest.contract.errors import ArchiveProblem
 
 _SUFFIX = ".ndjson"

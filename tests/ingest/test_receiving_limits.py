@@ -21,10 +21,9 @@ from ingest.archive.expected import expected_of
 from ingest.archive.folder import Counts, create_archive
 from ingest.archive.journal_frames import Record
 from ingest.archive.parts import part_files, scan_parts
-from ingest.archive.place import Place
 from ingest.archive.retention import retain
 from ingest.archive.sealing import seal_messages, seal_segment
-from ingest.archive.store import StorePath
+from ingest.archive.store import Place, StorePath
 from ingest.archive.tidying import tidy
 from ingest.archive.verifying import verify
 from ingest.broker.mqtt import ConfirmingPublisher, Connection, Publisher, Unconfirmed
