@@ -16,11 +16,10 @@ from typing import Any
 import polars as pl
 import pyarrow as pa
 
-from ingest.archive.digests import DIGESTS
 from ingest.archive.durable import make_folder
 from ingest.archive.expected import expected_of
 from ingest.archive.folder import require_known_format
-from ingest.archive.manifest import Held, Line, add_line
+from ingest.archive.manifest import DIGESTS, Held, Line, add_line
 from ingest.archive.sound import SUFFIX, DayFolder, aside_folder, aside_of, below, sound_parts
 from ingest.archive.store import file_sha256, place_of, reader_options
 from ingest.contract.columns import ARROW_SCHEMAS, FRAME_SCHEMAS, TABLES, arrow_table, empty_frame

@@ -27,12 +27,11 @@ from pathlib import Path
 import msgspec
 import polars as pl
 
-from ingest.archive.digests import DIGESTS, rows_digest
 from ingest.archive.durable import sync_folder, write_durably
 from ingest.archive.expected import unsettled
 from ingest.archive.folder import require_known_format
 from ingest.archive.index import FOLDER as INDEX
-from ingest.archive.manifest import Held
+from ingest.archive.manifest import DIGESTS, Held, rows_digest
 from ingest.archive.parts import day_folders, part_files, parts_by_day, scan_parts, write_part
 from ingest.archive.reading import Archive
 from ingest.archive.sound import SUFFIX, check_all, lines_of, trouble_of

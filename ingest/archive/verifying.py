@@ -11,9 +11,8 @@ from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
 
-from ingest.archive.digests import DIGESTS, digest_text
 from ingest.archive.expected import SEALING, Expected, unsettled
-from ingest.archive.manifest import Line
+from ingest.archive.manifest import DIGESTS, Line, digest_text
 from ingest.archive.mappings import changed_files
 from ingest.archive.sound import CHANGED, DayFolder, day_folders_expected, journals, sha256_of
 from ingest.archive.store import file_sha256, place, place_of, work_folder

@@ -15,11 +15,10 @@ import polars as pl
 import pyarrow.parquet as pq
 import pytest
 
-from ingest.archive import merging, tidying
-from ingest.archive.digests import rows_digest
+from ingest.archive import tidying
 from ingest.archive.expected import expected_of
 from ingest.archive.journal import Record, SegmentWriter
-from ingest.archive.manifest import decode_line
+from ingest.archive.manifest import decode_line, rows_digest
 from ingest.archive.reading import Archive
 from ingest.archive.sealing import Recent, seal_messages, seal_segment
 from ingest.archive.sound import trouble_of
@@ -418,8 +417,8 @@ def test_merge_in_many_lots_is_the_merge_in_one(
     in_one = tmp_path_factory.mktemp("one") / "archive"
     shutil.copytree(archive, in_one)
     tidy(in_one, NEXT_DAY, grace_s=0)
-    monkeypatch.setattr(merging, "LOT_ROWS", lot_rows)
-    monkeypatch.setattr(merging, "_LOTS_AT_ONCE", 2)
+    monkeypatch.setattr(tidying, "LOT_ROWS", lot_rows)
+    monkeypatch.setattr(tidying, "_LOTS_AT_ONCE", 2)
     done = tidy(archive, NEXT_DAY, grace_s=0)
     assert done == Tidied(merged=1, parts_before=7, parts_after=2, rows=50, duplicates=1)
     merged, of_one = ([(each / path).read_bytes() for path in _parts(each)] for each in (archive, in_one))
@@ -431,7 +430,7 @@ def test_merge_in_many_lots_is_the_merge_in_one(
 def test_refused_messages_are_merged_in_lots_each_time_that_they_were_heard(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(merging, "LOT_ROWS", 3)
+    monkeypatch.setattr(tidying, "LOT_ROWS", 3)
     for number in range(3):
         heard = [Heard(DAY + timedelta(seconds=seq // 2), "x", b"y") for seq in range(10)]
         seal_messages(tmp_path, frames_from_heard(heard), f"one-{number}", writer="one", overwrite=True)
