@@ -137,7 +137,7 @@ def _sections(
     ]
     out = sentences.months_out(judged, months)
     parts: list[Any] = [
-        *([html.P(out, className="note", id="trends-months-out")] if out else []),
+        *([html.Section([html.P(out)], className="panel", id="trends-months-out")] if out else []),
         html.Div(plots, className="plots"),
     ]
     for part in ("station", "role"):
