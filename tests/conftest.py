@@ -79,7 +79,7 @@ CHROMIUM_FLAGS = [
 
 ENDS_AT = {"analysis": 1.0, "dashboard": 1.0}
 SPREAD = 0.8  # of the run, for the files of any other folder: the last ones must not be long
-LONG = ("test_spread.py",)  # would be the last to end
+LONG = ("test_spread.py", "test_verbs_on_a_store.py", "test_trends_page_officer.py")  # would end last
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
