@@ -35,27 +35,6 @@ def steady_s() -> float:
     return time.clock_gettime(boottime) if boottime is not None else time.monotonic()
 
 
-class SteadyClock:
-    """The time of this machine as it was when this began, counted on; it never jumps."""
-
-    def __init__(self, wall_us: Callable[[], int], steady_us: Callable[[], int]) -> None:
-        self._wall_us, self._steady_us = wall_us, steady_us
-        self._ahead_us = wall_us() - steady_us()
-
-    def now_us(self) -> int:
-        """Return the time, microseconds since 1970."""
-        return self._steady_us() + self._ahead_us
-
-    def now(self) -> datetime:
-        """Return the time (UTC)."""
-        return EPOCH + timedelta(microseconds=self.now_us())
-
-    @property
-    def set_us(self) -> int:
-        """By how much the machine's clock was set since."""
-        return self._wall_us() - self.now_us()
-
-
 class ClockSet(msgspec.Struct, frozen=True, kw_only=True):
     """The clock of a listener's machine was set, or times of receipt follow it again."""
 
@@ -86,8 +65,10 @@ class _State(msgspec.Struct, frozen=True):
     noted_us: int  # which difference of the machine's clock was noted last
 
 
-class ReceiptClock(SteadyClock):
-    """A listener's clock; `look` several times a second, `heard` with each message.
+class ReceiptClock:
+    """A listener's clock: this machine's as it was when this began, counted on.
+
+    `look` is to be called several times a second, `heard` with each message.
 
     - `folder`: of the listener, whose lock is held.
     - `say`: takes a sentence for the log.
@@ -101,7 +82,8 @@ class ReceiptClock(SteadyClock):
         wall_us: Callable[[], int] = lambda: time.time_ns() // 1000,
         steady_us: Callable[[], int] = lambda: round(steady_s() * 1e6),
     ) -> None:
-        super().__init__(wall_us, steady_us)
+        self._wall_us, self._steady_us = wall_us, steady_us
+        self._ahead_us = wall_us() - steady_us()
         self._folder, self._name, self._say = folder, name, say
         self._boot = _BOOT_ID.read_text().strip() if _BOOT_ID.is_file() else ""
         self._heard_us = self._kept_us = self._noted_us = 0
@@ -112,6 +94,19 @@ class ReceiptClock(SteadyClock):
         if kept is not None and self._boot and kept.boot == self._boot:
             self._ahead_us, self._heard_us, self._noted_us = kept.ahead_us, kept.heard_us, kept.noted_us
         self.look()
+
+    def now_us(self) -> int:
+        """Return the time, microseconds since 1970."""
+        return self._steady_us() + self._ahead_us
+
+    def now(self) -> datetime:
+        """Return the time (UTC)."""
+        return EPOCH + timedelta(microseconds=self.now_us())
+
+    @property
+    def set_us(self) -> int:
+        """By how much the machine's clock was set since."""
+        return self._wall_us() - self.now_us()
 
     def heard(self) -> None:
         """Take note that a message came."""

@@ -72,7 +72,6 @@ class SegmentWriter:
         self.size = 0
         self._frames = 0
         self._magic = new_magic()
-        self.started = now
         sync_folder(folder)
 
     def append(self, batch: Sequence[Record]) -> None:

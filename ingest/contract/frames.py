@@ -96,11 +96,7 @@ class FrameBuilder:
             (received_us, topic, payload, retained, mapped.mapping, made, len(mapped.faults))
         )
         for message in mapped.messages:
-            known = parse_topic(message.topic)
-            decoded = decode_known(known, message.payload)
-            self._rows[known.kind].append(
-                (decoded, known.service, received_us, message.topic, message.payload, retained)
-            )
+            self.add(received_us, message.topic, message.payload, retained)
         for fault in mapped.faults:
             self.refuse(received_us, topic, payload, retained, fault)
 
