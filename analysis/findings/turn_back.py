@@ -80,7 +80,7 @@ def _turned_back_late(
     evidence += [each.identity(-1) for each in entry.wears[-1:]]
     said = [f"{_due(entry, gauge, due_us, context)}.", f"{statement}."]
     if not entry.wears:
-        said.insert(0, f"Tallied in, but no reading under air of {entry.wearer_id}'s set was heard.")
+        said.insert(0, f"Tallied in, but no reading under air counts for {entry.wearer_id}.")
     if spoken is not None:
         said.append(
             f"By voice the gauge was at {spoken.pressure_bar:.0f} bar at {clock(spoken.at_us)}, the warning "
@@ -153,6 +153,8 @@ def _due(entry: Entry, gauge: VoiceGauge | None, due_us: int, context: Context) 
         )
     own = entry.own_turn_back_us
     when = "it was never due" if own is None else f"it was due at {clock(own)}"
+    if wear is None and own is None:
+        return f"{said} for the team, on its lowest member"
     had = "no reading of this wearer was heard by then"
     if wear is not None:
         had = f"this wearer had {wear.bar_at(due_us):.0f} bar then"
