@@ -161,4 +161,5 @@ def _due(entry: Entry, gauge: VoiceGauge | None, due_us: int, context: Context) 
         if due_us - wear.last_us(due_us) > UNHEARD_US:
             had = f"this wearer was last heard at {clock(wear.last_us(due_us))} with "
             had += f"{wear.bar_at(due_us):.0f} bar"
+            when = when if own is not None else "it had not been due when last heard"
     return f"{said} for the team, on its lowest member ({had}; by this wearer's own gauge {when})"

@@ -160,11 +160,19 @@ class DeskWords:
     def standby(self, rows: Iterable[Row]) -> tuple[StandbyLine, ...]:
         """Return the emergency teams, those that were stood down left out. `rows`: who is inside."""
         inside = [row for row in rows if row.tallied_out_at is None]
-        return tuple(
-            replace(line, inside=sum(row.team == line.team for row in inside if row.incident_id == incident))
-            for (incident, _), line in self._standby.items()
-            if line.state != "stood_down" and self._in_force(incident, inside)
-        )
+        found = []
+        for (incident, team), line in self._standby.items():
+            if line.state == "stood_down" or not self._in_force(incident, inside):
+                continue
+            within = sum(row.team == team for row in inside if row.incident_id == incident)
+            out_at = None
+            if line.state == "committed" and not within:
+                ends = [one.ended_us for one in self._stays.values() if _is_of(one, incident, team)]
+                out_at = max(
+                    (at * 1e-6 for at in ends if at is not None and at * 1e-6 > line.at), default=None
+                )
+            found.append(replace(line, inside=within, out_at=out_at))
+        return tuple(found)
 
     def contradictions(self, rows: Iterable[Row]) -> tuple[Contradiction, ...]:
         """Return where two desks differed within 30 s or have one name, and each `out` for somebody not in.
@@ -202,6 +210,7 @@ class DeskWords:
             last = stay.tallies[-1]
             meant = (not team or last.team == team) and (not set_id or last.set_id == set_id)
             out = stay.ended_us is not None and stay.ended_us * 1e-6 >= at
+            out = out and stay.ended_how != "incident_closed"  # that is nobody's exit
             count += stay.incident_id == incident_id and out and meant
         return count
 
@@ -305,3 +314,7 @@ def _differ(one: tuple[str, ...], other: tuple[str, ...]) -> bool:
 def _of_incident(rows: Iterable[Row], incident_id: str) -> list[Row]:
     """Return who is in at an incident; a set that nobody tallied in may be in at any."""
     return [row for row in rows if not row.incidents or incident_id in row.incidents]
+
+
+def _is_of(stay: Stay, incident_id: str, team: str) -> bool:
+    return (stay.incident_id, stay.tallies[-1].team) == (incident_id, team)

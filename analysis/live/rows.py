@@ -281,7 +281,7 @@ class RollCallLine(msgspec.Struct, frozen=True):
 
 
 class StandbyLine(msgspec.Struct, frozen=True):
-    """An emergency team; with members `inside` it is not ready, whatever was said."""
+    """An emergency team: with members `inside` not ready, and with all of them out not inside."""
 
     incident_id: str
     team: str
@@ -290,6 +290,14 @@ class StandbyLine(msgspec.Struct, frozen=True):
     text: str | None
     inside: int = 0
     service: str = ""  # whose team, where there are several services
+    out_at: float | None = None  # sent in, and since then the last of its members is out
+
+    @property
+    def code(self) -> str:
+        """What it is, by word and by tally."""
+        if self.out_at is not None:
+            return "out_again"
+        return "inside" if self.state == "ready" and self.inside else self.state
 
 
 class Contradiction(msgspec.Struct, frozen=True):

@@ -283,12 +283,6 @@ def roll_view(line: RollCallLine, now: float, display: Display) -> dict[str, Any
     }
 
 
-def standby_words(state: str, inside: int, teams: str) -> str:
-    """Return the text about emergency teams in one state; a team with members inside is not ready."""
-    said = words.STANDBY_IS_INSIDE if state == "ready" and inside else words.STANDBY[state]
-    return said.format(teams=teams)
-
-
 def standby_views(snapshot: Snapshot, display: Display) -> list[dict[str, Any]]:
     """Return the emergency teams."""
     return [
@@ -297,10 +291,11 @@ def standby_views(snapshot: Snapshot, display: Display) -> list[dict[str, Any]]:
             "incident": one.incident_id,
             "team": one.team,
             "state": one.state,
-            "text": f"{standby_words(one.state, one.inside, name)}, {display.clock(one.at, '%H:%M')}",
+            "text": f"{words.STANDBY[one.code].format(teams=name)}, {at}",
         }
         for one in snapshot.standby
         for name in [words.joined(one.team, words.place(one.incident_id, display))]
+        for at in [display.clock(one.out_at or one.at, "%H:%M")]
     ]
 
 

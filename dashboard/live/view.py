@@ -194,11 +194,11 @@ def _summaries(
         if unread:
             line.append(words.TALLIES_UNREAD.format(tallies=counted(unread, "tally", "tallies")))
         there = [one for one in snapshot.standby if name in ("", one.incident_id)]
-        teams: dict[tuple[str, bool], list[str]] = {}
+        teams: dict[str, list[str]] = {}
         for one in sorted(there, key=lambda one: (one.state != "ready", one.team)):
             place = "" if name else words.place(one.incident_id, display)
-            teams.setdefault((one.state, one.inside > 0), []).append(words.joined(one.team, place))
-        line += [side_view.standby_words(*of, ", ".join(own)) for of, own in teams.items()]
+            teams.setdefault(one.code, []).append(words.joined(one.team, place))
+        line += [words.STANDBY[code].format(teams=", ".join(own)) for code, own in teams.items()]
         if system.standby_wanted:
             line += _no_standby(snapshot, name)
     return counts

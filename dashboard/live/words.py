@@ -58,8 +58,12 @@ BREATHES_TWICE = "{said}, {count} sets under air: one is on somebody else"
 TALLIES_UNREAD = "{tallies} refused: who went in?"
 NO_STANDBY = "No emergency team ready"
 NO_STANDBY_AT = "No emergency team ready at {incidents}"
-STANDBY_IS_INSIDE = "Emergency team marked ready, but inside: {teams}"
-STANDBY = {"ready": "Emergency team ready: {teams}", "committed": "Emergency team inside: {teams}"}
+STANDBY = {
+    "ready": "Emergency team ready: {teams}",
+    "inside": "Emergency team marked ready, but inside: {teams}",
+    "committed": "Emergency team inside: {teams}",
+    "out_again": "Emergency team out again, neither ready nor stood down: {teams}",
+}
 
 LISTENER_BAD = "{state}. Nothing below is live. Use voice contact."
 NO_LISTENER = "No listener on this archive"

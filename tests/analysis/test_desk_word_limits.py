@@ -26,7 +26,7 @@ def stay(out_at: float | None, **more: Any) -> Any:
     tally = SimpleNamespace(**fields | more)
     return SimpleNamespace(
         incident_id="I-1", wearer_id=tally.wearer_id, in_us=tally.in_us, tallies=[tally],
-        ended_us=None if out_at is None else round(out_at * 1e6),
+        ended_us=None if out_at is None else round(out_at * 1e6), ended_how="tallied_out",
     )  # fmt: skip
 
 

@@ -42,6 +42,27 @@ def test_an_order_counts_who_acknowledged_and_who_is_out_until_it_is_lifted(
     assert see(131).orders == ()
 
 
+def test_an_emergency_team_that_came_out_is_not_inside(log: Any, see: Any, desk: Any) -> None:
+    team: dict[str, Any] = {"incident_id": "I-1", "set_id": "S-4", "wearer_id": "W-4", "team": "Elm"}
+    desk.say(100, "standby", incident_id="I-1", team="Elm", state="ready")
+    desk.say(120, "standby", incident_id="I-1", team="Elm", state="committed")
+    desk.say(130, "tally", action="in", **team)
+    desk.say(200, "tally", action="out", **team)
+    desk.say(230, "standby", incident_id="I-1", team="Elm", state="ready")
+    told = [see(at_s).standby[0] for at_s in (110, 125, 140, 205, 240)]
+    assert [one.code for one in told] == ["ready", "committed", "committed", "out_again", "ready"]
+    assert told[3].out_at == pytest.approx(log.at(200).timestamp(), abs=0.2)
+
+
+def test_the_close_of_an_incident_is_nobodys_exit(log: Any, see: Any, desk: Any) -> None:
+    desk.say(100, "order", incident_id="I-1", order="evacuate", state="given")
+    desk.say(110, "tally", incident_id="I-1", action="out", set_id="S-2", wearer_id="W-2", team="Alder")
+    desk.say(120, "incident", incident_id="I-1", action="close")
+    for at_s in (115, 125):
+        (line,) = see(at_s).orders
+        assert (line.meant, line.out, line.waiting) == (3, 1, ("trial/S-1", "trial/S-3"))
+
+
 def test_whoever_goes_in_after_a_roll_call_is_no_gap_in_it(log: Any, see: Any, desk: Any) -> None:
     roll = {"incident_id": "I-1", "roll_id": "R-1"}
     desk.say(100, "roll_call", state="called", **roll)
