@@ -37,7 +37,7 @@ FOLDER = "index"
 LATER = timedelta(hours=12)
 """A note about a moment so long ago was brought in afterwards. Our own rule."""
 _ROW_GROUP_ROWS = 50_000
-_VERSION = 2
+_VERSION = 3
 _TIME = pl.Datetime("us", "UTC")
 
 _Mark = tuple[str | int, ...]
@@ -201,6 +201,8 @@ def _desks_in(kind: str, frame: pl.LazyFrame) -> pl.LazyFrame:
         for name in ("incident_id", "set_id", "wearer_id")
     ]
     action = pl.col("action") if kind in ("incident", "tally") else pl.lit("")
+    # A correction is about what was said before, however late it comes: it begins nothing.
+    corrects = pl.col("corrects").is_not_null() if "corrects" in there else pl.lit(False)
     late = later_note() if kind == "note" else pl.lit(False)
     # What was brought in later is about its own moment, which may be another use of the incident's name.
     moment = pl.when(late).then(pl.col("at")).otherwise(pl.col("time")) if kind == "note" else pl.col("time")
@@ -213,7 +215,7 @@ def _desks_in(kind: str, frame: pl.LazyFrame) -> pl.LazyFrame:
             "payload",
             moment.alias("moment"),
             *about,
-            action.alias("action"),
+            pl.when(~corrects).then(action).alias("action"),
             late.alias("later"),
         )
         .group_by("desk_id", "boot", "incident_id", "set_id", "wearer_id", "later", day.alias("of_day"))

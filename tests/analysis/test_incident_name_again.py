@@ -88,3 +88,30 @@ def test_who_was_in_at_the_close_is_told_twelve_hours_longer_than_the_row(archiv
 
     assert told("2031-05-11T02:01:00Z") == ["W-2"]
     assert told("2031-05-11T07:59:00Z") == ["W-2"]
+
+
+def test_a_correction_that_comes_a_month_later_is_of_the_same_incident(tmp_path: Path) -> None:
+    """Not another incident of that name, with somebody in it whom nobody heard."""
+    words = [(0.0, "open"), (4 * HOUR, "close")]
+    messages = [
+        said(at, "incident", 10 + n, "D-1", incident_id="I-1", action=do) for n, (at, do) in enumerate(words)
+    ]
+    tally = {"incident_id": "I-1", "set_id": "S-1"}
+    messages += [
+        said(100, "tally", 20, "D-1", action="in", wearer_id="W-1", **tally),
+        *(said(120 + 5 * n, "pressure", n, "S-1", pressure_bar=300 - n) for n in range(120)),
+        *(said(720 + 5 * n, "pressure", 120 + n, "S-1", pressure_bar=0) for n in range(4)),
+        said(800, "tally", 21, "D-1", action="out", wearer_id="W-1", **tally),
+    ]
+    for seq, (target, action) in enumerate(((20, "in"), (21, "out"))):
+        corrects = {"desk_id": "D-1", "boot": 1, "seq": target}
+        at = 30 * 24 * HOUR + seq
+        messages.append(
+            said(at, "tally", seq, "D-9", action=action, wearer_id="W-2", corrects=corrects, **tally)
+        )
+    write_capture(tmp_path / "log.ndjson", sorted(messages, key=lambda one: one.received))
+    import_capture(tmp_path / "log.ndjson", tmp_path / "archive")
+    ((entry_id, tallied_in, ended_how),) = entries(tmp_path / "archive")
+    assert (entry_id, ended_how) == ("I-1/W-2/1", "tallied_out")
+    assert tallied_in == OPENED + timedelta(seconds=100)
+    assert entries(tmp_path / "archive", "--incident", "I-1") == [(entry_id, tallied_in, ended_how)]
