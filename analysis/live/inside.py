@@ -1,162 +1,35 @@
-"""What the record says now of one set and of its wearer, by the review's own rules."""
+"""What the record says now of one entry, or of a set that nobody tallied in, by the review's own rules."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 
 from analysis.air.gas import Cylinder, free_air_l
-from analysis.alarms.alarms import Alarm, find_alarms
-from analysis.alarms.held import HeldAlarm, held_alarms
-from analysis.findings.examined import examine
 from analysis.live.follower import WearFollower
-from analysis.live.hearing import LAST_INTERVALS, HeardSet, heard_of, latest_delays_s
 from analysis.live.outlook import LATEST_S, Outlook, look_ahead
 from analysis.live.rows import Interval
+from analysis.live.set_now import SetNow
 from analysis.live.voice import APART_BAR, believed, by_voice_alone
 from analysis.policies import TurnBackMoment
-from analysis.profile import Profile
-from analysis.records import Channel, Floats, Ints, PowerUp
 from analysis.wears.charges import Charge
-from analysis.wears.corrections import Settlement
 from analysis.wears.entries import Entry, EntryState, state_of
 from analysis.wears.gauges import UNHEARD_US, VoiceGauge
-from analysis.wears.tally import Stay, TallyEntry
+from analysis.wears.tally import Stay
 from analysis.wears.turn_back import prompt_times_s
-from analysis.wears.valve import CHANGED_RISE_BAR, SPIKE_BAR, spikes
-from analysis.wears.wears import Wear, cylinder_of, find_wears, thresholds_of
+from analysis.wears.valve import CHANGED_RISE_BAR, SPIKE_BAR
+from analysis.wears.wears import Wear
 
 LINE_STEP_S = 10.0  # the air line so far keeps one point each
 PLANNING_C = 20.0  # expected times are planned, not measured: the reference temperature of free air
 OWN_RATE_US = 180_000_000  # a shorter wear does not show how hard its wearer breathes
-QUIET_US = 10_000_000  # a set that says anything less often is not called silent for its alarms
-UNDECIDED_S = 32.0  # after this a reading is never decided again by time alone
-EARLY_EVERY_US = 5_000_000  # the policy that reads the forecast looks at it so often
-ASKED_EVERY_US = 1_200_000
-"""Without news, time alone is looked at so often: what it decides may show so much later. Our own rule."""
 
 
 Line = list[tuple[float, float | None]]
 """The air line so far: (seconds since 1970, bar)."""
-
-
-@dataclass(slots=True)
-class SetNow:
-    """One set as of now; `ask` puts the question, `stale` says when to put it again."""
-
-    service: str
-    set_id: str
-    profile: Profile
-    power_ups: list[PowerUp] = field(default_factory=list)
-    wears: list[Wear] = field(default_factory=list)
-    alarms: list[Alarm] = field(default_factory=list)
-    link: str | None = None
-    news: bool = True
-    failed: bool = False  # a fault of ours: its readings are shown, and no forecast
-    follower: WearFollower = field(default_factory=WearFollower)
-    heard: HeardSet = field(default_factory=HeardSet)
-    last_us: int = 0
-    asked_us: int = 0
-    delays_s: list[float] = field(default_factory=list)  # of its latest messages
-    let_go_us: dict[int, int] = field(default_factory=dict)  # by power-up: until when readings were let go
-    over: tuple[str, int, float | None, int, Outlook | None] | None = None  # see `Inside.outlook`
-    before: tuple[tuple[str, int], Outlook | None] | None = None  # see `Inside.outlook_of`
-    # By wear and its number of readings: see `Inside.own_l_min`.
-    rates_l_min: dict[tuple[str, int], tuple[float, float]] = field(default_factory=dict)
-    _early: dict[str, tuple[int, Ints, Floats]] = field(default_factory=dict)
-
-    def stale(self, now_us: int) -> bool:
-        """Return whether the answer may have changed: by news, or by time where something was open."""
-        undecided = self.asked_us - self.last_us < UNDECIDED_S * 1e6
-        return self.news or (undecided and abs(now_us - self.asked_us) >= ASKED_EVERY_US)
-
-    def ask(
-        self,
-        power_ups: list[PowerUp],
-        tallies: Sequence[TallyEntry],
-        desks: Sequence[PowerUp],
-        now_us: int,
-    ) -> None:
-        """Find wears and alarms as of now."""
-        self.asked_us = now_us
-        self.power_ups = power_ups
-        self.heard = heard_of(power_ups)
-        self.wears = find_wears(power_ups, tallies, self.profile, now_us)
-        self.alarms = find_alarms([*power_ups, *desks], self.wears, self.profile, now_us)
-        self.last_us = max((int(one.received_us[-1]) for one in self._channels("pressure")), default=0)
-        self.delays_s = latest_delays_s(self.heard.newest)
-        self.news = False
-
-    def early(self) -> dict[str, tuple[Ints, Floats]]:
-        """Return the early end of the forecast of the last wear, as it was known at each of its seconds."""
-        if self.profile.turn_back.policy != "forecast" or not self.wears:
-            return {}
-        for wear in self.wears[-2:]:
-            known = self._early.get(wear.wear_id)
-            near = known is not None and bool(len(known[2])) and known[2][-1] <= self._enough_min + 1.0
-            if known is None or wear.ended_us - known[0] >= (0 if near else EARLY_EVERY_US):
-                air = examine(wear, self.profile).air
-                seconds = np.arange(len(air.low_air_lo_min), dtype=np.int64)
-                at_us = wear.started_us + 1_000_000 * seconds
-                self._early[wear.wear_id] = (wear.ended_us, at_us, air.low_air_lo_min)
-        return {wear_id: (at_us, early) for wear_id, (_, at_us, early) in self._early.items()}
-
-    @property
-    def _enough_min(self) -> float:
-        rules = self.profile.turn_back
-        return rules.way_in_min + rules.forecast.margin_min
-
-    def _channels(self, kind: str) -> list[Channel]:
-        return [one.channels[kind] for one in self.power_ups if kind in one.channels]
-
-    def reading(self, now_us: int) -> tuple[int, float] | None:
-        """Return the newest reading, (moment, bar); a leap that may still come back is passed over."""
-        newest: tuple[int, float] | None = None
-        for channel in self._channels("pressure"):
-            live = ~channel.retained[-LAST_INTERVALS:]
-            at_us = channel.at_us[-LAST_INTERVALS:][live]
-            bar = channel.numbers["pressure_bar"][-LAST_INTERVALS:][live]
-            if len(at_us) and (newest is None or int(at_us[-1]) > newest[0]):
-                kept = ~spikes((at_us - at_us[0]) * 1e-6, bar, (now_us - int(at_us[0])) * 1e-6)
-                newest = int(at_us[kept][-1]), float(bar[kept][-1])
-        return newest
-
-    @property
-    def setup(self) -> dict[str, object] | None:
-        """The newest setup."""
-        found = [(int(one.at_us[-1]), one.rows[-1]) for one in self._channels("setup") if one.rows]
-        return max(found, key=lambda one: one[0])[1] if found else None
-
-    @property
-    def cylinder(self) -> Cylinder | None:
-        """The cylinders that its newest setup names."""
-        return cylinder_of(self.setup) if self.setup is not None else None
-
-    @property
-    def low_air_bar(self) -> float:
-        """The warning: of the wear, else of the newest setup."""
-        if self.wears:
-            return self.wears[-1].thresholds.low_air_bar
-        return thresholds_of(self.setup, self.profile).low_air_bar
-
-    @property
-    def evacuate_acknowledged_us(self) -> int | None:
-        """When an evacuation was last acknowledged at the set."""
-        found = [one.acknowledged_us for one in self.alarms if one.alarm == "evacuate"]
-        return max((at_us for at_us in found if at_us is not None), default=None)
-
-    def held(
-        self, alarms: Sequence[Alarm], resolved: Sequence[Settlement], now_us: int, wearer_id: str | None
-    ) -> list[HeldAlarm]:
-        """Return those of one wearer's alarms that nobody has closed."""
-        heard, silent_us = self.heard, None
-        if heard.last_us is not None and now_us - heard.last_us > max(heard.silent_after_us, QUIET_US):
-            silent_us = heard.last_us
-        own = [word for word in resolved if word.set_id == self.set_id and word.is_about(wearer_id)]
-        return held_alarms(alarms, own, now_us, heard.interrupted_us, silent_us)
 
 
 @dataclass(slots=True)

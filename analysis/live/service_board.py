@@ -13,15 +13,10 @@ from analysis.live.attention import Moments, with_repeats
 from analysis.live.came_out import at_exit
 from analysis.live.desk_record import DeskRecord
 from analysis.live.facts import in_seconds, row_of
-from analysis.live.inside import (
-    ASKED_EVERY_US,
-    Inside,
-    SetNow,
-    goes_on,
-    inside_of,
-)
+from analysis.live.inside import Inside, goes_on, inside_of
 from analysis.live.letting_go import KEPT_WHOLE_US, answers, closed_until_us, needed
 from analysis.live.rows import AlarmLine, Out, Prompt, Row
+from analysis.live.set_now import ASKED_EVERY_US, SetNow
 from analysis.profile import Profile
 from analysis.records import PowerUp
 from analysis.same_id import apart

@@ -14,8 +14,9 @@ from analysis.live.came_out import at_exit, with_rests
 from analysis.live.facts import row_of
 from analysis.live.follower import WearFollower
 from analysis.live.hearing import HeardSet, heard_of, latest_delays_s
-from analysis.live.inside import Inside, SetNow, goes_on, inside_of
+from analysis.live.inside import Inside, goes_on, inside_of
 from analysis.live.rows import Interval, Out, Row
+from analysis.live.set_now import SetNow
 from analysis.live.voice import believed, low_air_lines
 from analysis.policies import TurnBackMoment
 from analysis.profile import Profile

@@ -12,8 +12,8 @@ from msgspec import to_builtins
 
 from analysis.incident import analyse
 from analysis.live.board import LiveBoard
-from analysis.live.inside import ASKED_EVERY_US
 from analysis.live.rows import ORDER, Row, Snapshot
+from analysis.live.set_now import ASKED_EVERY_US
 from analysis.profile import POLICIES, Profile, parse_profile
 from analysis.simulation.scenario import build_incident
 from ingest.contract.frames import frames_from_heard

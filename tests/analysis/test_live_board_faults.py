@@ -8,8 +8,8 @@ import pytest
 
 from analysis.incident import analyse
 from analysis.live.board import LiveBoard
-from analysis.live.inside import SetNow
 from analysis.live.rows import Row, Snapshot
+from analysis.live.set_now import SetNow
 from analysis.profile import Profile, parse_profile
 
 

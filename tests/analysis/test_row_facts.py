@@ -9,8 +9,9 @@ import pytest
 
 from analysis.live.facts import row_of
 from analysis.live.hearing import HeardSet
-from analysis.live.inside import Inside, SetNow, inside_of
+from analysis.live.inside import Inside, inside_of
 from analysis.live.rows import GaugeRow, Row
+from analysis.live.set_now import SetNow
 from analysis.policies import TurnBackMoment
 from analysis.wears.charges import charges_of
 from analysis.wears.entries import Entry

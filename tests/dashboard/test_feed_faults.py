@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from analysis.live.inside import SetNow
+from analysis.live.set_now import SetNow
 from analysis.profile import Profile
 from dashboard.live import feed as feed_module
 from dashboard.live import words
