@@ -61,7 +61,7 @@ def _wears(context: Context) -> Iterator[Finding]:
         in_us = first_in.get(tally.in_identity, tally.in_us)
         late_s = (in_us - wear.started_us) * 1e-6
         late = late_s > context.profile.link.tally_late_s and first_of[tally.in_identity] == wear.started_us
-        if late and not _was_in_elsewhere(one, context):
+        if late and not _was_in_use(one, context):
             yield about_wear(
                 "tally_late",
                 "note",
@@ -79,8 +79,8 @@ def _wears(context: Context) -> Iterator[Finding]:
             )
 
 
-def _was_in_elsewhere(one: Examined, context: Context) -> bool:
-    """Return whether anybody was in with the set by another tally when the wear began."""
+def _was_in_use(one: Examined, context: Context) -> bool:
+    """Return whether anybody was in with its set by another tally when the wear began."""
     wear, tally = one.wear, one.wear.tally
     return tally is not None and any(
         other is not tally

@@ -167,10 +167,8 @@ class DeskWords:
             within = sum(row.team == team for row in inside if row.incident_id == incident)
             out_at = None
             if line.state == "committed" and not within:
-                ends = [one.ended_us for one in self._stays.values() if _is_of(one, incident, team)]
-                out_at = max(
-                    (at * 1e-6 for at in ends if at is not None and at * 1e-6 > line.at), default=None
-                )
+                own = [one for one in self._stays.values() if _is_of(one, incident, team)]
+                out_at = max((at for one in own if (at := _out_at(one)) > line.at), default=None)
             found.append(replace(line, inside=within, out_at=out_at))
         return tuple(found)
 
@@ -209,9 +207,7 @@ class DeskWords:
         for stay in self._stays.values():
             last = stay.tallies[-1]
             meant = (not team or last.team == team) and (not set_id or last.set_id == set_id)
-            out = stay.ended_us is not None and stay.ended_us * 1e-6 >= at
-            out = out and stay.ended_how != "incident_closed"  # that is nobody's exit
-            count += stay.incident_id == incident_id and out and meant
+            count += stay.incident_id == incident_id and _out_at(stay) >= at and meant
         return count
 
     def _take_incident(self, record: Record, at: float) -> None:
@@ -314,6 +310,12 @@ def _differ(one: tuple[str, ...], other: tuple[str, ...]) -> bool:
 def _of_incident(rows: Iterable[Row], incident_id: str) -> list[Row]:
     """Return who is in at an incident; a set that nobody tallied in may be in at any."""
     return [row for row in rows if not row.incidents or incident_id in row.incidents]
+
+
+def _out_at(stay: Stay) -> float:
+    """Return when a person said that somebody is out, 0 before; the close of an incident is nobody's exit."""
+    out = stay.ended_us is not None and stay.ended_how != "incident_closed"
+    return stay.ended_us * 1e-6 if stay.ended_us is not None and out else 0.0
 
 
 def _is_of(stay: Stay, incident_id: str, team: str) -> bool:

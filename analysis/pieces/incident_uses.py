@@ -118,10 +118,12 @@ def asked_for(uses: pl.DataFrame, asked: str, where: str) -> pl.DataFrame:
 def _uses_by_time(desks: pl.DataFrame) -> pl.DataFrame:
     """Return from when on a name is another incident: incident_id, start, incident_use, uses, low, high."""
     at_desk = pl.col("kind") == "incident"
+    # A correction is about what was said before, however late it comes: it begins nothing, and no pause ends.
     spoken = (
         desks.filter(
             pl.col("incident_id").is_not_null()
             & ~pl.col("later")
+            & ~pl.col("corrects")
             & pl.col("kind").is_in(["incident", "tally"])
         )
         .sort("incident_id", "first", "last")

@@ -54,6 +54,7 @@ DESKS = pl.Schema(
         "set_id": pl.String,
         "wearer_id": pl.String,
         "later": pl.Boolean,
+        "corrects": pl.Boolean,
         "first_said": _TIME,
         **_SPAN,
         "ins": pl.Int64,
@@ -201,7 +202,6 @@ def _desks_in(kind: str, frame: pl.LazyFrame) -> pl.LazyFrame:
         for name in ("incident_id", "set_id", "wearer_id")
     ]
     action = pl.col("action") if kind in ("incident", "tally") else pl.lit("")
-    # A correction is about what was said before, however late it comes: it begins nothing.
     corrects = pl.col("corrects").is_not_null() if "corrects" in there else pl.lit(False)
     late = later_note() if kind == "note" else pl.lit(False)
     # What was brought in later is about its own moment, which may be another use of the incident's name.
@@ -215,10 +215,14 @@ def _desks_in(kind: str, frame: pl.LazyFrame) -> pl.LazyFrame:
             "payload",
             moment.alias("moment"),
             *about,
-            pl.when(~corrects).then(action).alias("action"),
+            action.alias("action"),
             late.alias("later"),
+            corrects.alias("corrects"),
         )
-        .group_by("desk_id", "boot", "incident_id", "set_id", "wearer_id", "later", day.alias("of_day"))
+        .group_by(
+            *("desk_id", "boot", "incident_id", "set_id", "wearer_id", "later", "corrects"),
+            day.alias("of_day"),
+        )
         .agg(
             pl.col("moment").min().alias("first_said"),
             pl.col("received").min().alias("first"),

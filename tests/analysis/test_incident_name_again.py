@@ -115,3 +115,14 @@ def test_a_correction_that_comes_a_month_later_is_of_the_same_incident(tmp_path:
     assert (entry_id, ended_how) == ("I-1/W-2/1", "tallied_out")
     assert tallied_in == OPENED + timedelta(seconds=100)
     assert entries(tmp_path / "archive", "--incident", "I-1") == [(entry_id, tallied_in, ended_how)]
+    # Nor does it make the next incident of that name, two hours after it, a part of the first.
+    again = 30 * 24 * HOUR + 2 * HOUR
+    later = [
+        said(again, "incident", 30, "D-1", incident_id="I-1", action="open"),
+        said(again + 10, "tally", 31, "D-1", action="in", wearer_id="W-3", **tally),
+        said(again + 900, "tally", 32, "D-1", action="out", wearer_id="W-3", **tally),
+    ]
+    write_capture(tmp_path / "later.ndjson", later)
+    import_capture(tmp_path / "later.ndjson", tmp_path / "archive")
+    found = [name for name, *_ in entries(tmp_path / "archive")]
+    assert found == ["I-1@2031-05-10/W-2/1", "I-1@2031-06-09/W-3/1"]
