@@ -156,7 +156,7 @@ def test_the_files_that_contributors_are_sent_to_exist() -> None:
         ("PLANTED", "tests/analysis/test_findings.py"),
         ("POLICY_TYPES", "analysis/policies.py"),
         ("LANES", "dashboard/review/figures.py"),
-        ("readout", "dashboard/review/words.toml"),
+        ("READOUT", "dashboard/review/words.toml"),
         ("VERSION", "analysis/trends/ledger.py"),
         ("MEASURED", "analysis/trends/ledger.py"),
         ("AMOUNTS", "analysis/trends/measures.py"),

@@ -16,6 +16,7 @@ import msgspec
 import polars as pl
 from markupsafe import Markup, escape
 
+from analysis.policies import POLICY_WORDS
 from analysis.profile import Profile
 from dashboard.evidence.origin import Origin
 from dashboard.evidence.svg import svg_of
@@ -27,11 +28,11 @@ from dashboard.review.drawing import View
 from dashboard.review.figures import LANES, lanes_figure, scales_of
 from dashboard.review.lanes import PersonLanes, lanes_of_each, owners_of, people_of
 from dashboard.review.overview import ALARM_CHARACTERS, alarm_kinds, overview_figure, whole_window
-from dashboard.review.setting import Setting
+from dashboard.review.setting import Setting, duration_text
 from dashboard.review.tables import SEVERITY_ORDER, finding_items, incident_tables, not_heard
 from dashboard.rows import Table, text_of
 from dashboard.units import METRIC, Units
-from dashboard.words import CAUTION, PRODUCT
+from dashboard.words import ALARMS, CAUTION, PRODUCT
 from ingest.plurals import counted
 
 PLOT_PX = 720.0
@@ -88,7 +89,7 @@ def report_parts(
         overview=svg_of(overview_figure(record, everybody, whole, clock), PLOT_PX, review_words.OVERVIEW)
         if len(everybody)
         else "",
-        signs=[f"{ALARM_CHARACTERS[kind]} {review_words.ALARMS[kind]}" for kind in alarm_kinds(results)],
+        signs=[f"{ALARM_CHARACTERS[kind]} {ALARMS[kind]}" for kind in alarm_kinds(results)],
         before=[table for table in tables if table.name in BEFORE_THE_FINDINGS],
         findings=findings,
         most_evidence=MOST_EVIDENCE,
@@ -144,7 +145,7 @@ def _when(about: dict[str, Any], clock: Clock) -> str | None:
 
 def silences_sentence(gaps: pl.DataFrame) -> str:
     """Return how many silences there are, how long they are, and how many messages were lost in them."""
-    together = review_words.duration_text(float(gaps["seconds"].sum()))
+    together = duration_text(float(gaps["seconds"].sum()))
     lost = counted(int(gaps["lost_messages"].sum()), "message")
     losses = f"{lost} lost there"
     if uncounted := gaps["lost_messages"].null_count():
@@ -206,17 +207,17 @@ def _summary(record: IncidentRecord, setting: Setting, findings: list[dict[str, 
             yield f"Nobody tallied in {len(unnamed):,} of these wears: set {sets}."
         timed = wears.with_columns((pl.col("ended") - pl.col("started")).dt.total_seconds().alias("seconds"))
         longest = timed.sort("seconds", descending=True).row(0, named=True)
-        lasted = review_words.duration_text(longest["seconds"])
+        lasted = duration_text(longest["seconds"])
         yield f"The longest lasted {lasted} ({setting.who(longest)})."
         below = wears.filter(pl.col("low_air_s") > 0)
         if len(below):
-            most = review_words.duration_text(float(below["low_air_s"].max()))  # type: ignore[arg-type]
+            most = duration_text(float(below["low_air_s"].max()))  # type: ignore[arg-type]
             went_on = f"{counted(len(below), 'wear')} went on below the low-air warning (derived)"
             yield f"{went_on}, for up to {most}."
         else:
             yield "Nobody was under air below the low-air warning (derived), as far as was heard."
     reported = results["alarms"].filter(pl.col("source") != "derived")
-    kinds = [review_words.ALARMS.get(kind, kind) for kind in reported["alarm"].unique().sort()]
+    kinds = [ALARMS.get(kind, kind) for kind in reported["alarm"].unique().sort()]
     alarms = f": {', '.join(kinds)}" if kinds else ""
     yield f"The sets reported {counted(len(reported), 'alarm')}{alarms}."
     if len(gaps):
@@ -264,8 +265,8 @@ def _numbers(profile: Profile) -> Table:
 def _told(name: str, value: Any) -> str:
     """A number of the profile in words: a policy by what people call it."""
     if name == "policy":
-        return f"{review_words.POLICIES[value]} ({value})"
-    policy = review_words.POLICIES.get(name)
+        return f"{POLICY_WORDS[value]} ({value})"
+    policy = POLICY_WORDS.get(name)
     return f"{policy}: {_plain(value)}" if policy else _plain(value)
 
 

@@ -32,7 +32,7 @@ def board(folder: Path, at: str, incident: str | None, profile_file: str | None,
     from analysis.profile import load_profile
     from dashboard.live.as_it_was import PastBoards, moment
     from dashboard.live.display import STANDARD
-    from dashboard.live.words import FOR_SCRIPT
+    from dashboard.live.words import PAGE
     from ingest.archive.parts import require_archive
     from ingest.archive.reading import Archive
 
@@ -47,7 +47,7 @@ def board(folder: Path, at: str, incident: str | None, profile_file: str | None,
         echo(words, err=True)
     echo(", ".join(shown["summary"].get(incident or "", [])))
     columns = [name for name in COLUMNS if name != "place" or any(row["place"] for row in shown["rows"])]
-    head = [str(FOR_SCRIPT.get(f"head_{name}", "")) for name in columns]
+    head = [str(PAGE.get(f"head_{name}", "")) for name in columns]
     rows = [[_cell(row, name) for name in columns] for row in shown["rows"]]
     widths = [max(len(line[place]) for line in [head, *rows]) for place in range(len(columns))]
     for line in [head, *rows] if rows else []:
@@ -73,10 +73,10 @@ def _answers(roll: dict[str, Any]) -> list[str]:
     from dashboard.live import words
 
     lines: dict[str, str] = {
-        "missing": words.FOR_SCRIPT["roll_missing_what"],
+        "missing": words.PAGE["roll_missing_what"],
         "called": words.ORDER_WAITING,
         "no_tally": f"{words.ROLL_NO_TALLY.capitalize()}: {{who}}",
-        "answered": words.FOR_SCRIPT["roll_answered_what"],
+        "answered": words.PAGE["roll_answered_what"],
     }
     people = [one for one in roll["answers"] if one["what"] != "team"]
     named = {code: [str(one["name"]) for one in people if one["code"] == code] for code in lines}

@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 from analysis.live.rows import Interval, Row
-from dashboard.live import words
+from dashboard.live import sentences, words
 from dashboard.live.display import Display
 
 DIFFER = {"set_differs", "voice_higher", "risen"}  # these name the pressure that does not count
 FIELDS = ("service", "incident_id", "set_id", "wearer_id", "team", "task")
+MOST_REASONS = 4
 LONG_MIN = 600  # from here on whole hours say enough
 IN_COLUMNS = {"turn_back", "team_turn_back", "turn_back_soon", "low_air"}  # the columns say these already
 
@@ -23,14 +24,14 @@ def row_view(row: Row, now: float, display: Display) -> dict[str, Any]:
     """Return a row as the script paints it; `now`: seconds since 1970."""
     turn, turn_range, turn_bar = _turn_back(row, now, display)
     low, low_range, low_what = _low_air(row, now, display)
-    air, air_sub = words.air(row, now, display)
+    air, air_sub = _air(row, now, display)
     state = words.ATTENTION[row.attention]
     if row.attention == "other_alarm":
-        state = next((words.ALARMS[r.code] for r in row.reasons if r.code in words.ALARMS), state)
+        state = next((sentences.ALARMS[r.code] for r in row.reasons if r.code in sentences.ALARMS), state)
     lost = row.lost.code if row.lost is not None else None
     is_out = row.tallied_out_at is not None and row.started_at is None  # shown for an alarm
     why = [
-        words.reason(
+        sentences.reason(
             reason.code,
             reason.since_at,
             now,
@@ -38,15 +39,15 @@ def row_view(row: Row, now: float, display: Display) -> dict[str, Any]:
             display.pressure(row.other_bar)
             if reason.code in DIFFER and row.other_bar is not None
             else reason.who,
-            words.times(reason.repeated, display),
+            sentences.times(reason.repeated, display),
         )
         for reason in row.reasons
         if not (reason.code in IN_COLUMNS and (row.pressure_bar is not None or reason.code != "low_air"))
         and not (reason.code == "silent" and lost == "silent")
     ]
-    if len(why) > words.MOST_REASONS:
+    if len(why) > MOST_REASONS:
         # One set with every alarm must not push the others off the screen; the list of alarms has all.
-        kept = words.MOST_REASONS - 1
+        kept = MOST_REASONS - 1
         why[kept:] = [words.MORE_REASONS.format(count=len(why) - kept)]
     return {
         "key": row.key,
@@ -55,10 +56,10 @@ def row_view(row: Row, now: float, display: Display) -> dict[str, Any]:
         "incidents": row.incidents,
         "state": state,
         "why": " · ".join(why),
-        "who": words.who(row.wearer_id, row.set_id),
-        "team": words.named(row.team or ""),
-        "sub": words.joined(words.named(row.set_id) if row.wearer_id else "", row.task or ""),
-        "place": words.place(row.incident_id, display),
+        "who": sentences.who(row.wearer_id, row.set_id),
+        "team": sentences.named(row.team or ""),
+        "sub": sentences.joined(sentences.named(row.set_id) if row.wearer_id else "", row.task or ""),
+        "place": sentences.place(row.incident_id, display),
         "turn": turn,
         "turn_range": turn_range,
         "turn_bar": turn_bar,
@@ -78,12 +79,12 @@ def row_view(row: Row, now: float, display: Display) -> dict[str, Any]:
         or lost not in (None, "missing", "tally_refused"),
         "aside": _by_voice(row, display),
         "over": row.started_at is None,
-        "soon": words.relief(row.relief_at, now, display),
+        "soon": sentences.relief(row.relief_at, now, display),
         "hardest": _hardest(row, display),
         "fields": _fields(row),
         "tally": row.tally_identity,
         "gauge": None if row.gauge is None else row.gauge.identity,
-        "aside_gauge": "" if row.gauge is None else words.gauge_read(row.gauge, display),
+        "aside_gauge": "" if row.gauge is None else sentences.gauge_read(row.gauge, display),
         "strip": _strip(row),
     }
 
@@ -101,7 +102,7 @@ def bare_row_view(row: Row) -> dict[str, Any]:
         "incidents": row.incidents,
         "state": words.ATTENTION[row.attention],
         "why": words.NOT_PAINTED,
-        "who": words.who(row.wearer_id, row.set_id),
+        "who": sentences.who(row.wearer_id, row.set_id),
         "silent": True,
         "over": True,
         "fields": _fields(row),
@@ -129,25 +130,38 @@ def _turn_back(row: Row, now: float, display: Display) -> tuple[str, str, str]:
     ]
     if past:
         since_at, code = min(past)  # a later moment does not begin the count again
-        return words.PAST.format(age=words.duration(now - since_at)), words.WHOSE_MOMENT[code], at_bar
+        return words.PAST.format(age=sentences.duration(now - since_at)), words.WHOSE_MOMENT[code], at_bar
     if row.turn_back_was_expected_at is not None:
         return _by(row.turn_back_was_expected_at[0], now, display), words.AS_LAST_HEARD, at_bar
     return *_ahead(row.turn_back, row.planned), at_bar
 
 
+def _air(row: Row, now: float, display: Display) -> tuple[str, str]:
+    """Return the pressure with its age; for a silent set with the time of the reading."""
+    if row.pressure_bar is None or row.pressure_at is None:
+        return words.NONE, ""
+    pressure, at = display.pressure(row.pressure_bar), display.clock(row.pressure_at)
+    if row.by_voice:
+        return pressure, words.BY_VOICE.format(gauge=at)
+    if row.started_at is None or row.silent_since_at is not None:
+        return pressure, words.AT.format(at=at)
+    rate = f" · {display.rate(row.rate_l_min)}" if row.rate_l_min is not None else ""
+    return pressure, f"{sentences.age(now - row.pressure_at)} ago{rate}"
+
+
 def _by(at: float, now: float, display: Display) -> str:
     """Return by when, or since when it is past: a clock alone would be read as one that comes."""
     if at <= now:
-        return words.PAST.format(age=words.duration(now - at))
+        return words.PAST.format(age=sentences.duration(now - at))
     return words.BY.format(at=display.clock(at, "%H:%M"))
 
 
 def _low_air(row: Row, now: float, display: Display) -> tuple[str, str, str]:
     """Return minutes, interval and meaning of the low-air column: to the warning, then to empty."""
     if row.losing_min is not None:
-        return words.minutes(row.losing_min), "", words.TO_EMPTY_NOW
+        return sentences.minutes(row.losing_min), "", words.TO_EMPTY_NOW
     if row.to_empty is not None:
-        return *words.interval(row.to_empty), words.TO_EMPTY
+        return *sentences.interval(row.to_empty), words.TO_EMPTY
     if row.low_air_was_expected_at is not None:
         return _by(row.low_air_was_expected_at[0], now, display), words.AS_LAST_HEARD, ""
     there = row.started_at is not None or row.by_voice
@@ -161,7 +175,7 @@ def _hard(row: Row) -> str:
     hard, ahead = row.if_hardest, row.low_air
     if hard is None or ahead is None or (hard.minutes >= ahead.median and not ahead.early_only):
         return ""
-    return words.HARD.format(minutes=words.minutes(hard.minutes))
+    return words.HARD.format(minutes=sentences.minutes(hard.minutes))
 
 
 def _hardest(row: Row, display: Display) -> str:
@@ -169,11 +183,11 @@ def _hardest(row: Row, display: Display) -> str:
     hard = row.if_hardest
     if hard is None:
         return ""
-    return words.HARDEST.format(minutes=words.minutes(hard.minutes), rate=display.rate(hard.rate_l_min))
+    return words.HARDEST.format(minutes=sentences.minutes(hard.minutes), rate=display.rate(hard.rate_l_min))
 
 
 def _ahead(target: Interval | None, planned: bool) -> tuple[str, str]:
-    middle, ends = words.interval(target)
+    middle, ends = sentences.interval(target)
     return (middle or words.NONE), (words.PLANNED if planned and middle else ends)
 
 
@@ -217,7 +231,7 @@ def _by_voice(row: Row, display: Display) -> str:
         or (row.pressure_at is not None and row.pressure_at > row.gauge.at + 60.0)
     ):
         return ""
-    return words.BY_VOICE.format(gauge=words.gauge_read(row.gauge, display))
+    return words.BY_VOICE.format(gauge=sentences.gauge_read(row.gauge, display))
 
 
 def _strip(row: Row) -> dict[str, Any] | None:

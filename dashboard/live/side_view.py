@@ -8,6 +8,7 @@ from typing import Any
 from analysis.alarms.kinds import GRAVEST, KINDS
 from analysis.live.rows import (
     ORDER,
+    SPOKEN,
     AlarmLine,
     Contradiction,
     NoteLine,
@@ -18,7 +19,7 @@ from analysis.live.rows import (
     Snapshot,
     Team,
 )
-from dashboard.live import words
+from dashboard.live import sentences, words
 from dashboard.live.display import Display
 from dashboard.live.row_view import FIELDS
 
@@ -33,12 +34,12 @@ def team_view(team: Team, now: float, display: Display) -> dict[str, Any]:
     soonest = team.turn_back
     by_at = team.turn_back_by_at
     if team.turn_back_reached_at is not None:
-        left = words.TEAM_TURNED.format(age=words.duration(now - team.turn_back_reached_at))
+        left = words.TEAM_TURNED.format(age=sentences.duration(now - team.turn_back_reached_at))
     elif by_at is not None and (soonest is None or by_at <= now + 60.0 * soonest.low):
-        age, at = words.duration(now - by_at), display.clock(by_at, "%H:%M")
+        age, at = sentences.duration(now - by_at), display.clock(by_at, "%H:%M")
         left = words.TEAM_PAST.format(age=age) if by_at <= now else words.TEAM_BY.format(at=at)
     elif soonest is not None:
-        left = words.TEAM_TURN_BACK.format(interval=words.interval_in_line(soonest))
+        left = words.TEAM_TURN_BACK.format(interval=sentences.interval_in_line(soonest))
     else:
         left = words.TEAM_NO_TURN_BACK
     known = left != words.TEAM_NO_TURN_BACK
@@ -50,15 +51,40 @@ def team_view(team: Team, now: float, display: Display) -> dict[str, Any]:
         "team": team.team,
         "a": team.attention,
         "state": words.ATTENTION[team.attention],
-        "name": words.joined(words.team(team.team), team.service, words.place(team.incident_id, display)),
-        "members": words.team_members(team, now, display),
+        "name": sentences.joined(
+            sentences.team(team.team), team.service, sentences.place(team.incident_id, display)
+        ),
+        "members": _members(team, now, display),
         "left": left,
         "known": known,
     }
 
 
+def _members(team: Team, now: float, display: Display) -> str:
+    """Return how many of a team are under air, how many are silent or lost, and who is lowest."""
+    parts = [f"{team.under_air} of {team.members} under air"]
+    if team.not_accounted:
+        parts.append(words.COUNTS["not_accounted"].format(count=team.not_accounted))
+    if team.silent:
+        parts.append(words.COUNTS["silent"].format(count=team.silent))
+    lowest = _lowest(team, now, display)
+    return sentences.joined(", ".join(parts), lowest, sentences.relief(team.relief_at, now, display))
+
+
+def _lowest(team: Team, now: float, display: Display) -> str:
+    """Return the lowest member of a team with the reading's age when it is not fresh."""
+    if team.lowest_bar is None or team.lowest_set_id is None or team.lowest_at is None:
+        return "no reading"
+    seconds = now - team.lowest_at
+    old = f", {sentences.age(seconds)} old" if seconds > 10 else ""
+    lowest = sentences.who(team.lowest_wearer_id, team.lowest_set_id)
+    return f"lowest {lowest}, {display.pressure(team.lowest_bar)}{old}"
+
+
 def _who(one: AlarmLine | Row, display: Display) -> str:
-    return words.joined(words.who(one.wearer_id, one.set_id), words.place(one.incident_id, display))
+    return sentences.joined(
+        sentences.who(one.wearer_id, one.set_id), sentences.place(one.incident_id, display)
+    )
 
 
 def alarm_view(line: AlarmLine, now: float, display: Display) -> dict[str, Any]:
@@ -71,17 +97,42 @@ def alarm_view(line: AlarmLine, now: float, display: Display) -> dict[str, Any]:
         "raised": line.raised_at,
         "ended": line.ended_at is not None,
         "new": line.seen_at is None,
-        "alarm": words.ALARMS[line.alarm],
+        "alarm": sentences.ALARMS[line.alarm],
         "who": _who(line, display),
-        "team": words.team(line.team),
-        "age": words.alarm_age(line, now, display),
-        "state": words.alarm_state(line, display),
+        "team": sentences.team(line.team),
+        "age": _age(line, now, display),
+        "state": _alarm_state(line, display),
         "service": line.service,
         "set_id": line.set_id,
         "code": line.alarm,
         "row": line.row_key or f"{line.service}/{line.set_id}",
         "note": "",
     }
+
+
+def _age(line: AlarmLine, now: float, display: Display) -> str:
+    if line.ended_at is not None:
+        return f"ended {display.clock(line.ended_at)}"
+    return f"for {sentences.duration(now - line.raised_at)}"
+
+
+def _alarm_state(line: AlarmLine, display: Display) -> str:
+    """Return since when, by whom it was acknowledged and seen, and where it comes from."""
+    parts = [sentences.times(line.repeated, display) or f"since {display.clock(line.raised_at)}"]
+    spoken = line.detail == SPOKEN
+    derived = "said by voice" if spoken else "derived from the readings"
+    parts.append(f"{derived}; the set did not report it" if line.derived else "reported")
+    if line.inferred:
+        parts.append("start not heard")
+    if line.unknown_since_at is not None:
+        parts.append(f"state unknown since {display.clock(line.unknown_since_at)}")
+    if line.acknowledged_at is not None:
+        parts.append(f"acknowledged at the set {display.clock(line.acknowledged_at)}")
+    if line.seen_at is not None:
+        parts.append(f"seen by {line.seen_by} {display.clock(line.seen_at)}")
+    if line.detail and not spoken:
+        parts.append(line.detail)
+    return " · ".join(parts)
 
 
 def evacuations(
@@ -103,11 +154,11 @@ def _evacuation(lines: Sequence[AlarmLine], now: float, display: Display) -> dic
     unseen = [line for line in lines if line.seen_at is None]
     return shown | {
         "key": f"evacuate/{first.incident_id}",
-        "who": words.joined(
+        "who": sentences.joined(
             words.SIGNALLED.format(
-                count=len(lines), who=", ".join(words.who(line.wearer_id, line.set_id) for line in lines)
+                count=len(lines), who=", ".join(sentences.who(line.wearer_id, line.set_id) for line in lines)
             ),
-            words.place(first.incident_id, display),
+            sentences.place(first.incident_id, display),
         ),
         "team": "",
         "state": words.SIGNALLED_ACKNOWLEDGED.format(
@@ -138,7 +189,7 @@ def _state(
 ) -> dict[str, Any]:
     seen = next((one for one in _seen(snapshot, code, since) if one.set_id == row.set_id), None)
     who = row.lost.who if row.lost is not None else None
-    said = words.reason(reason, since if code == "not_accounted" else None, snapshot.at, "", who)
+    said = sentences.reason(reason, since if code == "not_accounted" else None, snapshot.at, "", who)
     if seen is not None:
         said = f"{said} · seen by {seen.desk_id} {display.clock(seen.at)}"
     return {
@@ -151,7 +202,7 @@ def _state(
         "new": seen is None,
         "alarm": words.ATTENTION[code],
         "who": _who(row, display),
-        "team": words.team(row.team),
+        "team": sentences.team(row.team),
         "age": "",
         "state": said,
         "service": row.service,
@@ -175,13 +226,13 @@ def in_order(alarms: list[dict[str, Any]]) -> list[dict[str, Any]]:
 
 def prompt_view(prompt: Prompt, now: float, display: Display) -> dict[str, Any]:
     """Return whom to ask for the gauge."""
-    text = words.PROMPT[prompt.thirds].format(who=words.who(prompt.wearer_id, prompt.set_id))
+    text = words.PROMPT[prompt.thirds - 1].format(who=sentences.who(prompt.wearer_id, prompt.set_id))
     return {
         "key": prompt.key,
         "set_id": prompt.set_id,
         "incident": prompt.incident_id,
-        "text": words.joined(words.place(prompt.incident_id, display), text),
-        "age": words.duration(now - prompt.due_at),
+        "text": sentences.joined(sentences.place(prompt.incident_id, display), text),
+        "age": sentences.duration(now - prompt.due_at),
     }
 
 
@@ -193,8 +244,9 @@ def note_view(note: NoteLine, display: Display) -> dict[str, Any]:
         "incident": note.incident_id,
         "at": moment if note.certainty != "estimated" else words.ESTIMATED.format(at=moment),
         "text": note.text,
-        "about": words.joined(
-            words.who(None, note.set_id) if note.set_id else "", words.place(note.incident_id, display)
+        "about": sentences.joined(
+            sentences.who(None, note.set_id) if note.set_id else "",
+            sentences.place(note.incident_id, display),
         ),
         "desk": note.desk_id,
     }
@@ -202,7 +254,7 @@ def note_view(note: NoteLine, display: Display) -> dict[str, Any]:
 
 def order_views(snapshot: Snapshot, display: Display, desk_id: str | None) -> list[dict[str, Any]]:
     """Return the orders in force; one that nobody has answered sounds until it is seen."""
-    named = {row.key: words.who(row.wearer_id, row.set_id) for row in snapshot.rows}
+    named = {row.key: sentences.who(row.wearer_id, row.set_id) for row in snapshot.rows}
     lines = []
     for line in snapshot.orders:
         late = bool(line.waiting) and snapshot.at - line.given_at > UNANSWERED_S
@@ -210,7 +262,7 @@ def order_views(snapshot: Snapshot, display: Display, desk_id: str | None) -> li
         seen = any(one.incident_id == line.incident_id for one in noted)
         order = words.ORDERS[line.order]
         if line.team or line.set_id:
-            whom = words.TEAM.format(team=line.team) if line.team else words.who(None, line.set_id or "")
+            whom = words.TEAM.format(team=line.team) if line.team else sentences.who(None, line.set_id or "")
             order = words.ORDER_TO.format(order=order, whom=whom)
         said = words.ORDER_LINE.format(
             order=order,
@@ -238,7 +290,7 @@ def order_views(snapshot: Snapshot, display: Display, desk_id: str | None) -> li
                 "new": late and not seen,
                 "sound": "order",
                 "alarm": words.ORDER_UNANSWERED,
-                "text": words.joined(words.place(line.incident_id, display), said),
+                "text": sentences.joined(sentences.place(line.incident_id, display), said),
                 "who": ". ".join(who),
                 "note": words.SEEN_STATE["order"],
             }
@@ -249,7 +301,7 @@ def order_views(snapshot: Snapshot, display: Display, desk_id: str | None) -> li
 def roll_view(line: RollCallLine, now: float, display: Display) -> dict[str, Any]:
     """Return an open roll call, missing ones first."""
     states = [state for *_, state in line.answers]
-    place = words.place(line.incident_id, display)
+    place = sentences.place(line.incident_id, display)
     text = words.ROLL_LINE.format(
         at=display.clock(line.called_at),
         answered=states.count("answered"),
@@ -257,27 +309,29 @@ def roll_view(line: RollCallLine, now: float, display: Display) -> dict[str, Any
         missing=states.count("missing"),
     )
     if line.complete_at is not None:
-        text = f"{text}, {words.ROLL_COMPLETE.format(time=words.duration(line.complete_at - line.called_at))}"
+        lasted = sentences.duration(line.complete_at - line.called_at)
+        text = f"{text}, {words.ROLL_COMPLETE.format(time=lasted)}"
     else:
-        text = f"{text}, {words.duration(now - line.called_at)}"
+        text = f"{text}, {sentences.duration(now - line.called_at)}"
     order = {"missing": 0, "called": 1, "no_tally": 2, "answered": 3}
     teams = sorted({team for _, _, team, state in line.answers if team and state == "called"})
     answers = [
-        (f"team {team}", "team", team, words.joined(words.team(team), place), "", "called") for team in teams
+        (f"team {team}", "team", team, sentences.joined(sentences.team(team), place), "", "called")
+        for team in teams
     ]
     for wearer_id, set_id, team, state in sorted(
         line.answers, key=lambda one: (order[one[3]], one[0] or one[1])
     ):
         what = "wearer_id" if wearer_id else ""  # nobody can answer by name for an unknown wearer
-        who = ", ".join(filter(None, (words.who(wearer_id, set_id), words.named(team or ""))))
-        who = words.joined(who, place)
+        who = ", ".join(filter(None, (sentences.who(wearer_id, set_id), sentences.named(team or ""))))
+        who = sentences.joined(who, place)
         said = words.ROLL_NO_TALLY if state == "no_tally" else state
         answers.append((wearer_id or f"set {set_id}", what, wearer_id or set_id, who, said, state))
     return {
         "key": line.key,
         "incident": line.incident_id,
         "roll_id": line.roll_id,
-        "text": words.joined(place, text),
+        "text": sentences.joined(place, text),
         "complete": line.complete_at is not None,
         "answers": [dict(zip(ANSWER, one, strict=True)) for one in answers],
     }
@@ -294,7 +348,7 @@ def standby_views(snapshot: Snapshot, display: Display) -> list[dict[str, Any]]:
             "text": f"{words.STANDBY[one.code].format(teams=name)}, {at}",
         }
         for one in snapshot.standby
-        for name in [words.joined(one.team, words.place(one.incident_id, display))]
+        for name in [sentences.joined(one.team, sentences.place(one.incident_id, display))]
         for at in [display.clock(one.out_at or one.at, "%H:%M")]
     ]
 
@@ -304,26 +358,26 @@ def contradiction_view(one: Contradiction, display: Display) -> dict[str, Any]:
     at = display.clock(one.at)
     if one.kind == "whose":
         desk, *wearers = one.first
-        who = ", ".join(words.named(name) for name in wearers)
+        who = ", ".join(sentences.named(name) for name in wearers)
         text = words.WHOSE.format(desk=desk, set_id=one.about, who=who, at=at)
     elif one.kind == "same_name":
         text = words.SAME_NAME.format(desk=one.about, at=at)
     elif not one.second:
         desk, _, set_id = one.first
-        text = words.NOT_IN.format(desk=desk, about=words.named(one.about), set_id=set_id, at=at)
+        text = words.NOT_IN.format(desk=desk, about=sentences.named(one.about), set_id=set_id, at=at)
     else:
         (first, what, *of_first), (second, also, *of_second) = one.first, one.second
         if one.kind == "gauge":
             of_first, of_second = ([display.pressure(float(bar))] for (bar,) in (of_first, of_second))
         text = words.CONTRADICTION.format(
-            about=words.named(one.about),
+            about=sentences.named(one.about),
             first=first,
             said_first=words.SAID[what].format(*of_first),
             second=second,
             said_second=words.SAID[also].format(*of_second),
             at=at,
         )
-    placed = words.joined(words.place(one.incident_id, display), text)
+    placed = sentences.joined(sentences.place(one.incident_id, display), text)
     return {"key": one.key, "incident": one.incident_id, "text": placed}
 
 
@@ -332,8 +386,8 @@ def out_view(one: Out, display: Display) -> dict[str, Any]:
     template = words.OUT_LINE if one.wearer_id is not None else words.OUT_UNTALLIED
     parts = [
         template.format(
-            who=words.who(one.wearer_id, one.set_id),
-            team=words.team(one.team) or words.NONE,
+            who=sentences.who(one.wearer_id, one.set_id),
+            team=sentences.team(one.team) or words.NONE,
             how=words.OUT_HOW[one.ended_how],
             at=display.clock(one.at),
         )
@@ -357,8 +411,8 @@ def out_view(one: Out, display: Display) -> dict[str, Any]:
     return {
         "key": one.key,
         "incident": one.incident_id,
-        "text": words.joined(words.place(one.incident_id, display), ", ".join(parts)),
-        "who": words.who(one.wearer_id, one.set_id),
+        "text": sentences.joined(sentences.place(one.incident_id, display), ", ".join(parts)),
+        "who": sentences.who(one.wearer_id, one.set_id),
         "ended_how": one.ended_how,
         "ended_by": one.ended_by,
         "fields": {name: getattr(one, name) for name in FIELDS if name != "task"},

@@ -18,7 +18,7 @@ from analysis.live.attention import PAST_TURN_BACK
 from analysis.live.board import Lines
 from analysis.live.hearing import BEGINS_AFTER_S
 from analysis.live.rows import Row, Snapshot
-from dashboard.live import side_view, words
+from dashboard.live import sentences, side_view, words
 from dashboard.live.display import STANDARD, Display
 from dashboard.live.row_view import bare_row_view, row_view
 from ingest.contract.any_error import ANY_ERROR
@@ -26,8 +26,8 @@ from ingest.plurals import counted, percent
 from ingest.status import EVERY_S, LOW_DISK_BYTES, Status
 
 AHEAD_MIN = 30.0  # how far the shared clock reaches into the future
+MOST_INCIDENTS = 2  # named in the line of open ones
 LISTENER_SILENT_S = 10.0  # nothing at all received for this long while somebody is under air
-
 
 Kept = dict[str, tuple[Row, bool, dict[str, Any]]]
 """By key: a row, whether it named its incident, and how it was painted."""
@@ -116,7 +116,8 @@ def page(
         banner = words.LISTENER_BAD.format(state=listener_words)
     elif under_air and heard_age_s is not None and heard_age_s > LISTENER_SILENT_S:
         banner = words.LISTENER_SILENT.format(
-            age=words.duration(heard_age_s), at=display.named_clock(snapshot.hearing.last_received_at or now)
+            age=sentences.duration(heard_age_s),
+            at=display.named_clock(snapshot.hearing.last_received_at or now),
         )
     incidents = [
         {"id": item.incident_id, "text": " · ".join(filter(None, (item.incident_id, item.name, item.place)))}
@@ -153,7 +154,7 @@ def page(
         "contradictions": [side_view.contradiction_view(one, display) for one in snapshot.contradictions],
         "out": [side_view.out_view(one, display) for one in snapshot.came_out],
         "incidents": incidents,
-        "incident": words.incidents([item["text"] for item in incidents]),
+        "incident": _open(incidents),
         "heard": list(snapshot.desk_heard),
         "sets": sorted(snapshot.set_ids),
         "services": sorted({*snapshot.services, *system.services}),
@@ -161,6 +162,13 @@ def page(
         "forecast": words.FORECAST.format(version=system.forecast) if system.forecast else "",
         "incidents_of": {row.key: row.incidents for row in snapshot.rows},
     }
+
+
+def _open(incidents: list[dict[str, str]]) -> str:
+    """Return the line of open incidents; of many only how many there are."""
+    if len(incidents) > MOST_INCIDENTS:
+        return words.INCIDENTS_OPEN.format(count=len(incidents))
+    return " | ".join(item["text"] for item in incidents) or words.NONE_OPEN
 
 
 def _incidents(snapshot: Snapshot) -> set[str]:
@@ -184,7 +192,9 @@ def _summaries(
         )
     for wearer_id, own in _several_places(snapshot.rows):
         places = sorted({name for row in own for name in row.incidents})
-        said = words.AT_PLACES.format(who=words.named(wearer_id), places=", ".join(map(words.named, places)))
+        said = words.AT_PLACES.format(
+            who=sentences.named(wearer_id), places=", ".join(map(sentences.named, places))
+        )
         if (sets := _breathing(own)) > 1:
             said = words.BREATHES_TWICE.format(said=said, count=sets)
         for name in {"", *places} & counts.keys():
@@ -196,8 +206,8 @@ def _summaries(
         there = [one for one in snapshot.standby if name in ("", one.incident_id)]
         teams: dict[str, list[str]] = {}
         for one in sorted(there, key=lambda one: (one.state != "ready", one.team)):
-            place = "" if name else words.place(one.incident_id, display)
-            teams.setdefault(one.code, []).append(words.joined(one.team, place))
+            place = "" if name else sentences.place(one.incident_id, display)
+            teams.setdefault(one.code, []).append(sentences.joined(one.team, place))
         line += [words.STANDBY[code].format(teams=", ".join(own)) for code, own in teams.items()]
         if system.standby_wanted:
             line += _no_standby(snapshot, name)
@@ -218,7 +228,7 @@ def _no_standby(snapshot: Snapshot, name: str) -> list[str]:
     incidents = {name} if name else inside - {None}
     if len(incidents) < 2 and (name or not incidents or ready <= incidents):
         return [] if ready & (incidents or ready) else [words.NO_STANDBY]
-    lacking = ", ".join(words.named(one) for one in sorted(one for one in incidents - ready if one))
+    lacking = ", ".join(sentences.named(one) for one in sorted(one for one in incidents - ready if one))
     return [words.NO_STANDBY_AT.format(incidents=lacking)] if lacking else []
 
 
@@ -259,14 +269,14 @@ def _summary(rows: Iterable[Row]) -> list[str]:
         lost = any(row.lost is not None for row in inside)
         under_air = people - lost if any(row.started_at is not None for row in inside) else 0
         reasons = {row.attention for row in own} | {one.code for row in own for one in row.reasons}
-        found[words.IN_ALL] += people
-        found[words.UNDER_AIR] += under_air
-        found[words.NOT_ACCOUNTED] += lost
-        found[words.NOT_YET] += people - lost - under_air
-        found[words.IN_DISTRESS] += not reasons.isdisjoint(GRAVEST)
-        found[words.SILENT] += any(row.silent_since_at is not None for row in inside)
-        found[words.TO_TURN_BACK] += not reasons.isdisjoint(PAST_TURN_BACK)
-    return [template.format(count=found[template]) for template in words.COUNTS]
+        found["inside"] += people
+        found["under_air"] += under_air
+        found["not_accounted"] += lost
+        found["not_yet"] += people - lost - under_air
+        found["in_distress"] += not reasons.isdisjoint(GRAVEST)
+        found["silent"] += any(row.silent_since_at is not None for row in inside)
+        found["to_turn_back"] += not reasons.isdisjoint(PAST_TURN_BACK)
+    return [template.format(count=found[name]) for name, template in words.COUNTS.items()]
 
 
 def _listener(listeners: tuple[Status, ...], now: float, display: Display) -> tuple[bool, str]:
@@ -279,7 +289,7 @@ def _listener(listeners: tuple[Status, ...], now: float, display: Display) -> tu
         if status.state != "up":
             return False, words.LISTENER_STOPPED.format(at=display.named_clock(status.at.timestamp()))
         if said_s > 3 * EVERY_S:
-            return False, words.LISTENER_STALE.format(age=words.duration(said_s))
+            return False, words.LISTENER_STALE.format(age=sentences.duration(said_s))
         if not status.connected:
             return False, words.LISTENER_ALONE
         if status.trouble:
@@ -318,7 +328,7 @@ def _system(
         template = words.CLOCK_AHEAD if ahead_s > 0 else words.CLOCK_BEHIND
         if name in is_set:
             template = words.CLOCK_SET_BACK if ahead_s > 0 else words.CLOCK_SET_FORWARD
-        parts.append((template.format(listener=name, by=words.age(abs(ahead_s))), True))
+        parts.append((template.format(listener=name, by=sentences.age(abs(ahead_s))), True))
     if system.broker_connected is None:
         parts.append((words.NO_BROKER, False))
     else:
@@ -327,15 +337,18 @@ def _system(
         parts.append((words.NOTHING_HEARD, True))
     else:
         quiet = heard_age_s > LISTENER_SILENT_S
-        parts.append((words.HEARD.format(age=words.age(heard_age_s)), quiet))
+        parts.append((words.HEARD.format(age=sentences.age(heard_age_s)), quiet))
     parts.append((words.PER_MINUTE.format(count=hearing.received_last_minute), False))
     if hearing.delay_p95_s is not None:
         parts.append((words.DELAY.format(seconds=hearing.delay_p95_s), hearing.delay_p95_s > 5.0))
-    parts.append(
-        (words.refused(hearing.refused_last_hour, hearing.last_refusal), hearing.refused_last_hour > 0)
-    )
-    if system.disk_free_bytes is not None:
-        parts.append((words.disk(system.disk_free_bytes), system.disk_free_bytes < LOW_DISK_BYTES))
+    if hearing.refused_last_hour:
+        told = words.REFUSED.format(count=hearing.refused_last_hour, last=hearing.last_refusal)
+        parts.append((told, True))
+    else:
+        parts.append((words.NONE_REFUSED, False))
+    if (free := system.disk_free_bytes) is not None:
+        room = f"{free / 1e9:.0f} GB" if free >= 1e9 else f"{free / 1e6:.0f} MB"
+        parts.append((words.DISK.format(room=room), free < LOW_DISK_BYTES))
     if system.faulty:
         parts.append((words.FAULTY.format(names=", ".join(system.faulty)), True))
     return [{"text": text, "bad": bad} for text, bad in parts]

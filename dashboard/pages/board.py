@@ -25,8 +25,8 @@ def layout(context: PageContext, query: dict[str, str]) -> list[Any]:
     except NoMoment as problem:
         return [html.H1(live_words.BOARD_TITLE), html.P(str(problem), role="alert", className="problem")]
     words = {
-        **live_words.FOR_SCRIPT,
-        **live_words.FOR_SCRIPT_PAST,
+        **live_words.PAGE,
+        **live_words.PAST_PAGE,
         "may_send": False,
         "read_only": live_words.PAST_READ_ONLY,
     }

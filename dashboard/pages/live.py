@@ -13,6 +13,7 @@ import flask
 import msgspec
 from dash import Dash, html
 
+from analysis.wears.calls import ACKNOWLEDGED_BY_VOICE
 from dashboard.access import words as access_words
 from dashboard.access.protection import refusal, sentence
 from dashboard.access.roles import SEND, visitor
@@ -34,9 +35,13 @@ LARGEST_REQUEST_BYTES = 8 * 1024
 def layout(context: PageContext, query: dict[str, str]) -> list[Any]:
     """Return the page's shell; the script fills `#live`."""
     del query
-    words = {**live_words.FOR_SCRIPT, "may_send": context.desk is not None and visitor().may(SEND)}
-    if not visitor().may(SEND):
-        words["read_only"] = access_words.WATCH_ONLY
+    may_write = visitor().may(SEND)
+    words = {
+        **live_words.PAGE,
+        "order_by_voice": ACKNOWLEDGED_BY_VOICE,
+        "may_send": context.desk is not None and may_write,
+        "read_only": live_words.NO_DESK if may_write else access_words.WATCH_ONLY,
+    }
     told = data(words=msgspec.json.encode(words).decode())
     return [html.H1(live_words.TITLE, className="unseen"), html.Div(id="live", **told)]
 

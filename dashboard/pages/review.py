@@ -241,7 +241,7 @@ def _moment(look: Look) -> flask.Response:
         board=f"/board?{urlencode({'at': rfc3339(moment_of(at))})}",
         people=[
             {
-                "title": words.person_title(person.wearer_id, person.team, person.set_ids),
+                "title": person.title(),
                 "rows": readout(person, at, look.view.units),
             }
             for person in look.lanes

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from typing import Any
 from urllib.parse import urlencode
 
@@ -16,6 +17,7 @@ from dashboard.review.overview import ALARM_CHARACTERS, alarm_kinds, bin_width_s
 from dashboard.review.setting import Setting
 from dashboard.review.tables import finding_items, incident_tables
 from dashboard.review.view import LANES, MOST_PEOPLE, Look
+from dashboard.words import ALARMS
 from ingest.plurals import counted
 
 LANES_CONFIG: Any = {**PLOT_CONFIG, "doubleClick": False}
@@ -60,7 +62,13 @@ def bench(look: Look, token: str | None = None) -> Any:
         "overlay": look.request.overlay,
         "px": look.view.plot_px,
         "token": token,
-        "words": words.FOR_SCRIPT,
+        "words": {
+            **words.PAGE,
+            "grades": words.SEVERITY,
+            "noFindings": words.NO_FINDINGS,
+            "noteTime": words.NOTE_TIME,
+            "noteCertainties": words.CERTAINTIES,
+        },
     }
     findings = html.Section(
         [html.H2(words.FINDINGS, id="review-findings-title"), html.Div(id="review-findings")],
@@ -134,7 +142,7 @@ def _heard(look: Look) -> int:
 def _overview_panel(look: Look, overview: dict[str, Any]) -> Any:
     explained = words.OVERVIEW_EXPLAINED.format(bin_s=bin_width_s(look.whole))
     signs = [
-        html.Span([html.B(ALARM_CHARACTERS[kind]), f" {words.ALARMS[kind]}"])
+        html.Span([html.B(ALARM_CHARACTERS[kind]), f" {ALARMS[kind]}"])
         for kind in alarm_kinds(look.record.results)
     ]
     legend = [
@@ -217,7 +225,8 @@ def _lanes_panel(look: Look, figure: dict[str, Any], shown: str) -> Any:
     }
     asked: list[tuple[str, str, dict[str, str]]] = []
     if people:
-        asked = [(words.PEOPLE, "person", people), (words.SHOW_LANES, "lane", words.LANES)]
+        lanes = {lane: re.split(" · |, ", text)[0] for lane, text in words.LANE_EXPLAINED.items()}
+        asked = [(words.PEOPLE, "person", people), (words.SHOW_LANES, "lane", lanes)]
     asked += [(words.UNITS, "units", words.UNIT_CHOICES), (words.CLOCK, "clock", words.CLOCKS)]
     if len(people) > 1:
         asked.append((words.COMPARE, "overlay", {"yes": words.OVERLAY}))

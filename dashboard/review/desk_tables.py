@@ -12,7 +12,15 @@ from dashboard.review import words
 from dashboard.review.clock import SECOND_MS
 from dashboard.review.desk_notes import DeskNote, extra_of
 from dashboard.review.setting import Setting
-from dashboard.rows import Table, cell
+from dashboard.rows import Table, cell, heads
+from dashboard.words import ALARMS
+
+
+def table(name: str, rows: list[list[Any]], numeric: Sequence[int] = (), **said: Any) -> Table:
+    """Return a table of one incident with its words; `said`: heads or note that are not always the same."""
+    own = words.TABLES[name]
+    own = {"note": "", **own, "heads": heads(own.get("heads", "")), **said}
+    return Table(f"review-{name}", rows=rows, numeric=numeric, **own)
 
 
 def desk_of(row: dict[str, Any]) -> str:
@@ -65,7 +73,7 @@ def tally_table(messages: Mapping[str, pl.DataFrame], incident_id: str | None, s
         ]
         for row in tallies
     ]
-    return words.table("tallies", rows)
+    return table("tallies", rows)
 
 
 def answers_table(answers: pl.DataFrame, setting: Setting) -> Table:
@@ -82,7 +90,7 @@ def answers_table(answers: pl.DataFrame, setting: Setting) -> Table:
         ]
         for row in answers.iter_rows(named=True)
     ]
-    return words.table("answers", rows)
+    return table("answers", rows)
 
 
 def desk_table(
@@ -112,11 +120,11 @@ def desk_table(
     settled = list(_of_incident(messages, "resolved", incident_id))
     corrected = _corrected(settled, setting)
     for row in settled:
-        what = words.ALARMS.get(row["alarm"] or "", words.ENTRY)
+        what = ALARMS.get(row["alarm"] or "", words.ENTRY)
         add(row, f"{words.RESOLVED}: {what}", _whom(row), row["text"], corrected(row))
     for row in messages["seen"].filter(pl.col("set_id").is_in(list(sets))).iter_rows(named=True):
-        add(row, f"{words.SEEN}: {words.ALARMS.get(row['alarm'], row['alarm'])}", _whom(row))
-    return words.table("desk", [line for _, line in sorted(found, key=lambda one: one[0])])
+        add(row, f"{words.SEEN}: {ALARMS.get(row['alarm'], row['alarm'])}", _whom(row))
+    return table("desk", [line for _, line in sorted(found, key=lambda one: one[0])])
 
 
 def _whom(row: dict[str, Any]) -> str:
@@ -147,7 +155,7 @@ def note_table(notes: list[DeskNote], setting: Setting, may_withdraw: bool = Fal
                 withdrawn,
             ]
         )
-    return words.table("notes", rows)
+    return table("notes", rows)
 
 
 def refused_table(refused: pl.DataFrame, setting: Setting) -> Table:
@@ -164,4 +172,4 @@ def refused_table(refused: pl.DataFrame, setting: Setting) -> Table:
         ]
         for row in refused.sort("first", "reason", nulls_last=True).iter_rows(named=True)
     ]
-    return words.table("refused", rows, (6,))
+    return table("refused", rows, (6,))

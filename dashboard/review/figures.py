@@ -30,8 +30,10 @@ from dashboard.review.drawing import (
     typed,
 )
 from dashboard.review.lanes import Floats, Mark, PersonLanes, Span
+from dashboard.review.setting import duration_text
 from dashboard.theme import CHART_BLUE, CHART_GREY, CHART_ORANGE, CHART_PURPLE, chart_template
 from dashboard.units import Quantity
+from dashboard.words import ALARMS
 
 AIR_PX, RATE_PX, MOTION_PX, HEAT_PX = 112, 84, 44, 84
 ALARM_ROW_PX = 24
@@ -274,8 +276,7 @@ def _placed(desk: list[Mark], drawing: Drawing) -> tuple[list[int], list[str], l
 def _person(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
     units = drawing.view.units
     room = int((drawing.view.plot_px + LEFT_PX) / HEADING_CHARACTER_PX)
-    title = words.person_title(person.wearer_id, person.team, person.set_ids, room)
-    drawing.title(plain(title), HEADING_PX, True)
+    drawing.title(plain(person.title(room)), HEADING_PX, True)
     _when_not_heard(drawing, person)
     top = drawing.depth_px
     block_index = len(drawing.axes)
@@ -358,7 +359,7 @@ def _heat_lane(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
 
 def _alarm_lane(drawing: Drawing, person: PersonLanes, _scales: Scales) -> None:
     kinds = person.alarm_kinds
-    names = [words.ALARMS_NARROW[kind] for kind in kinds] or [words.NO_ROWS]
+    names = [(ALARMS | words.ALARMS_NARROW)[kind] for kind in kinds] or [words.NO_ROWS]
     y = drawing.lane(
         ALARM_ROW_PX * len(names),
         range=[len(names) - 0.5, -0.5],
@@ -415,7 +416,7 @@ class Taken:
 def _when_not_heard(drawing: Drawing, person: PersonLanes) -> None:
     """Word the hatched stretches above them, where no line runs: silences, then what came late."""
     lasting = [
-        f"{span.what} {words.duration_text(_seconds(span))}" if span.what == words.SILENT else span.what
+        f"{span.what} {duration_text(_seconds(span))}" if span.what == words.SILENT else span.what
         for span in person.silences
     ]
     late = [words.NOT_YET_KNOWN if _seconds(span) >= WORDED_FROM_S else "" for span in person.unknown]

@@ -23,6 +23,7 @@ from analysis.tables import Results
 from dashboard.incident_record import LightRecord
 from dashboard.review import words
 from dashboard.units import Quantity
+from dashboard.words import ALARMS, shortened
 
 Floats = NDArray[np.float64]
 MILLISECONDS = 1000.0
@@ -98,6 +99,17 @@ class PersonLanes:
     unknown: list[Span] = field(default_factory=list)
     marks: list[Mark] = field(default_factory=list)
 
+    def title(self, room: int = 1000) -> str:
+        """Return the heading of the lanes; long names share the letters that there is room for."""
+        names = [(words.WEARER, self.wearer_id) if self.wearer_id else ("", words.NOT_TALLIED.capitalize())]
+        names += [(words.TEAM, self.team)] if self.team else []
+        names.append((words.SET, ", ".join(self.set_ids)))
+        left = room - sum(len(what) + 1 for what, _ in names) - 3 * (len(names) - 1)
+        if sum(len(name) for _, name in names) > left:
+            share = max(left // len(names), 8)
+            names = [(what, shortened(name, share)) for what, name in names]
+        return " · ".join(f"{what} {name}".strip() for what, name in names)
+
     @property
     def alarm_kinds(self) -> list[str]:
         """Kinds of alarm, reported or derived, in the order of the contract."""
@@ -111,7 +123,7 @@ READINGS: dict[str, tuple[str, Quantity]] = {
     "temperature": ("temperature_c", "temperature"),
 }
 """Kind, which is the field of `PersonLanes` too: its column, and the quantity in which people read it."""
-ALARM_ORDER = tuple(words.ALARMS)
+ALARM_ORDER = tuple(ALARMS)
 
 
 def to_ms(frame: pl.DataFrame, column: str) -> Floats:

@@ -18,7 +18,9 @@ from dashboard.incident_record import IncidentRecord
 from dashboard.review import words
 from dashboard.review.clock import SECOND_MS, UTC_CLOCK, Clock, moment_of
 from dashboard.review.lanes import Band, Floats, PersonLanes, Series, owned_messages, owned_windows
+from dashboard.review.setting import duration_text
 from dashboard.units import Quantity, Units
+from dashboard.words import ALARMS
 from ingest.contract.kinds import DESK_KINDS, SET_KINDS
 
 SPAN_S = 5.0
@@ -118,8 +120,8 @@ def _alarms_at(person: PersonLanes, at_ms: float) -> str:
     for source, spans in ((words.REPORTED, person.reported), (words.DERIVED, person.derived)):
         for span in spans:
             if span.started <= at_ms <= span.ended:
-                age = words.duration_text((at_ms - span.started) / SECOND_MS)
-                texts.append(f"{words.ALARMS[span.what]}: {source}, {age}")
+                age = duration_text((at_ms - span.started) / SECOND_MS)
+                texts.append(f"{ALARMS[span.what]}: {source}, {age}")
     if any(gap.started < at_ms < gap.ended for gap in person.silences):
         texts.append(words.SILENT)
     return "; ".join(texts) or words.NONE

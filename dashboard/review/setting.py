@@ -78,9 +78,23 @@ def amount(value: float | None, units: Units, quantity: Quantity) -> Any:
     return "–" if value is None else cell(units.text(quantity, value), value=value)
 
 
+def duration_text(seconds: float | None) -> str:
+    """Return a duration for people: "47 min", "3 min 02 s", "12 s"; a dash for none."""
+    if seconds is None or seconds != seconds:
+        return "–"
+    whole = round(seconds)
+    if whole < 60:
+        return f"{whole} s"
+    if whole < 600:
+        return f"{whole // 60} min {whole % 60:02d} s"
+    if whole < 5400:
+        return f"{whole / 60:.0f} min"
+    return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
+
+
 def seconds(value: float | None, bound: str = "") -> Any:
     """Return a cell with a duration; `bound` says "at most " or "at least " before it."""
-    return "–" if value is None else cell(bound + words.duration_text(value), value=value)
+    return "–" if value is None else cell(bound + duration_text(value), value=value)
 
 
 # The analysis writes the sentences of findings in bar, °C and L, with times of day in UTC. Each quantity and

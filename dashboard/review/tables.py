@@ -10,14 +10,24 @@ from typing import Any
 
 import polars as pl
 
+from analysis.policies import POLICY_WORDS
 from analysis.tables import Results
 from dashboard.results_store import IncidentRecord
 from dashboard.review import words
 from dashboard.review.clock import SECOND_MS
 from dashboard.review.desk_notes import DeskNote
-from dashboard.review.desk_tables import answers_table, desk_table, note_table, refused_table, tally_table
+from dashboard.review.desk_tables import (
+    answers_table,
+    desk_table,
+    note_table,
+    refused_table,
+    table,
+    tally_table,
+)
 from dashboard.review.setting import Setting, amount, around, reworded, seconds
 from dashboard.rows import Table, cell, number, text_of
+from dashboard.words import ALARMS
+from ingest.plurals import counted
 
 SEVERITY_ORDER = ["serious", "caution", "note"]
 SPREAD_90 = 1.645  # standard deviations on each side of nine in ten of a normal distribution
@@ -80,7 +90,7 @@ def entry_table(entries: pl.DataFrame, setting: Setting, begun: AnySet[str] = fr
                 seconds(row["unheard_s"]),
             ]
         )
-    return words.table("entries", rows, (5, 8, 9, 12, 13))
+    return table("entries", rows, (5, 8, 9, 12, 13))
 
 
 def _ended(entry: dict[str, Any], setting: Setting) -> str:
@@ -149,7 +159,7 @@ def wear_table(
     for row in unheard:
         who = [row["wearer_id"], row["team"] or "–", ", ".join(row["set_ids"]), not_heard(row)]
         rows.append([*who, *["–"] * 9, seconds(row["unheard_s"])])
-    return words.table("wears", rows, range(7, 14))
+    return table("wears", rows, range(7, 14))
 
 
 def _cylinder(row: dict[str, Any], setting: Setting) -> str:
@@ -197,6 +207,20 @@ def finding_items(
     return sorted(items, key=lambda item: (SEVERITY_ORDER.index(str(item["severity"])), item["at"]))
 
 
+def alarm_rate_text(rate: dict[str, Any] | None) -> str:
+    """Say how fast alarms came, beside the published limits that were exceeded; nothing without an alarm."""
+    if rate is None or not rate["alarms"]:
+        return ""
+    text = (
+        f"Reported: {counted(rate['alarms'], 'alarm')}, at most {rate['most_in_minute']} in a minute, "
+        f"{rate['most_in_ten_minutes']} in ten minutes, {rate['most_in_hour']} in an hour. "
+    )
+    limits = "the limits published for control rooms (EEMUA 191)"
+    if rate["beyond"]:
+        return f"{text}Beyond {limits}: {rate['beyond']}."
+    return f"{text}Within {limits}."
+
+
 def alarm_table(alarms: pl.DataFrame, rates: pl.DataFrame, setting: Setting) -> Table:
     """Return the alarms, reported and derived: raised, heard, answered, and how fast they came."""
     rate = next(rates.iter_rows(named=True), None)
@@ -212,7 +236,7 @@ def alarm_table(alarms: pl.DataFrame, rates: pl.DataFrame, setting: Setting) -> 
         rows.append(
             [
                 setting.who(row),
-                words.ALARMS.get(row["alarm"], row["alarm"]),
+                ALARMS.get(row["alarm"], row["alarm"]),
                 raised,
                 setting.heard(row.get("heard"), row["raised"]),
                 *later,
@@ -220,7 +244,7 @@ def alarm_table(alarms: pl.DataFrame, rates: pl.DataFrame, setting: Setting) -> 
                 source,
             ]
         )
-    return words.table("alarms", rows, (7,), note=words.alarm_rate_text(rate))
+    return table("alarms", rows, (7,), note=alarm_rate_text(rate))
 
 
 def _unheard_after(results: Results, setting: Setting) -> dict[str, str]:
@@ -242,7 +266,7 @@ def _unheard_after(results: Results, setting: Setting) -> dict[str, str]:
 def turn_back_table(results: Results, setting: Setting) -> Table:
     """Return one row a wear: when each policy would have turned it back, and with how much."""
     replayed = {(row["wear_id"], row["policy"]): row for row in results["turn_back"].iter_rows(named=True)}
-    policies = [policy for policy in words.POLICIES if any(key[1] == policy for key in replayed)]
+    policies = [policy for policy in POLICY_WORDS if any(key[1] == policy for key in replayed)]
     rows = []
     unheard = _unheard_after(results, setting)
     for wear in results["wears"].sort("started").iter_rows(named=True):
@@ -260,11 +284,11 @@ def turn_back_table(results: Results, setting: Setting) -> Table:
         rows.append(cells)
     for row in never_heard(results):
         rows.append([row["wearer_id"], "–", *[not_heard(row)] * (1 + len(policies)), "–", "–"])
-    named = [words.POLICIES[policy] for policy in policies]
+    named = [POLICY_WORDS[policy] for policy in policies]
     if setting.policy in policies:
         place = policies.index(setting.policy)
         named[place] = words.IN_FORCE.format(policy=named[place])
-    return words.table("turn-back", rows, heads=[*words.TURN_BACK_FIRST, *named, *words.TURN_BACK_LAST])
+    return table("turn-back", rows, heads=[*words.TURN_BACK_FIRST, *named, *words.TURN_BACK_LAST])
 
 
 def _policy_cell(row: dict[str, Any] | None, setting: Setting, never: str) -> Any:
@@ -290,7 +314,7 @@ def silence_table(gaps: pl.DataFrame, setting: Setting) -> Table:
         ]
         for row in gaps.sort("started").iter_rows(named=True)
     ]
-    return words.table("silences", rows, (4, 5, 6))
+    return table("silences", rows, (4, 5, 6))
 
 
 def _messages(count: int | None, unknown: str) -> Any:
@@ -314,7 +338,7 @@ def heat_table(results: Results, setting: Setting) -> Table:
         peak_c = row["peak_temperature_c"]
         peak = words.NOT_MEASURED if peak_c is None else amount(peak_c, setting.units, "temperature")
         rows.append([setting.who(row), row["set_id"], peak, *map(seconds, in_classes), dose])
-    return words.table("heat", rows, range(2, 9))
+    return table("heat", rows, range(2, 9))
 
 
 def clock_table(clocks: pl.DataFrame) -> Table:
@@ -330,7 +354,7 @@ def clock_table(clocks: pl.DataFrame) -> Table:
         ]
         for row in clocks.sort("set_id", "boot").iter_rows(named=True)
     ]
-    return words.table("clocks", rows, range(2, 6))
+    return table("clocks", rows, range(2, 6))
 
 
 def forecast_table(results: Results, setting: Setting) -> Table:
@@ -348,8 +372,8 @@ def forecast_table(results: Results, setting: Setting) -> Table:
     )
     unheard = _unheard_after(results, setting)
     rows = [_forecast_line(row, setting, unheard) for row in said.iter_rows(named=True)]
-    table = words.table("forecasts", rows, range(3, 8))
-    return replace(table, note=table.note.format(step_min=EVERY_MIN, version=setting.forecast))
+    made = table("forecasts", rows, range(3, 8))
+    return replace(made, note=made.note.format(step_min=EVERY_MIN, version=setting.forecast))
 
 
 def _forecast_line(row: dict[str, Any], setting: Setting, unheard: dict[str, str]) -> list[Any]:

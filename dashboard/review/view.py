@@ -15,7 +15,7 @@ import polars as pl
 from analysis.tables import Results
 from dashboard.once import Once
 from dashboard.results_store import IncidentRecord, ResultsStore
-from dashboard.review import figures, words
+from dashboard.review import figures
 from dashboard.review.clock import SECOND_MS, UTC_CLOCK, BadZone, Clock, Window, clock_of, zone_of
 from dashboard.review.desk_notes import DeskNote, desk_notes
 from dashboard.review.drawing import NARROWEST_PX, View
@@ -23,6 +23,7 @@ from dashboard.review.figures import Scales, scales_of
 from dashboard.review.lanes import Mark, PersonLanes, lanes_of, owners_of, people_of, to_ms
 from dashboard.review.overview import whole_window
 from dashboard.units import METRIC, UNITS
+from dashboard.words import ALARMS
 from ingest.contract.errors import UnderairError
 
 MOST_PEOPLE = 6
@@ -204,7 +205,7 @@ def desk_marks(record: IncidentRecord, people: list[dict[str, Any]], notes: Sequ
     for note in notes:
         if note.looks_at or note.bookmark:
             continue  # what a reviewer did later, not what was said then
-        marks.append(Mark(note.at.timestamp() * SECOND_MS, words.note_mark(note)))
+        marks.append(Mark(note.at.timestamp() * SECOND_MS, _note_mark(note)))
     for row, at in _said(record.messages["incident"].filter(of_incident)):
         marks.append(Mark(at, f"incident {row['action']}"))
     for row, at in _said(record.messages["tally"].filter(of_incident)):
@@ -212,8 +213,15 @@ def desk_marks(record: IncidentRecord, people: list[dict[str, Any]], notes: Sequ
             marks.append(Mark(at, f"tally {row['action']} {row['wearer_id']}"))
     for row, at in _said(record.messages["seen"]):
         if row["set_id"] in sets:
-            marks.append(Mark(at, f"seen: {words.ALARMS.get(row['alarm'], row['alarm'])} {row['set_id']}"))
+            marks.append(Mark(at, f"seen: {ALARMS.get(row['alarm'], row['alarm'])} {row['set_id']}"))
     return sorted(marks, key=lambda mark: mark.at)
+
+
+def _note_mark(note: DeskNote) -> str:
+    """Return a note for the desk's lane: its source where that is not the desk, and what is uncertain."""
+    doubts = ["estimated"] * (note.certainty == "estimated") + ["withdrawn"] * bool(note.withdrawn)
+    told = f"“{note.text}”" + (f" ({', '.join(doubts)})" if doubts else "")
+    return f"{note.source}: {told}" if note.outside else told
 
 
 def _said(frame: pl.DataFrame) -> list[tuple[dict[str, Any], float]]:

@@ -11,7 +11,7 @@ from analysis.live.rows import ORDER, Row, Snapshot
 from analysis.profile import Profile
 from dashboard.live.display import STANDARD
 from dashboard.live.row_view import row_view
-from dashboard.live.words import duration
+from dashboard.live.sentences import duration
 
 
 def inside(log: Any, *wearers: tuple[str, float], seconds: int = 400) -> list[Any]:

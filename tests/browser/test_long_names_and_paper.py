@@ -151,7 +151,7 @@ def test_without_its_server_the_bench_says_so_and_shows_no_value_of_another_mome
     place = page.locator("#review-cursor").bounding_box()["x"]
     page.context.set_offline(True)
     page.click('[data-set="span:300"]')
-    page.get_by_text(words.FOR_SCRIPT["unreachable"]).wait_for()
+    page.get_by_text(words.PAGE["unreachable"]).wait_for()
     # The lanes stay, and with them the cursor's place on them; values that nobody can vouch for go.
     page.wait_for_function("() => !document.querySelector('#review-moment dl')")
     assert abs(page.locator("#review-cursor").bounding_box()["x"] - place) < 2
@@ -168,10 +168,10 @@ def test_without_its_server_the_bench_says_so_and_shows_no_value_of_another_mome
         page.locator("button.finding-item").first.click()
     page.context.set_offline(True)
     page.click('[data-set="span:300"]')
-    page.get_by_text(words.FOR_SCRIPT["unreachable"]).wait_for()
+    page.get_by_text(words.PAGE["unreachable"]).wait_for()
     held[0].fulfill(json={"rows": [], "heads": {}, "title": "Late", "note": ""})
     page.get_by_role("heading", name="Late").wait_for()
-    assert page.text_content("#review-said") == words.FOR_SCRIPT["unreachable"]
+    assert page.text_content("#review-said") == words.PAGE["unreachable"]
     page.context.set_offline(False)
     page.click('[data-set="span:60"]')
     page.wait_for_function("() => document.querySelector('#review-said').textContent === ''")
@@ -180,4 +180,4 @@ def test_without_its_server_the_bench_says_so_and_shows_no_value_of_another_mome
     page.evaluate("() => { underair.endAfter = () => AbortSignal.timeout(200); }")
     page.route("**/review/moment?*", lambda _: None)  # as when the network goes while it is under way
     page.click('[data-set="span:300"]')
-    page.get_by_text(words.FOR_SCRIPT["unreachable"]).wait_for()
+    page.get_by_text(words.PAGE["unreachable"]).wait_for()

@@ -31,9 +31,10 @@ from analysis.live.rows import (
     StandbyLine,
     Team,
 )
+from dashboard.live import sentences
 from dashboard.live import words as live_words
 from dashboard.live.view import System, page
-from dashboard.review import words as review_words
+from dashboard.words import ALARMS as ALARM_NAMES
 from ingest.status import Status
 
 NOW = datetime(2031, 5, 4, 10, 30, tzinfo=UTC).timestamp()
@@ -145,7 +146,7 @@ def test_a_young_wear_shows_the_early_end_only_and_the_hard_scenario_beside_it()
     assert (row["low"], row["low_range"], row["low_what"]) == ("18 min", "at least", "hard: 14 min")
     assert row["hardest"] == "If it stays as hard as the hardest 3 min: 14 min (95 L/min)"
     assert row["strip"]["fan"] == []
-    assert live_words.interval_in_line(Interval(30.0, 18.4, 44.0, early_only=True)) == "at least 18 min"
+    assert sentences.interval_in_line(Interval(30.0, 18.4, 44.0, early_only=True)) == "at least 18 min"
 
 
 def test_the_page_names_the_constants_of_its_forecasts() -> None:
@@ -336,7 +337,8 @@ def test_a_reason_does_not_repeat_what_the_state_has_named(attention: Any, code:
 
 def test_every_state_every_alarm_and_every_reason_has_its_words() -> None:
     assert live_words.ATTENTION.keys() == ORDER.keys()
-    assert set(live_words.ALARMS) <= set(live_words.REASONS)
+    for kind in ALARM_NAMES:
+        assert "1:05" in sentences.reason(kind, NOW - 65, NOW, "")
     assert len(set(live_words.ATTENTION.values())) == len(ORDER)
 
 
@@ -512,7 +514,7 @@ def test_a_set_with_every_alarm_takes_no_more_than_its_row() -> None:
 
 
 def test_an_alarm_has_one_name_on_every_page() -> None:
-    assert {kind: name.lower() for kind, name in live_words.ALARMS.items()} == review_words.ALARMS
+    assert {kind: name.lower() for kind, name in sentences.ALARMS.items()} == ALARM_NAMES
 
 
 def everything_of(incident_id: str, wearer_id: str) -> dict[str, Any]:

@@ -344,11 +344,12 @@ def test_beside_a_strip_a_long_name_keeps_its_end_where_names_differ() -> None:
     assert texts[3].endswith("W-04")
 
 
-def test_a_heading_shortens_long_names_to_the_room_that_there_is() -> None:
+def test_a_heading_shortens_long_names_to_the_room_that_there_is(look: Look) -> None:
     names = ("Alexandria-Bartholomew-van-der-Nordha-07", "Brigade-of-the-eastern-harbour-distri-04")
-    whole = words.person_title(*names, ("S-011",))
+    person = replace(look.lanes[0], wearer_id=names[0], team=names[1], set_ids=("S-011",))
+    whole = person.title()
     assert whole == f"Wearer {names[0]} · Team {names[1]} · Set S-011"
-    short = words.person_title(*names, ("S-011",), room=80)
+    short = person.title(80)
     assert len(short) <= 80
     assert "-07 · Team" in short
     assert "-04 · Set S-011" in short

@@ -20,6 +20,7 @@ from dashboard.review.lanes import people_of
 from dashboard.review.overview import ALARM_SHIFT, _alarm_signs
 from dashboard.review.setting import Setting
 from dashboard.review.tables import (
+    alarm_rate_text,
     alarm_table,
     begun_unheard,
     entry_table,
@@ -31,7 +32,7 @@ from dashboard.review.tables import (
     wear_table,
 )
 from dashboard.review.view import Bench, Look, request_of
-from dashboard.review.words import TABLES, alarm_rate_text
+from dashboard.review.words import TABLES
 from dashboard.rows import text_of
 from dashboard.units import IMPERIAL
 from ingest.contract.captures import Heard

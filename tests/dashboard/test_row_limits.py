@@ -10,7 +10,7 @@ from msgspec.structs import replace
 from analysis.live.rows import FanPoint, GaugeRow, IfHardest, Interval, Reason
 from dashboard.live import words
 from dashboard.live.display import STANDARD, Display
-from dashboard.live.row_view import bare_row_view, row_view
+from dashboard.live.row_view import MOST_REASONS, bare_row_view, row_view
 from tests.dashboard.test_live_view import NOW, ROW
 
 
@@ -61,7 +61,7 @@ def test_out_by_is_the_early_end() -> None:
 def test_four_reasons_are_said_and_of_more_how_many(count: int, last: str | None) -> None:
     reasons = tuple(Reason("no_tally", NOW - 60.0 * number) for number in range(count))
     why = shown(reasons=reasons)["why"].split(" · ")
-    assert len(why) == words.MOST_REASONS == 4
+    assert len(why) == MOST_REASONS == 4
     assert (why[-1] == last) is (last is not None)
 
 

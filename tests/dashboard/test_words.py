@@ -13,10 +13,11 @@ import pytest
 
 from analysis.alarms.kinds import KINDS
 from analysis.trends.measures import FLAGS, LOGS, MEANS
-from dashboard.live import words as live
+from dashboard.live.sentences import ALARMS as LIVE_ALARMS
 from dashboard.review import words as review
 from dashboard.review.overview import ALARM_SIGNS
 from dashboard.trends.words import MEASURE
+from dashboard.words import ALARMS
 from ingest.contract.kinds import Alarm
 
 ROOT = Path(__file__).parents[2]
@@ -55,10 +56,10 @@ def test_whatever_may_stand_out_in_the_trends_has_its_words() -> None:
 
 def test_an_alarm_s_name_can_stand_in_a_list_of_alarms() -> None:
     """Or "no motion, no motion, first stage" would be read as three."""
-    assert list(review.ALARMS) == list(KINDS)
+    assert list(ALARMS) == list(KINDS)
     assert set(ALARM_SIGNS) == set(KINDS)
     named = {kind: about.named for kind, about in KINDS.items()}
-    for names in (review.ALARMS, review.ALARMS_NARROW, live.ALARMS, named):
+    for names in (ALARMS, ALARMS | review.ALARMS_NARROW, LIVE_ALARMS, named):
         assert set(names) == set(get_args(Alarm))
         assert [name for name in names.values() if "," in name] == []
 
@@ -82,6 +83,8 @@ def test_no_module_gives_one_name_two_values() -> None:
 @pytest.mark.parametrize(
     ("room", "name", "pages"),
     [
+        ("live", "words", ""),
+        ("review", "words", ""),
         ("trends", "words", ""),
         ("trends", "summary_words", "trends/summary.html.j2"),
         ("access", "words", "templates/*.html"),
