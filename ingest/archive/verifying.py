@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import stat
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -12,6 +14,7 @@ from functools import partial
 from pathlib import Path
 
 from ingest.archive.expected import SEALING, Expected, unsettled
+from ingest.archive.imports import FILE, FOLDER, read_imports
 from ingest.archive.manifest import DIGESTS, Line, digest_text
 from ingest.archive.mappings import changed_files
 from ingest.archive.sound import CHANGED, DayFolder, day_folders_expected, journals, sha256_of
@@ -20,6 +23,7 @@ from ingest.archive.trouble import ALTERED, FOREIGN, MANIFEST, MISSING, Fault, f
 from ingest.contract.errors import ArchiveProblem
 
 _SEALED_WITHIN = timedelta(hours=1)
+_IMPORTED = re.compile(r".*/import-([0-9a-f]{16})-[^/]*")
 
 
 @dataclass(frozen=True)
@@ -47,6 +51,7 @@ def verify(archive: str | Path) -> Verified:
     expected = Expected(folder).refresh()  # again: what this process read before is no proof
     faults = [Fault(MANIFEST, where, statement) for where, statement in expected.faults(to_the_end=True)]
     made_with: set[str] = set()
+    imported: list[Line] = []
     for day_folder in day_folders_expected(folder, expected):
         day = DayFolder(day_folder, expected=expected, hashing=partial(sha256_of, anew=True))
         day.sound()
@@ -63,6 +68,7 @@ def verify(archive: str | Path) -> Verified:
         for line in (line for lines in every.values() for line in lines):
             faults += _digests_that_do_not_add_up(line, every)
             made_with.update(line.mappings)
+        imported += [lines[0] for part, lines in every.items() if _IMPORTED.fullmatch(part)]
         faults += [
             Fault(MANIFEST, lines[-1].part, "two lines of the manifest give it different contents")
             for lines in every.values()
@@ -75,6 +81,7 @@ def verify(archive: str | Path) -> Verified:
         for gone, where, what in changed_files(folder, sorted(made_with))
         if where not in named
     ]
+    faults += _imports_that_do_not_add_up(folder, imported)
     faults += _seals_that_broke_off(folder)
     faults += odd_entries(folder)
     faults.sort(key=lambda fault: (fault.what != MANIFEST, fault.where))
@@ -95,6 +102,36 @@ def _seals_that_broke_off(archive: Path) -> list[Fault]:
         for mark in place_of(archive).below(archive / SEALING)
         if mark.stat().st_mtime < late.timestamp()
     ]
+
+
+def _imports_that_do_not_add_up(archive: Path, imported: list[Line]) -> Iterator[Fault]:
+    """Compare the list of imports with the parts that they were sealed as, by the first line of each."""
+    rows: Counter[str] = Counter()
+    latest: dict[str, datetime] = {}
+    for line in imported:
+        capture = _IMPORTED.sub(r"\1", line.part)
+        rows[capture] += line.rows
+        if line.format > 1:  # the versions that wrote form 1 kept no list
+            latest[capture] = max(latest.get(capture, line.written), line.written)
+    brought = read_imports(archive)[0]
+    for one in brought:
+        sealed = rows[one.sha256[:16]]
+        if sealed < one.kept:
+            yield Fault(
+                MISSING,
+                "manifest/import.ndjson",
+                f"it has {sealed:,} messages of {one.file}, and {FOLDER}/{FILE} says {one.kept:,} were kept",
+            )
+    # An import writes its line last. The list of an archive on a store is on the machine that imported.
+    late = datetime.now(UTC) - _SEALED_WITHIN
+    for capture in latest.keys() - {one.sha256[:16] for one in brought}:
+        if latest[capture] < late and not place_of(archive).is_shared:
+            yield Fault(
+                MISSING,
+                f"{FOLDER}/{FILE}",
+                f"it has no capture {capture}, of which {rows[capture]:,} messages were imported: a line was "
+                "removed, or the import broke off. Import the capture again",
+            )
 
 
 def _digests_that_do_not_add_up(line: Line, every: dict[str, list[Line]]) -> Iterator[Fault]:

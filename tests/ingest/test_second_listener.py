@@ -16,6 +16,7 @@ from dashboard.evidence.case import write_case
 from dashboard.underair import main
 from ingest.archive.imports import FILE, FOLDER, read_imports
 from ingest.archive.reading import Archive
+from ingest.archive.verifying import verify
 from ingest.contract.captures import write_capture
 from ingest.contract.kinds import KINDS
 from ingest.importing import import_capture
@@ -145,3 +146,44 @@ def test_an_altered_line_or_file_of_receipts_is_named(
     said = "".join(capsys.readouterr())
     assert "line 2 does not follow from the line before" in said
     assert f"imports/{name}: its contents changed after it was written" in said
+
+
+def later(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Verify two hours from now: an import that just wrote its parts has not written its line yet."""
+    monkeypatch.setattr("ingest.archive.verifying._SEALED_WITHIN", -timedelta(hours=2))
+
+
+@pytest.mark.parametrize("cut", [1, 2])
+def test_a_capture_that_is_in_the_manifest_and_not_in_the_list_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, cut: int
+) -> None:
+    archive = merged(tmp_path, FAST)
+    assert not verify(archive).faults
+    log = archive / FOLDER / FILE
+    captures_there = [one.sha256[:16] for one in read_imports(archive)[0]]
+    lines = log.read_bytes().splitlines(keepends=True)
+    log.write_bytes(b"".join(lines[:-cut]))
+    assert not verify(archive).faults  # as if both were being imported just now
+    later(monkeypatch)
+    said = [str(fault) for fault in verify(archive).faults]
+    assert len(said) == cut
+    for digest in captures_there[-cut:]:
+        assert any(f"missing: {FOLDER}/{FILE}: it has no capture {digest}" in one for one in said)
+
+
+def test_parts_and_their_lines_that_went_together_are_missed_by_the_list_of_imports(tmp_path: Path) -> None:
+    archive = merged(tmp_path, FAST)
+    chain = archive / "manifest" / "import.ndjson"
+    lines = chain.read_bytes().splitlines(keepends=True)
+    last = json.loads(lines[-1])
+    (archive / last["part"]).unlink()
+    chain.write_bytes(b"".join(lines[:-1]))
+    (fault,) = verify(archive).faults
+    _, station = read_imports(archive)[0]
+    there = station.kept - last["rows"]
+    assert fault.what == "missing"
+    assert fault.where == "manifest/import.ndjson"
+    assert (
+        f"it has {there:,} messages of station.ndjson.gz, and {FOLDER}/{FILE} says {station.kept:,} were kept"
+        in fault.statement
+    )

@@ -206,7 +206,7 @@ def form_1(tmp_path: Path, pressure: Callable[..., Any]) -> Path:
     before, lines = "0" * 64, []
     for number in range(2):
         rows = frames_from_heard([pressure(number * 10 + one) for one in range(10)])["pressure"]
-        part = folder / f"one-{number}.parquet"
+        part = folder / f"import-00112233aabbccdd-{number:04d}.parquet"  # which 0.3.0 kept no list of
         pq.write_table(arrow_table("pressure", rows), part)
         digest = 0
         for received, topic, payload in rows.select(
