@@ -17,7 +17,10 @@ from analysis.live.rows import ORDER, AlarmLine, Attention, Interval, Lost, Reas
 SOON_MIN = 5.0  # our own rule: the early end of the interval is this near
 SOON_UNTIL_MIN = 7.0
 GOES_ON_FIRST_S = 1e10
-"""An alarm that the set cleared comes after those of its class that go on, whenever these began."""
+"""An alarm that the set cleared comes after those of its class that go on, whenever these began; so does
+somebody not accounted for who may have air, after those who have none or were missing at a roll call."""
+_NO_AIR = ("empty", "missing")  # among those not accounted for, they come first
+LOW_AIR = ("low_air", "low_air_as_last_known")
 PAST_TURN_BACK = ("turn_back", "team_turn_back", "turn_back_as_last_heard")
 
 
@@ -290,7 +293,8 @@ def _within(row: Row) -> float:
         return min(since, default=0.0)
     heard = row.silent_since_at is None and row.lost is None
     cleared = heard and row.attention in GRAVEST and row.reasons[0].code.endswith("_ended")
-    return (GOES_ON_FIRST_S if cleared else 0.0) + (since[0] if since else 0.0)
+    may_breathe = row.attention == "not_accounted" and row.lost is not None and row.lost.code not in _NO_AIR
+    return (GOES_ON_FIRST_S if cleared or may_breathe else 0.0) + (since[0] if since else 0.0)
 
 
 def _or_far(minutes: float | None) -> float:

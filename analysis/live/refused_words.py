@@ -95,7 +95,7 @@ class RefusedWords:
             if place is None:
                 place = len(found)
                 found.append(_row_of(word, wearer_id, set_id, low_air_bar))
-            found[place] = _marked(found[place], word, wearer_id)
+            found[place] = _marked(found[place], word, wearer_id, set_id)
         return found
 
     def _heard(self, row: Row) -> Row:
@@ -183,9 +183,14 @@ def _row_about(rows: Sequence[Row], service: str, wearer_id: str | None, set_id:
     return next(places(None, set_id), None) if set_id is not None else None
 
 
-def _marked(row: Row, word: RefusedWord, wearer_id: str | None) -> Row:
-    """Return a row that says that its wearer's tally was refused, and so is not accounted for."""
-    lost = row.lost or Lost("tally_refused", word.at_s, word.reason)
+def _marked(row: Row, word: RefusedWord, wearer_id: str | None, set_id: str | None) -> Row:
+    """Return a row that says that its wearer's tally was refused.
+
+    Somebody whose set is heard under air has the place that the air gives: a name that cannot be read must
+    not go before an empty cylinder. Of everybody else nothing vouches for the air: not accounted for.
+    """
+    breathes = row.started_at is not None and row.silent_since_at is None and set_id in (None, row.set_id)
+    lost = row.lost or (None if breathes else Lost("tally_refused", word.at_s, word.reason))
     reason = Reason("lost_tally_refused", word.at_s, word.reason)
     return replace(
         row,
@@ -193,7 +198,7 @@ def _marked(row: Row, word: RefusedWord, wearer_id: str | None) -> Row:
         team=row.team or (word.named("team") if row.wearer_id is None else None),
         incident_id=row.incident_id or word.named("incident_id"),
         lost=lost,
-        attention=_raised(row, "not_accounted"),
+        attention=row.attention if lost is None else _raised(row, "not_accounted"),
         reasons=(reason, *(one for one in row.reasons if one.code != reason.code)),
     )
 

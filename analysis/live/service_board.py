@@ -411,11 +411,9 @@ class ServiceBoard:
             due = [at for at in one.prompts_at() if at <= now_s]
             if not due or self.desks.spoken_of(one.live_set.set_id, due[-1]):
                 continue
-            charge = one.charge
-            began_s = charge.entry_us * 1e-6 if charge is not None else 0.0
             prompts.append(
                 Prompt(
-                    key=f"{one.key}/{began_s:.0f}/{len(due)}",
+                    key=one.key,  # at two thirds it is the same question: what is being typed stays
                     set_id=one.live_set.set_id,
                     incident_id=one.entry.incident_id,
                     wearer_id=one.entry.wearer_id,

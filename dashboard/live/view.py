@@ -14,7 +14,7 @@ from typing import Any
 import msgspec
 
 from analysis.alarms.kinds import GRAVEST
-from analysis.live.attention import PAST_TURN_BACK
+from analysis.live.attention import LOW_AIR, PAST_TURN_BACK
 from analysis.live.board import Lines
 from analysis.live.hearing import BEGINS_AFTER_S
 from analysis.live.rows import Row, Snapshot
@@ -276,7 +276,10 @@ def _summary(rows: Iterable[Row]) -> list[str]:
         found["in_distress"] += not reasons.isdisjoint(GRAVEST)
         found["silent"] += any(row.silent_since_at is not None for row in inside)
         found["to_turn_back"] += not reasons.isdisjoint(PAST_TURN_BACK)
-    return [template.format(count=found[name]) for name, template in words.COUNTS.items()]
+        found["low_air"] += not reasons.isdisjoint(LOW_AIR)
+        found["tally_refused"] += "lost_tally_refused" in reasons
+    said = words.COUNTS | {name: said for name, said in words.COUNTS_IF_ANY.items() if found[name]}
+    return [template.format(count=found[name]) for name, template in said.items()]
 
 
 def _listener(listeners: tuple[Status, ...], now: float, display: Display) -> tuple[bool, str]:

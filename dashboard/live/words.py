@@ -11,6 +11,7 @@ __getattr__: Callable[[str], str] = words_beside(__file__)
 ATTENTION: dict[str, str]
 REASONS: dict[str, str]
 COUNTS: dict[str, str]
+COUNTS_IF_ANY: dict[str, str]
 WHOSE_MOMENT: dict[str, str]
 STANDBY: dict[str, str]
 ORDERS: dict[str, str]

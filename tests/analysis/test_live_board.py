@@ -340,8 +340,8 @@ def test_prompts_come_at_a_third_and_two_thirds_and_a_note_about_the_set_answers
     assert prompt.due_at - log.at(0).timestamp() == pytest.approx(677 + 1, abs=2.0)
     desk.say(700, "note", incident_id="I", text="200 bar by radio", set_id="S-1")
     assert see(710).prompts == ()
-    (prompt,) = see(1400).prompts
-    assert prompt.thirds == 2
+    (later,) = see(1400).prompts
+    assert (later.thirds, later.key) == (2, prompt.key)  # the page keeps what is being typed into it
 
 
 @pytest.mark.parametrize("policy", sorted({*POLICIES} - {Profile.default().turn_back.policy}))

@@ -1,4 +1,4 @@
-"""Whoever a refused tally names is on the board, not accounted for, until a person's word about them."""
+"""Whoever a refused tally names is on the board until a person's word about them."""
 
 from __future__ import annotations
 
@@ -52,11 +52,39 @@ def test_a_set_that_breathes_without_a_tally_is_that_wearers_row(log: Any, see: 
     desk.say(30, "tally", **REFUSED)
     shown = see(200)
     row = only(shown)
-    assert (row.wearer_id, row.attention) == ("W-7", "not_accounted")
+    assert (row.wearer_id, row.lost) == ("W-7", None)
     assert row.pressure_bar is not None
     assert row.turn_back is not None
-    (painted,) = page(shown, System((), None, None, ""), Display())["rows"]
-    assert painted["silent"] is False  # a live number is not crossed out
+    painted = page(shown, System((), None, None, ""), Display())
+    assert painted["rows"][0]["silent"] is False  # a live number is not crossed out
+    assert painted["rows"][0]["why"].startswith("tally refused 2:")
+    assert {"1 in", "1 under air", "0 not accounted for", "1 to tally again"} <= set(
+        painted["summary"]["I-1"]
+    )
+    # From here on nothing vouches for the air.
+    assert only(see(1000)).attention == "not_accounted"
+
+
+def test_an_empty_cylinder_comes_before_refused_tallies_that_breathe_and_who_was_never_heard(
+    log: Any, see: Any
+) -> None:
+    desk = desk_of(log)
+    for number, (start_bar, bar_s) in enumerate([(300.0, 0.09), (38.0, 0.2), (100.0, 0.06)]):
+        one = log.talker(f"S-{number}")
+        one.set_up(0)
+        one.breathe(20, 180, start_bar=start_bar, bar_s=bar_s, closes=False)
+        word = {"set_id": f"S-{number}", "wearer_id": f"W-{number}", "team": "Red" if number == 1 else "Red!"}
+        desk.say(30, "tally", **(REFUSED | word))
+    desk.say(31, "tally", **(REFUSED | {"set_id": "S-9", "wearer_id": "W-9", "team": "Red"}))
+    shown = see(199)
+    assert [(row.wearer_id, row.lost.code if row.lost else None) for row in shown.rows] == [
+        ("W-1", "empty"),
+        ("W-9", "never_heard"),
+        ("W-2", None),
+        ("W-0", None),
+    ]
+    counts = page(shown, System((), None, None, ""), Display())["summary"]["I-1"]
+    assert {"4 in", "2 under air", "2 not accounted for", "2 to tally again"} <= set(counts)
 
 
 def test_who_is_in_with_another_set_keeps_one_row(log: Any, see: Any) -> None:

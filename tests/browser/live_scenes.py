@@ -127,6 +127,9 @@ class Staged(Archive):
                 fields = {"incident_id": "TH-20310504-1912", "action": "in", "set_id": wearer.set_id}
                 fields |= {"wearer_id": wearer.wearer_id, "team": wearer.team, "task": wearer.task}
                 told.append((self.began - timedelta(seconds=wearer.under_s + 40), "tally", fields))
+        if long:  # refused, and quoted in its row and in the system line
+            unread = {"incident_id": "TH-20310504-1912", "action": "in", "set_id": "S-900", "team": "Elm"}
+            told.append((self.began - timedelta(minutes=5), "tally", unread | {"wearer_id": "X" * 64}))
         note = {
             "incident_id": "TH-20310504-1912",
             "text": "Stairs to the cellar are gone. " * (9 if long else 1),

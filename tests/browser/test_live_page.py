@@ -289,6 +289,11 @@ def test_what_can_be_pressed_is_44_pixels_high_and_nothing_hangs_over_the_edge(
             )
             assert small == [], width
             assert page.evaluate("() => document.documentElement.scrollWidth - innerWidth") <= 0, width
+            over = page.evaluate(
+                """() => [...document.querySelectorAll('.row .why, .status li')]
+                .filter((one) => one.scrollWidth > one.clientWidth + 1).map((one) => one.textContent)"""
+            )
+            assert over == [], width
             page.keyboard.press("Escape")
             expect(page.locator(".actions")).to_be_hidden()
         page.goto("about:blank")
