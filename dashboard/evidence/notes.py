@@ -192,12 +192,16 @@ def bring_in(
     spoken = Archive(archive).messages(first, last, dict.fromkeys(INCIDENT_KINDS, about))
     service = next(str(spoken[kind]["service"][0]) for kind in INCIDENT_KINDS if spoken[kind].height)
     heard = notes_from_csv(data, name, service, incident_id, source, received)
+    part = f"notes-{hashlib.sha256(data).hexdigest()[:16]}"
+    return len(heard), _sealed(archive, heard, part, f"{name}: ")
+
+
+def _sealed(archive: Path, heard: list[Heard], part: str, where: str = "") -> int:
+    """Put notes into an archive; return how many of them are new."""
     messages = frames_from_heard(heard)
     if len(messages["refused"]):
-        raise BadNotes(f"{name}: {messages['refused']['reason'][0]}")
-    part = f"notes-{hashlib.sha256(data).hexdigest()[:16]}"
-    counts = seal_messages(create_archive(archive), messages, part)
-    return len(heard), counts.kept
+        raise BadNotes(f"{where}{messages['refused']['reason'][0]}")
+    return seal_messages(create_archive(archive), messages, part).kept
 
 
 def note_fields(form: dict[str, Any]) -> dict[str, Any]:
@@ -287,11 +291,8 @@ def keep(fields: dict[str, Any], record: IncidentRecord, desk: Desk | None, arch
     desk_id, boot = desk_of(fields.get("source", HERE), "source"), secrets.randbits(52)
     now = datetime.now(UTC)
     message = {"kind": "note", "desk_id": desk_id, "boot": boot, "seq": 0, "time": rfc3339(now), **fields}
-    heard = Heard(now, f"underair/v1/{service}/desk/{desk_id}/note", msgspec.json.encode(message))
-    messages = frames_from_heard([heard])
-    if len(messages["refused"]):
-        raise BadNotes(str(messages["refused"]["reason"][0]))
-    seal_messages(create_archive(archive), messages, f"note-{boot}")
+    topic = f"underair/v1/{service}/desk/{desk_id}/note"
+    _sealed(archive, [Heard(now, topic, msgspec.json.encode(message))], f"note-{boot}")
     return f"{desk_id}/{boot}/0"
 
 

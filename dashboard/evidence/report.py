@@ -32,11 +32,10 @@ from dashboard.review.setting import Setting, duration_text
 from dashboard.review.tables import SEVERITY_ORDER, finding_items, incident_tables, not_heard
 from dashboard.rows import Table, text_of
 from dashboard.units import METRIC, Units
-from dashboard.words import ALARMS, CAUTION, PRODUCT
+from dashboard.words import ALARMS, CAUTION
 from ingest.plurals import counted
 
 PLOT_PX = 720.0
-MOST_EVIDENCE = 8
 SHORT_LETTERS = 16
 MOST_NAMED = 8
 BEFORE_THE_FINDINGS = ("review-entries", "review-wears")
@@ -73,8 +72,8 @@ def report_parts(
     yield from _template().generate(
         style=files("dashboard.evidence").joinpath("report.css").read_text(encoding="utf-8"),
         identity=identity,
+        words=review_words,
         caution=CAUTION,
-        product=PRODUCT,
         name=about["name"] or identity,
         facts=" · ".join(
             str(fact) for fact in (identity, about["place"], about["type"], _when(about, clock)) if fact
@@ -84,22 +83,17 @@ def report_parts(
         converted=units.name != METRIC.name,
         summary=" ".join(_summary(record, setting, findings)),
         grave=[item for item in findings if item["severity"] == "serious"],
-        nobody=review_words.NOBODY,
-        late=review_words.NOT_YET_KNOWN,
         overview=svg_of(overview_figure(record, everybody, whole, clock), PLOT_PX, review_words.OVERVIEW)
         if len(everybody)
         else "",
         signs=[f"{ALARM_CHARACTERS[kind]} {ALARMS[kind]}" for kind in alarm_kinds(results)],
         before=[table for table in tables if table.name in BEFORE_THE_FINDINGS],
         findings=findings,
-        most_evidence=MOST_EVIDENCE,
-        no_findings=review_words.NO_FINDINGS,
         courses=_courses(record, everybody, setting),
         after=[table for table in tables if table.name not in BEFORE_THE_FINDINGS],
         profile=profile,
         numbers=_numbers(profile),
         origin=origin,
-        archive=origin.archive,
     )
 
 

@@ -11,11 +11,11 @@ from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal, TypeVar
 
 import msgspec
 
-from analysis.live.rows import Interval, Row, Snapshot
+from analysis.live.rows import AlarmLine, Interval, Row, Snapshot
 
 SCHEMA = Path(__file__).with_name("board.schema.json")
 CAUTION = (
@@ -108,18 +108,9 @@ def board_states(snapshot: Snapshot) -> dict[tuple[str, str], BoardState]:
     where = {row.key: (row.service or NO_INCIDENT, row.incident_id or NO_INCIDENT) for row in snapshot.rows}
     alarms: dict[tuple[str, str], list[AlarmState]] = defaultdict(list)
     for line in snapshot.alarms:
-        alarms[where.get(line.row_key, (line.service, NO_INCIDENT))].append(
-            AlarmState(
-                set_id=line.set_id,
-                wearer_id=line.wearer_id,
-                alarm=line.alarm,
-                raised_at=_moment(line.raised_at),
-                derived=line.derived,
-                ended_at=_moment_or_none(line.ended_at),
-                unknown_since=_moment_or_none(line.unknown_since_at),
-                seen_at=_moment_or_none(line.seen_at),
-            )
-        )
+        place = where.get(line.row_key, (line.service, NO_INCIDENT))
+        since = _moment_or_none(line.unknown_since_at)
+        alarms[place].append(_of(AlarmState, line, unknown_since=since))
     names = {incident.incident_id: incident.name for incident in snapshot.incidents}
     return {
         place: BoardState(
@@ -136,33 +127,31 @@ def board_states(snapshot: Snapshot) -> dict[tuple[str, str], BoardState]:
     }
 
 
+State = TypeVar("State", WearerState, AlarmState)
+
+
+def _of(kind: type[State], source: Row | AlarmLine, **own: Any) -> State:
+    """Return a state with the source's fields of the same names, moments as text, and some of its own."""
+    for name in kind.__struct_fields__:
+        if name not in own:
+            value = getattr(source, name)
+            own[name] = _moment_or_none(value) if name.endswith("_at") else value
+    return kind(**own)
+
+
 def _wearer(row: Row, incident_id: str) -> WearerState:
-    return WearerState(
-        set_id=row.set_id,
-        wearer_id=row.wearer_id,
-        team=row.team,
-        attention=row.attention,
+    team = next((one for one in row.reasons if one.code == "team_turn_back"), None)
+    return _of(
+        WearerState,
+        row,
         not_accounted=None if row.lost is None else row.lost.code,
-        entered_at=_moment_or_none(row.entered_at),
-        tallied_in_at=_moment_or_none(row.tallied_in_at),
-        entry_bar=row.entry_bar,
-        pressure_bar=row.pressure_bar,
-        pressure_at=_moment_or_none(row.pressure_at),
         silent_since=_moment_or_none(row.silent_since_at),
-        low_air_bar=row.low_air_bar,
-        turn_back_bar=row.turn_back_bar,
-        turn_back_reached_at=_moment_or_none(row.turn_back_reached_at),
         turn_back_min=_minutes(row.turn_back),
         low_air_min=_minutes(row.low_air),
         empty_min=_minutes(row.to_empty),
-        planned=row.planned,
-        by_voice=row.by_voice,
-        other_bar=row.other_bar,
         turn_back_by=_early(row.turn_back_was_expected_at),
         low_air_by=_early(row.low_air_was_expected_at),
-        team_turn_back_at=next(
-            (_moment_or_none(one.since_at) for one in row.reasons if one.code == "team_turn_back"), None
-        ),
+        team_turn_back_at=None if team is None else _moment_or_none(team.since_at),
         also_in=tuple(name for name in row.incidents if name != incident_id),
     )
 
@@ -206,36 +195,19 @@ class Event(msgspec.Struct, frozen=True):
 def standing(snapshot: Snapshot) -> dict[str, Event]:
     """Return everything of these kinds that lasts at this moment, by key."""
     events = [
-        Event(
-            key=line.key,
-            what=_ALARMS[line.alarm],
-            state="raised",
-            at=line.raised_at,
-            service=line.service,
-            set_id=line.set_id,
-            wearer_id=line.wearer_id,
-            incident_id=line.incident_id,
-            derived=line.derived,
-        )
+        _event(line, line.key, _ALARMS[line.alarm], line.raised_at, line.derived)
         for line in snapshot.alarms
         if line.alarm in _ALARMS and line.ended_at is None
     ]
-    events += [
-        Event(
-            key=f"{row.key} not accounted {row.lost.since_at:.3f}",
-            what="not_accounted",
-            state="raised",
-            at=row.lost.since_at,
-            service=row.service,
-            set_id=row.set_id,
-            wearer_id=row.wearer_id,
-            incident_id=row.incident_id,
-            derived=True,
-        )
-        for row in snapshot.rows
-        if row.lost is not None  # also below a distress
-    ]
+    for row in snapshot.rows:
+        if row.lost is not None:  # also below a distress
+            key = f"{row.key} not accounted {row.lost.since_at:.3f}"
+            events.append(_event(row, key, "not_accounted", row.lost.since_at, derived=True))
     return {event.key: event for event in events}
+
+
+def _event(of: AlarmLine | Row, key: str, what: What, at: float, derived: bool) -> Event:
+    return Event(key, what, "raised", at, of.service, of.set_id, of.wearer_id, of.incident_id, derived)
 
 
 def between(before: Mapping[str, Event], now: Mapping[str, Event], at: float) -> Iterable[Event]:

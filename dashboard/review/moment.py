@@ -180,12 +180,13 @@ def _identity(frame: pl.DataFrame) -> pl.Expr:
 
 
 def _as_lines(frame: pl.DataFrame, kind: str) -> pl.DataFrame:
+    own, received = (pl.col(name).dt.strftime("%Y-%m-%dT%H:%M:%S.%6fZ") for name in ("time", "received"))
     return frame.select(
         "at",
         pl.lit(kind).alias("kind"),
         _identity(frame).fill_null("–").alias("identity"),
-        "time",
-        "received",
+        own.fill_null("–").alias("own"),
+        received,
         "topic",
         "payload",
     )
@@ -193,16 +194,7 @@ def _as_lines(frame: pl.DataFrame, kind: str) -> pl.DataFrame:
 
 def _rows(lines: pl.DataFrame, clock: Clock) -> list[dict[str, Any]]:
     return [
-        {
-            "at": clock.precise(row["at"]) if row["at"] else "–",
-            "kind": row["kind"],
-            "identity": row["identity"],
-            "own": row["time"].strftime("%Y-%m-%dT%H:%M:%S.%fZ") if row["time"] else "–",
-            "received": row["received"].strftime("%Y-%m-%dT%H:%M:%S.%fZ"),
-            "topic": row["topic"],
-            "payload": row["payload"],
-        }
-        for row in lines.iter_rows(named=True)
+        row | {"at": clock.precise(row["at"]) if row["at"] else "–"} for row in lines.iter_rows(named=True)
     ]
 
 
