@@ -20,7 +20,14 @@ import msgspec
 
 from ingest.broker.mqtt import ConfirmingPublisher, Login, Publisher, Unconfirmed
 from ingest.contract.errors import BadSettings, BrokerProblem, RefusedMessage
-from ingest.contract.kinds import DESK_KINDS, ID_WORDS, MOST_STANDING_ORDERS, RETAINED_KINDS
+from ingest.contract.kinds import (
+    DESK_KINDS,
+    ID_WORDS,
+    KIND_TYPES,
+    MOST_STANDING_ORDERS,
+    RETAINED_KINDS,
+    FromDesk,
+)
 from ingest.contract.messages import decode
 from ingest.contract.topics import Topic, is_id
 
@@ -30,22 +37,15 @@ SENT_WITHIN_S = 5.0  # the browser gives up after eight: what it calls not sent 
 
 log = logging.getLogger(__name__)
 
-# What a page may fill in; everything else of a message is the desk's own.
-FIELDS: dict[str, tuple[str, ...]] = {
-    "incident": ("incident_id", "action", "name", "place", "type"),
-    "tally": ("incident_id", "action", "set_id", "wearer_id", "team", "task", "corrects"),
-    # The contract allows further fields: the source, and the note, finding or view that this note is about.
-    "note": (
-        *("incident_id", "text", "set_id", "at", "certainty", "source"),
-        *("withdraws", "looks_at", "bookmark"),
-    ),
-    "seen": ("set_id", "alarm"),
-    "order": ("incident_id", "order", "state", "team", "set_id", "text"),
-    "roll_call": ("incident_id", "roll_id", "state", "wearer_id", "team"),
-    "gauge": ("incident_id", "set_id", "pressure_bar", "at", "corrects"),
-    "standby": ("incident_id", "team", "state", "text"),
-    "resolved": ("incident_id", "set_id", "alarm", "wearer_id", "text", "corrects"),
-}
+OF_THE_DESK = {*FromDesk.__struct_fields__, "standing"}
+# The contract allows further fields: the source, and the note, finding or view that a note is about.
+BESIDE_A_NOTE = ("source", "withdraws", "looks_at", "bookmark")
+
+
+def filled_in(kind: str) -> tuple[str, ...]:
+    """Return the fields of a kind that a page may fill in: all but the desk's own."""
+    own = tuple(name for name in KIND_TYPES[kind].__struct_fields__ if name not in OF_THE_DESK)
+    return (*own, *BESIDE_A_NOTE) if kind == "note" else own
 
 
 class Desk:
@@ -122,7 +122,7 @@ class Desk:
     ) -> str:
         """Publish one desk message and return its identity ``desk_id/boot/seq``.
 
-        - `fields`: the kind's own fields (`FIELDS`); empty ones are left out.
+        - `fields`: those of `filled_in`; empty ones are left out.
         - `standing`: for the first `order` of this desk: its orders that were in force before it was started.
         - `account`: who is signed in; goes with the message. Empty where nobody has to sign in.
 
@@ -133,7 +133,7 @@ class Desk:
         if kind not in DESK_KINDS:
             raise ValueError(f"a desk sends {', '.join(DESK_KINDS)}, got {kind!r}")
         topic = Topic(service, "desk", self.desk_id, kind).text
-        given = {name: fields[name] for name in FIELDS[kind] if fields.get(name) not in (None, "")}
+        given = {name: fields[name] for name in filled_in(kind) if fields.get(name) not in (None, "")}
         began_s = time.monotonic()
         if not self._lock.acquire(timeout=SENT_WITHIN_S):
             raise BrokerProblem("the desk is still waiting for its broker; nothing was sent, try again")

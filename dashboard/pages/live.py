@@ -21,12 +21,12 @@ from dashboard.context import PageContext
 from dashboard.elements import data
 from dashboard.live import view as live_view
 from dashboard.live import words as live_words
-from dashboard.live.desk import FIELDS
 from dashboard.live.display import display_of
 from dashboard.live.feed import Feed
 from dashboard.own_incidents import why_not_sent
 from dashboard.units import UNITS
 from ingest.contract.errors import BrokerProblem, RefusedMessage
+from ingest.contract.kinds import DESK_KINDS
 from ingest.receipt_clock import steady_s
 
 LARGEST_REQUEST_BYTES = 8 * 1024
@@ -78,7 +78,7 @@ def register(app: Dash, context: PageContext) -> None:
             return refused
         if context.desk is None:
             return sentence(live_words.NO_DESK, 409)
-        if kind not in FIELDS:
+        if kind not in DESK_KINDS:
             return sentence(live_words.NO_SUCH_ACTION, 404)
         try:
             fields = flask.request.get_json(silent=True)
