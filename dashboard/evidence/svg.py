@@ -9,10 +9,8 @@ from __future__ import annotations
 import base64
 import itertools
 import math
-import operator
 import re
 from collections.abc import Iterator
-from functools import cache
 from html import escape
 from typing import Any
 
@@ -25,7 +23,6 @@ TICKS_AT_MOST = 4
 NICE_STEPS = (1.0, 2.0, 2.5, 5.0, 10.0)
 DASHES = {"solid": "none", "dash": "6 4", "dot": "2 3", "dashdot": "6 3 2 3", "longdash": "10 4"}
 GRID, FONT_PX = "#d5d5d2", 12.0
-USUAL_PX = 2000
 STRIP_SHADES = 12  # shades of a strip: more cannot be distinguished on paper
 _TAGS = re.compile(r"</?b>")
 SYMBOLS = dict(ALARM_SIGNS.values())
@@ -180,29 +177,9 @@ def _path(x: Floats, y: Floats, closed: bool) -> str:
     if not finite.any():
         return ""
     starts = np.flatnonzero((finite & ~np.concatenate(([False], finite[:-1])))[finite]).tolist()
-    points = list(map(operator.add, _with_a_decimal(x[finite], " "), _with_a_decimal(y[finite])))
+    points = [f"{px:.1f} {py:.1f}" for px, py in zip(x[finite].tolist(), y[finite].tolist(), strict=True)]
     pieces = ["L".join(points[first:last]) for first, last in itertools.pairwise([*starts, len(points)])]
     return f"M{('ZM' if closed else 'M').join(pieces)}{'Z' if closed else ''}"
-
-
-def _with_a_decimal(values: Floats, end: str = "") -> Iterator[str]:
-    """Yield coordinates from 0 on with one decimal as text; looking them up is what is fast."""
-    tenths = np.rint(values * 10.0).astype(np.int64).tolist()
-    usual = _usual_texts(end)
-    return (
-        map(usual.__getitem__, tenths)
-        if max(tenths) < len(usual)
-        else (_text_of(one) + end for one in tenths)
-    )
-
-
-@cache
-def _usual_texts(end: str) -> list[str]:
-    return [_text_of(one) + end for one in range(10 * USUAL_PX)]
-
-
-def _text_of(tenths: int) -> str:
-    return f"{tenths // 10}.{tenths % 10}"
 
 
 def _scatter(sheet: _Sheet, trace: dict[str, Any]) -> Iterator[str]:

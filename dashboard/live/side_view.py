@@ -89,24 +89,30 @@ def _who(one: AlarmLine | Row, display: Display) -> str:
 
 def alarm_view(line: AlarmLine, now: float, display: Display) -> dict[str, Any]:
     """Return an alarm of a set."""
-    return {
+    return _line(line, line.alarm, display) | {
         "key": line.key,
         "a": line.alarm if KINDS[line.alarm].own_state else "other_alarm",
         "grave": line.alarm in GRAVEST,
-        "sound": line.alarm if line.alarm in SOUNDING else "",
         "raised": line.raised_at,
         "ended": line.ended_at is not None,
         "new": line.seen_at is None,
         "alarm": sentences.ALARMS[line.alarm],
-        "who": _who(line, display),
-        "team": sentences.team(line.team),
         "age": _age(line, now, display),
         "state": _alarm_state(line, display),
-        "service": line.service,
-        "set_id": line.set_id,
-        "code": line.alarm,
         "row": line.row_key or f"{line.service}/{line.set_id}",
-        "note": "",
+    }
+
+
+def _line(one: AlarmLine | Row, code: str, display: Display) -> dict[str, Any]:
+    """Return what alarms and states have in common."""
+    return {
+        "sound": code if code in SOUNDING else "",
+        "who": _who(one, display),
+        "team": sentences.team(one.team),
+        "service": one.service,
+        "set_id": one.set_id,
+        "code": code,
+        "note": words.SEEN_STATE.get(code, ""),
     }
 
 
@@ -192,24 +198,17 @@ def _state(
     said = sentences.reason(reason, since if code == "not_accounted" else None, snapshot.at, "", who)
     if seen is not None:
         said = f"{said} · seen by {seen.desk_id} {display.clock(seen.at)}"
-    return {
+    return _line(row, code, display) | {
         "key": f"{code}/{row.key}",
         "a": code,
         "grave": True,
-        "sound": code,
         "raised": since if code == "not_accounted" else snapshot.at,
         "ended": False,
         "new": seen is None,
         "alarm": words.ATTENTION[code],
-        "who": _who(row, display),
-        "team": sentences.team(row.team),
         "age": "",
         "state": said,
-        "service": row.service,
-        "set_id": row.set_id,
-        "code": code,
         "row": row.key,
-        "note": words.SEEN_STATE[code],
     }
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -117,6 +118,25 @@ def lying(started: ArrayLike, lasted: Any, y: list[Any], **more: Any) -> dict[st
     """Return bars along the time axis; `more` as plotly names it."""
     base = typed(started)
     return {"type": "bar", "orientation": "h", "base": base, "x": lasted, "y": y, **more}
+
+
+def hatched(
+    spans: Sequence[tuple[float, float, float]],
+    colour: str,
+    shape: str,
+    size: int,
+    solidity: float,
+    **more: Any,
+) -> dict[str, Any]:
+    """Return stretches (start, end, place on the y axis) as hatched bars; `more` as plotly names it."""
+    pattern = {"shape": shape, "fgcolor": colour, "size": size, "solidity": solidity}
+    return lying(
+        [start for start, _, _ in spans],
+        [end - start for start, end, _ in spans],
+        [y for _, _, y in spans],
+        marker={"color": CLEAR, "line": {"width": 1, "color": colour}, "pattern": pattern},
+        **more,
+    )
 
 
 def nice_ceiling(value: float, least: float) -> float:

@@ -23,6 +23,7 @@ from dashboard.review.drawing import (
     draw_band,
     draw_line,
     draw_readings,
+    hatched,
     in_units,
     lying,
     nice_ceiling,
@@ -282,8 +283,12 @@ def _person(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
     block_index = len(drawing.axes)
     # Behind the lanes, over their whole height: the silences, and what was heard only later.
     block = drawing.lane(0, range=[0, 1], visible=False)
-    _hatched(drawing, person.silences, block, CHART_PURPLE, "/")
-    _hatched(drawing, person.unknown, block, CHART_GREY, "\\")
+    for spans, colour, shape in (
+        (person.silences, CHART_PURPLE, "/"),
+        (person.unknown, CHART_GREY, "\\"),
+    ):
+        lasted = [(span.started, span.ended, 0.5) for span in spans]
+        drawing.add(hatched(lasted, colour, shape, 9, 0.12, width=1, yaxis=block))
     for lane in drawing.view.lanes:
         explained = words.LANE_EXPLAINED[lane].format(**units.label)
         draw, readings = LANES[lane]
@@ -443,17 +448,3 @@ def _when_not_heard(drawing: Drawing, person: PersonLanes) -> None:
             textfont={"size": 12},
             cliponaxis=False,
         )
-
-
-def _hatched(drawing: Drawing, spans: list[Span], y: str, colour: str, shape: str) -> None:
-    pattern = {"shape": shape, "fgcolor": colour, "size": 9, "solidity": 0.12}
-    drawing.add(
-        lying(
-            [span.started for span in spans],
-            [span.ended - span.started for span in spans],
-            [0.5] * len(spans),
-            width=1,
-            marker={"color": CLEAR, "line": {"width": 1, "color": colour}, "pattern": pattern},
-            yaxis=y,
-        )
-    )

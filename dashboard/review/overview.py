@@ -15,7 +15,7 @@ from dashboard.incident_record import IncidentRecord
 from dashboard.review import words
 from dashboard.review.clock import SECOND_MS, UTC_CLOCK, Clock, Window
 from dashboard.review.desk_notes import DeskNote
-from dashboard.review.drawing import CLEAR, lying, plain, typed
+from dashboard.review.drawing import hatched, plain, typed
 from dashboard.review.figures import LEFT_PX, TOP_PX, x_axis
 from dashboard.review.lanes import ALARM_ORDER, to_ms, unheard_of, unknown_of
 from dashboard.theme import CHART_GREY, CHART_ORANGE, CHART_PURPLE, chart_template
@@ -198,14 +198,7 @@ def _hatched_strips(
     silent = [*zip(to_ms(gaps, "started"), to_ms(gaps, "ended"), rows, strict=True)]
     silent += zip(to_ms(unheard, "started"), to_ms(unheard, "ended"), never, strict=True)
     for spans, colour, shape in ((late, CHART_GREY, "\\"), (silent, CHART_PURPLE, "/")):
-        pattern = {"shape": shape, "fgcolor": colour, "size": 5, "solidity": 0.3}
-        yield lying(
-            [start for start, _, _ in spans],
-            [end - start for start, end, _ in spans],
-            [row for _, _, row in spans],
-            width=0.8,
-            marker={"color": CLEAR, "line": {"width": 1, "color": colour}, "pattern": pattern},
-        )
+        yield hatched(spans, colour, shape, 5, 0.3, width=0.8)
     yield {
         "type": "scatter",
         "mode": "text",
