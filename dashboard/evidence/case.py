@@ -16,6 +16,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from importlib.resources import files
+from operator import itemgetter
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -296,8 +297,7 @@ def make_bag(folder: Path, about: About) -> None:
     bagit.Bag(str(folder)).save()
     # In one order, and with the two spaces that `sha256sum --check` asks for; both are free in a bag.
     listed = [line.split(maxsplit=1) for line in (folder / TAG_MANIFEST).read_text("utf-8").splitlines()]
-    lines = sorted(f"{name}  {digest}" for digest, name in listed)
-    text = "".join(f"{digest}  {name}\n" for name, digest in (line.rsplit("  ", 1) for line in lines))
+    text = "".join(f"{digest}  {name}\n" for digest, name in sorted(listed, key=itemgetter(1)))
     (folder / TAG_MANIFEST).write_text(text, encoding="utf-8")
 
 

@@ -94,8 +94,12 @@ def notes_from_csv(
         if not any(part.strip() for part in line):
             continue
         where = f"{name}, line {number}"
-        at, said_by, text, certainty = _fields(line, where, zone)
-        moment = at - timedelta(seconds=source.clock_offset_s)
+        if len(line) != len(COLUMNS):
+            expected = f"{len(COLUMNS)} fields ({', '.join(COLUMNS)})"
+            raise BadNotes(f"{where}: expected {expected}, got {len(line)}")
+        written, said_by, text, certainty = (part.strip() for part in line)
+        certainty = certainty_of(certainty, text, f"{where}: ")
+        moment = moment_in(written, zone, f"{where}: time") - timedelta(seconds=source.clock_offset_s)
         desk_id = desk_of(said_by, where)
         note = {
             "kind": "note",
@@ -110,19 +114,11 @@ def notes_from_csv(
             "certainty": certainty,
             "source": said_by,
             "clock_offset_s": source.clock_offset_s,
-            "as_written": line[0].strip(),
+            "as_written": written,
         }
         payload = json.dumps(note, ensure_ascii=False).encode()
         heard.append(Heard(received, f"underair/v1/{service}/desk/{desk_id}/note", payload))
     return heard
-
-
-def _fields(line: list[str], where: str, zone: ZoneInfo) -> tuple[datetime, str, str, str]:
-    if len(line) != len(COLUMNS):
-        raise BadNotes(f"{where}: expected {len(COLUMNS)} fields ({', '.join(COLUMNS)}), got {len(line)}")
-    written, name, text, certainty = (part.strip() for part in line)
-    certainty = certainty_of(certainty, text, f"{where}: ")
-    return moment_in(written, zone, f"{where}: time"), name, text, certainty
 
 
 def certainty_of(said: str, text: str, where: str = "") -> str:

@@ -65,20 +65,19 @@ def check_signature(case: Path, signers: Path | None) -> tuple[str, list[str]]:
         return "not signed", faults
     tool = _tool("ssh-keygen", "openssh-client")
     if signers is None:
-        call = [tool, "-Y", "check-novalidate", "-n", NAMESPACE, "-s", str(signature)]
-        code, said = _run(call, manifest)
+        how, holds = ["check-novalidate"], "signed; give --signers FILE to check by whom"
+    else:
+        code, said = _run([tool, "-Y", "find-principals", "-s", str(signature), "-f", str(signers)])
         if code:
-            return "signature does not hold", [f"{SIGNATURE}: not a signature of this tag manifest: {said}"]
-        return "signed; give --signers FILE to check by whom", []
-    code, said = _run([tool, "-Y", "find-principals", "-s", str(signature), "-f", str(signers)])
-    if code:
-        return "signer not allowed", [f"{SIGNATURE}: by none of the signers that {signers} allows: {said}"]
-    who = said.splitlines()[0]
-    call = [tool, "-Y", "verify", "-f", str(signers), "-I", who, "-n", NAMESPACE, "-s", str(signature)]
-    code, said = _run(call, manifest)
+            return "signer not allowed", [
+                f"{SIGNATURE}: by none of the signers that {signers} allows: {said}"
+            ]
+        who = said.splitlines()[0]
+        how, holds = ["verify", "-f", str(signers), "-I", who], f"signed by {who}"
+    code, said = _run([tool, "-Y", *how, "-n", NAMESPACE, "-s", str(signature)], manifest)
     if code:
         return "signature does not hold", [f"{SIGNATURE}: not a signature of this tag manifest: {said}"]
-    return f"signed by {who}", []
+    return holds, []
 
 
 def check_time_stamp(case: Path, authority: Path | None) -> tuple[str, list[str]]:

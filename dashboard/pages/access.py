@@ -14,7 +14,7 @@ from dashboard.access.log import access_table, head, read_log
 from dashboard.access.protection import attached
 from dashboard.access.sign_in import SignIn
 from dashboard.context import PageContext
-from dashboard.elements import aria, data, listing, table
+from dashboard.elements import aria, data, listing, panel, table
 from dashboard.trends import publish_anew
 
 SHOWN_ENTRIES = 500
@@ -54,8 +54,7 @@ class AccessPage:
             about |= data(end_session=one.name)
             button = html.Button(words.END_SESSION, type="button", **about)
             rows.append([one.name, one.account, _moment(one.begun), _moment(one.seen), button])
-        shown = table([*words.SESSION_HEADS, None], rows, named=False)
-        return html.Section([html.H2(words.SESSIONS), shown], className="panel")
+        return panel(words.SESSIONS, table([*words.SESSION_HEADS, None], rows, named=False))
 
     def _accounts(self) -> Any:
         rows = [

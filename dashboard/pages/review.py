@@ -168,14 +168,13 @@ def wear_listing(wears: pl.DataFrame) -> html.Div:
     """Return the table of the wears of the whole archive."""
     rows = []
     for row in wears.sort("started", descending=True).iter_rows(named=True):
-        key = row["incident_id"] or row.get("incident_key") or "–"
-        address = {"incident": row.get("incident_key") or key, "people": row["wearer_id"] or row["set_id"]}
+        address = {"incident": row["incident_key"], "people": row["wearer_id"] or row["set_id"]}
         rows.append(
             [
                 row["wearer_id"] or "–",
                 row["team"] or "–",
                 row["set_id"],
-                key,
+                row["incident_id"] or row["incident_key"],
                 {**day_and_time(row["started"]), "href": "/review?" + urlencode(address)},
                 seconds((row["ended"] - row["started"]).total_seconds()),
                 amount(row["start_bar"], METRIC, "pressure"),
