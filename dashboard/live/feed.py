@@ -80,13 +80,11 @@ class ListenerClock:
         self._words_s: dict[str, deque[float]] = {}  # against a count of seconds that never jumps
         self._machine_s = 0.0  # this machine's clock against the same count
 
-    def hear(self, statuses: Iterable[Status], now: datetime, steady_s: float | None = None) -> None:
+    def hear(self, statuses: Iterable[Status], now: datetime, steady_s: float) -> None:
         """Take the listeners' last status, as it is at `now` on this machine's clock.
 
-        `steady_s`: a count of seconds that goes on evenly when this machine's clock is set; None: it is not.
+        `steady_s`: a count of seconds that goes on evenly when this machine's clock is set.
         """
-        if steady_s is None:
-            steady_s = now.timestamp()
         self._machine_s = now.timestamp() - steady_s
         for status in statuses:
             before, self._last[status.listener] = self._last.get(status.listener), status.at

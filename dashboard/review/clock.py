@@ -164,15 +164,13 @@ class Clock:
 UTC_CLOCK = Clock()
 
 
-def clock_of(zone: str, window: Window | None = None) -> Clock:
+def clock_of(zone: str, window: Window) -> Clock:
     """Return the clock of a zone; over `window` it says at every time if its distance from UTC changes there.
 
     Raises `BadZone` when there is no such zone.
     """
     zone_of(zone)
     clock = Clock(zone)
-    if window is None:
-        return clock
     start, end = (clock.local(moment_of(at)) for at in (window.start, window.end))
     return Clock(zone, start.utcoffset() != end.utcoffset(), start.date() != end.date())
 

@@ -112,21 +112,21 @@ def word(at: datetime, name: str = "listener") -> Status:
 @pytest.mark.parametrize("ahead_s", [-3600.0, -30.0, 30.0, 3600.0])
 def test_a_listeners_clock_that_is_off_is_measured_from_its_renewed_word(ahead_s: float) -> None:
     clock, off = ListenerClock(), timedelta(seconds=ahead_s)
-    clock.hear([word(NOW + off)], NOW)
+    clock.hear([word(NOW + off)], NOW, 0.0)
     for second in (5, 10):
         at = NOW + timedelta(seconds=second)
-        clock.hear([word(at + off)], at + timedelta(seconds=0.3))  # looked at a little later
+        clock.hear([word(at + off)], at + timedelta(seconds=0.3), second + 0.3)  # looked at a little later
     assert clock.ahead_s() == pytest.approx(ahead_s, abs=0.4)
     assert list(clock.differences_s()) == ["listener"]
 
 
 def test_an_old_word_and_a_busy_machine_are_no_difference_of_clocks() -> None:
     clock = ListenerClock()
-    clock.hear([word(NOW - timedelta(hours=1))], NOW)  # a listener that stopped long ago
+    clock.hear([word(NOW - timedelta(hours=1))], NOW, 0.0)  # a listener that stopped long ago
     assert clock.ahead_s() == 0.0
     for second, late_s in ((5, 0.4), (10, 4.0)):
         at = NOW + timedelta(seconds=second)
-        clock.hear([word(at)], at + timedelta(seconds=late_s))
+        clock.hear([word(at)], at + timedelta(seconds=late_s), second + late_s)
     assert (clock.ahead_s(), clock.differences_s()) == (0.0, {})
 
 

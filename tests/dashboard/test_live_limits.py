@@ -443,7 +443,7 @@ class TestClocks:
             nonlocal now
             for each in ahead_s:
                 now += timedelta(seconds=5)
-                clock.hear([listener(at=now + timedelta(seconds=each))], now)
+                clock.hear([listener(at=now + timedelta(seconds=each))], now, now.timestamp())
             return clock.differences_s()
 
         assert hear(-60.0) == {}, "of a first word it is not known when it was written"
@@ -457,7 +457,7 @@ class TestClocks:
 
     def test_a_first_word_from_the_future_counts(self) -> None:
         clock, now = ListenerClock(), datetime.fromtimestamp(NOW, UTC)
-        clock.hear([listener(at=now + timedelta(seconds=3))], now)
+        clock.hear([listener(at=now + timedelta(seconds=3))], now, 0.0)
         assert clock.differences_s() == {"l": 3.0}
 
     @pytest.mark.parametrize(

@@ -44,7 +44,7 @@ def test_ticks_are_round_on_the_shown_clock() -> None:
 @pytest.mark.parametrize("name", ["Mars/Olympus", "../../etc/passwd", "", "/etc/localtime"])
 def test_what_is_no_zone_is_refused_with_words(name: str) -> None:
     with pytest.raises(BadZone, match="IANA name"):
-        clock_of(name)
+        clock_of(name, Window(0.0, 1000.0))
 
 
 def test_days_begin_at_midnight_after_a_change_too() -> None:
