@@ -11,7 +11,7 @@ import numpy as np
 from analysis.alarms.alarms import Alarm
 from analysis.alarms.kinds import GRAVEST, KINDS
 from analysis.findings.examined import Examined
-from analysis.findings.finding import Context, Finding, Severity, clock, lasting
+from analysis.findings.finding import Context, Finding, Severity, clock, lasting, unique
 from analysis.heat.heat import rapid_rise
 from analysis.records import lost_between
 from analysis.wears.wears import Wear
@@ -95,18 +95,19 @@ def _finding(
     code: str, severity: Severity, alarm: Alarm, statement: str, ended_us: int | None = None
 ) -> Finding:
     wear_id = alarm.wear.wear_id if alarm.wear else None
-    evidence = tuple(dict.fromkeys(alarm.evidence))[:8]
     ended_us = alarm.cleared_us if ended_us is None else ended_us
+    evidence = unique(alarm.evidence)
     return Finding(code, severity, alarm.set_id, wear_id, alarm.raised_us, ended_us, statement, evidence)
 
 
 def _first_raises(context: Context, started_us: int, ended_us: int) -> tuple[str, ...]:
-    inside = [
-        one.reported.evidence[0]
-        for one in context.alarms
-        if one.reported is not None and started_us <= one.raised_us <= ended_us
-    ]
-    return tuple(inside[:8])
+    return unique(
+        [
+            one.reported.evidence[0]
+            for one in context.alarms
+            if one.reported is not None and started_us <= one.raised_us <= ended_us
+        ]
+    )
 
 
 def _unanswered(alarm: Alarm, context: Context) -> Iterator[Finding]:
@@ -210,8 +211,7 @@ def _all_without_data(alike: list[tuple[Alarm, str]]) -> Finding:
         f"The set raised a {named(alarm)} {when}, but {shown}.",
         last.cleared_us if last.cleared_us is not None or len(alike) == 1 else last.raised_us,
     )
-    evidence = (identity for one, _ in alike for identity in one.evidence)
-    return replace(finding, evidence=tuple(dict.fromkeys(evidence))[:8])
+    return replace(finding, evidence=unique([identity for one, _ in alike for identity in one.evidence]))
 
 
 def _nearest(values: np.ndarray[tuple[int, ...], np.dtype[np.float64]], second: int) -> float:

@@ -13,7 +13,7 @@ def call_findings(context: Context) -> Iterator[Finding]:
     """Apply every rule about orders and roll calls."""
     for one in context.answers:
         if one.missing_us is not None:
-            yield _missing(one)
+            yield _missing(one, one.missing_us)
     orders = [one for one in context.answers if one.call.kind != ROLL_CALL]
     for _, those in groupby(orders, key=lambda one: one.call):
         waited = [one for one in those if _waited_for(one)]
@@ -67,8 +67,8 @@ def _not_acknowledged(waited: list[CallAnswer]) -> Finding:
     )
 
 
-def _missing(one: CallAnswer) -> Finding:
-    ends = [at for at in (one.answered_us, one.out_us) if at is not None and at >= (one.missing_us or 0)]
+def _missing(one: CallAnswer, missing_us: int) -> Finding:
+    ends = [at for at in (one.answered_us, one.out_us) if at is not None and at >= missing_us]
     ended_us = min(ends, default=None)
     if ended_us is None:
         until = "nobody answered for this wearer afterwards"
@@ -81,9 +81,9 @@ def _missing(one: CallAnswer) -> Finding:
         "serious",
         one.set_id,
         None,
-        one.missing_us,
+        missing_us,
         ended_us,
         f"{one.wearer_id} was missing at the roll call of {clock(one.call.called_us)} ({one.call.about}), "
-        f"said at {clock(one.missing_us or one.call.called_us)}; {until}.",
+        f"said at {clock(missing_us)}; {until}.",
         (one.missing_by,) if one.missing_by else (),
     )

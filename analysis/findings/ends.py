@@ -7,6 +7,7 @@ anybody last spoke of the incident.
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Mapping, Sequence
 
 from analysis.clocks.links import Gap, silent_after_s, usual_interval_s
@@ -19,7 +20,6 @@ from analysis.wears.wears import Wear
 
 NEVER_HEARD_US = 60 * 1_000_000
 """A tally must have lasted so long before a set's silence counts. Our own rule."""
-NO_MORE = 2**62
 THEN = {
     "tallied_out": "tallied out",
     "resolved": "settled by a person",
@@ -47,7 +47,7 @@ def close_ends(
             by_set.setdefault(power_up.name, []).append(power_up)
     spoken = _last_spoken(entries, gauges)
     for entry in entries:
-        _say_when_left(entry, by_wear, spoken.get(entry.incident_id or "", 0))
+        _say_when_left(entry, by_wear, spoken[entry.incident_id or ""])
         for place, wear in enumerate(entry.wears):
             following = next(
                 (one for one in entry.wears[place + 1 :] if one.started_us > wear.ended_us), None
@@ -59,17 +59,15 @@ def close_ends(
 
 def _last_spoken(entries: Sequence[Entry], gauges: Sequence[VoiceGauge]) -> dict[str, int]:
     """Return, by incident, the last moment that anything is known of: the same however much else was read."""
-    found: dict[str, int] = {}
+    known: dict[str, list[int]] = {}
     for entry in entries:
-        known = [entry.began_us, entry.last_heard_us, entry.ended_us]
-        known += [tally.in_us for tally in entry.stay.tallies] if entry.stay is not None else []
-        last_us = max(at_us for at_us in known if at_us is not None)
-        name = entry.incident_id or ""
-        found[name] = max(found.get(name, 0), last_us)
+        moments = [entry.began_us, entry.last_heard_us, entry.ended_us]
+        moments += [tally.in_us for tally in entry.stay.tallies] if entry.stay is not None else []
+        known.setdefault(entry.incident_id or "", []).extend(each for each in moments if each is not None)
     for gauge in gauges:
-        if gauge.incident_id in found:
-            found[gauge.incident_id] = max(found[gauge.incident_id], gauge.at_us)
-    return found
+        if gauge.incident_id in known:
+            known[gauge.incident_id].append(gauge.at_us)
+    return {name: max(moments) for name, moments in known.items()}
 
 
 def _say_when_left(entry: Entry, by_wear: Mapping[str, Examined], spoken_us: int) -> None:
@@ -84,7 +82,7 @@ def _say_when_left(entry: Entry, by_wear: Mapping[str, Examined], spoken_us: int
         entry.left_us, entry.left_bound = said_us, "at most"
     elif entry.stay is not None:
         word_us = entry.ended_us if entry.ended_us is not None else spoken_us
-        entry.left_us, entry.left_bound = max(word_us, entry.last_heard_us or 0), "at least"
+        entry.left_us, entry.left_bound = max(word_us, entry.last_heard_us or word_us), "at least"
     else:
         entry.left_us, entry.left_bound = entry.last_heard_us, "at least"
 
@@ -102,7 +100,7 @@ def _close(entry: Entry, one: Examined, following: Wear | None) -> None:
     if known is not None and known.ended_us >= until_us:
         return
     then, identity = _what_then(entry, following)
-    refused = refused_between(wear.power_up, (int(wear.seq[-1]), NO_MORE), (wear.ended_us, until_us))
+    refused = refused_between(wear.power_up, (int(wear.seq[-1]), sys.maxsize), (wear.ended_us, until_us))
     longer = Gap(
         wear=wear,
         started_us=wear.ended_us,

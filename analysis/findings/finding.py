@@ -36,7 +36,7 @@ class Finding:
     severity: Severity
     set_id: str | None
     wear_id: str | None
-    started_us: int | None
+    started_us: int
     ended_us: int | None
     statement: str
     evidence: tuple[str, ...]
@@ -93,7 +93,7 @@ def about_wear(
     code: str,
     severity: Severity,
     wear: Wear,
-    started_us: int | None,
+    started_us: int,
     ended_us: int | None,
     statement: str,
     evidence: Sequence[str],

@@ -64,4 +64,4 @@ def find(context: Context) -> pl.DataFrame:
 
 
 def _order(one: Finding) -> tuple[int, str, str, str, str]:
-    return (one.started_us or 0, one.set_id or "", one.wear_id or "", one.code, one.statement)
+    return (one.started_us, one.set_id or "", one.wear_id or "", one.code, one.statement)

@@ -19,7 +19,7 @@ LATE_S = 5.0
 """A lag that a person notices. Our own rule."""
 FEWEST_SETS = 3
 """Fewer may have one gateway. Our own rule."""
-ABOUT_S = 10.0
+ABOUT_US = 10_000_000
 """Sets speak so seldom, and some messages overtake others. Our own rule."""
 
 
@@ -83,8 +83,8 @@ class _Lateness(NamedTuple):
 
         NaN where the delays are uneven: then a store was emptied, and no clock was set.
         """
-        before = self.late_s[self.at_us < at_us - ABOUT_S * 1e6]
-        after = self.late_s[self.at_us > at_us + ABOUT_S * 1e6]
+        before = self.late_s[self.at_us < at_us - ABOUT_US]
+        after = self.late_s[self.at_us > at_us + ABOUT_US]
         if min(len(before), len(after)) < LASTING_LINES:
             return None
         even = all(float(np.median(part) - part.min()) <= ALIKE_S for part in (before, after))
@@ -109,7 +109,7 @@ def _receipts_jumped(context: Context) -> Iterator[Finding]:
         change_s = of_it.change_s(at_us)
         if change_s is None or not abs(change_s) >= FORWARD_FROM_S or not context.inside(at_us):
             continue
-        if any(abs(at_us - one) <= ABOUT_S * 1e6 for one in told):
+        if any(abs(at_us - one) <= ABOUT_US for one in told):
             continue
         each = {one.name: by_s for one in known if (by_s := _lateness(one).change_s(at_us)) is not None}
         alike = sum(abs(by_s - change_s) <= ALIKE_S for by_s in each.values())

@@ -106,8 +106,11 @@ def offset_said(context: Context, wear_id: str) -> str:
     offset = context.offsets.get(wear_id)
     if offset is None:
         return ""
-    way = "high" if offset[0] > 0 else "low"
-    return f" Reading offset: this set's pressure reads about {abs(offset[0]):.0f} bar too {way}."
+    return f" Reading offset: this set's pressure reads {_too(offset[0])}."
+
+
+def _too(offset_bar: float) -> str:
+    return f"about {abs(offset_bar):.0f} bar too {'high' if offset_bar > 0 else 'low'}"
 
 
 def sensor_findings(context: Context) -> Iterator[Finding]:
@@ -154,9 +157,8 @@ def _offset(one: Examined, offset_bar: float, witnesses: list[tuple[str, float]]
     wear = one.wear
     agree = [each for each in witnesses if abs(each[1] - offset_bar) <= AGREE_BAR]
     others = [each for each in witnesses if each not in agree]
-    way = "high" if offset_bar > 0 else "low"
     said = "; ".join(WITNESS_WORDS[name].format(bar=bar) for name, bar in agree)
-    statement = f"The pressure reads about {abs(offset_bar):.0f} bar too {way}: {said}."
+    statement = f"The pressure reads {_too(offset_bar)}: {said}."
     if others:
         said = "; ".join(WITNESS_WORDS[name].format(bar=bar) for name, bar in others)
         statement += f" This does not agree: {said}."

@@ -374,11 +374,43 @@ def slowly_until(below_s: int) -> Scene:
 
 
 EARLY: dict[str, Any] = {"start_bar": 120.0, "bar_s": 0.1}
+def full_and_warned(over_bar: float) -> Scene:
+    """A cylinder of 300 bar reads so much more, the set's warning (55 bar) came so much early."""
+
+    def scene(log: WrittenLog) -> None:
+        talker = log.talker("S-1")
+        talker.set_up(-1)
+        talker.breathe(60, 2700, start_bar=300.0 + over_bar, bar_s=0.1, opens=False, closes=False)
+        alarm(talker, "low_air", (60 + 245 / 0.1, "raised"))
+
+    return scene
+
+
+def coarse_and_stuck(log: WrittenLog) -> None:
+    """A gauge of 2 bar steps stays while nobody moves, then falls by one: three would prove it stuck."""
+    at_rest(500)(log)
+    changed(log.talkers[0], "pressure", lambda _, fields: {"pressure_bar": fields["pressure_bar"] // 2 * 2})
+
+
+def no_motion_often(count: int) -> Scene:
+    """The set says so many times that nobody moves, while its motion readings show movement."""
+
+    def scene(log: WrittenLog) -> None:
+        talker = worn(log)
+        for at_s in range(300, 300 + 100 * count, 100):
+            alarm(talker, "no_motion", (at_s, "raised"), (at_s + 5, "cleared"))
+
+    return scene
+
+
 AT_LIMITS: dict[str, Scene] = {
     **{f"air escapes for {seconds} s": free_flows((120, seconds)) for seconds in (17, 18)},
     **{f"air escapes again after {gap} s": free_flows((120, 20), (140 + gap, 20)) for gap in (54, 55)},
     "air escapes three times": free_flows((120, 20), (190, 20), (260, 20)),
     **{f"still for {until - 200} s and leaking": leak_while_still(200, until) for until in (259, 260)},
+    **{
+        f"still and leaking for {until - 60} s of a wear": leak_while_still(40, until) for until in (119, 120)
+    },
     "still and leaking from before the wear": leak_while_still(55, 130),
     "still and leaking until after the wear": leak_while_still(290, 370),
     **{f"a leap of {bar:g} bar": leaps(bar) for bar in (4.0, 5.0, 6.0)},
@@ -463,6 +495,9 @@ AT_LIMITS: dict[str, Scene] = {
     **{f"one ID, both heard for {seconds} s": overlapping(seconds) for seconds in (29, 30)},
     **{f"never tallied out, {after} s ago": never_out(after) for after in (1800, 1801)},
     "the same alarm refused twice": refused_alarms,
+    **{f"full and warned {bar:g} bar too high": full_and_warned(bar) for bar in (4.0, 5.0)},
+    "a coarse gauge stuck": coarse_and_stuck,
+    **{f"no motion reported {count} times while moving": no_motion_often(count) for count in (2, 3)},
     "refused to start": refused_start(False),
     "refused to start, retained": refused_start(True),
 }  # fmt: skip
