@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 import time
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
@@ -114,7 +115,7 @@ class Archive:
         self, since: datetime | None, until: datetime | None, only: Collection[str]
     ) -> tuple[Messages, set[str]]:
         first = 0 if since is None else micros(since)
-        last = 2**63 if until is None else micros(until)
+        last = sys.maxsize if until is None else micros(until)
         lots = [no_messages()]
         names = set()
         for folder in journal_folders(self.folder):

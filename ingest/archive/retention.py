@@ -35,7 +35,7 @@ from ingest.archive.manifest import DIGESTS, Held, rows_digest
 from ingest.archive.parts import day_folders, part_files, parts_by_day, scan_parts, write_part
 from ingest.archive.reading import Archive
 from ingest.archive.sound import SUFFIX, check_all, lines_of, trouble_of
-from ingest.archive.store import FOLDER, asides, place_of, work_folder
+from ingest.archive.store import asides, place_of, work_folder
 from ingest.archive.tidying import ASIDE, finish_merge, in_this_form, only_one
 from ingest.contract.columns import FRAME_SCHEMAS, INCIDENT_KINDS
 from ingest.contract.errors import ArchiveProblem, RefusedMessage
@@ -108,7 +108,7 @@ def retain(
     today: date,
     *,
     apply: bool,
-    grace_s: float = FOLDER.grace_s,
+    grace_s: float | None = None,
     keep: Callable[[dict[tuple[str, str], str]], object] | None = None,
 ) -> Retained:
     """Drop wearers' names from incidents whose last message was received before `cut_off`.
@@ -118,7 +118,7 @@ def retain(
     - `rule`: what the manifest's line says of why.
     - `today`: UTC; its parts are left alone.
     - `apply`: otherwise only say what would be done: no byte is changed.
-    - `grace_s`: how long replaced parts stay for readers that have just listed them.
+    - `grace_s`: as of `tidy`.
     - `keep`: is given the new name of each (incident, wearer) before any is dropped; a run that was broken
       off gives the same new names again.
 
@@ -166,7 +166,7 @@ def retain(
                 )
                 finishing.append(parts[0].parent)
         if finishing:
-            time.sleep(grace_s)
+            time.sleep(place_of(folder).grace_s if grace_s is None else grace_s)
         for day_folder in finishing:
             finish_merge(day_folder, unsettled(folder))
         if finishing or broken_off:

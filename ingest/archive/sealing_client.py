@@ -11,6 +11,7 @@ is in `sealing_process`.
 from __future__ import annotations
 
 import contextlib
+import io
 import math
 import os
 import select
@@ -120,7 +121,7 @@ class SealingProcess:
             if answer is not None:
                 return answer
             if poll.poll(1000 * _LOOK_EVERY_S):
-                data = os.read(pipe, 1 << 16)
+                data = os.read(pipe, io.DEFAULT_BUFFER_SIZE)
                 if not data:
                     return None
                 self._unread += data

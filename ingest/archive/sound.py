@@ -252,7 +252,7 @@ def sound_parts(files: Iterable[Path]) -> list[Path]:
         archive = archive_of(file)
         if archive not in by_archive:
             by_archive[archive] = expected_of(archive)
-        line = by_archive[archive].latest("/".join(file.parts[-3:-1])).get(below(file))
+        line = _line_of(file, by_archive[archive])
         if line is not None and sha256_of(file) == line.sha256:
             sound.append(file)
         elif line is not None:
@@ -262,8 +262,13 @@ def sound_parts(files: Iterable[Path]) -> list[Path]:
 
 def lines_of(parts: Iterable[Path]) -> list[Line]:
     """Return what the manifest says of parts that it knows."""
-    latest = ((part, expected_of(archive_of(part)).latest("/".join(part.parts[-3:-1]))) for part in parts)
-    return [lines[below(part)] for part, lines in latest if below(part) in lines]
+    said = (_line_of(part, expected_of(archive_of(part))) for part in parts)
+    return [line for line in said if line is not None]
+
+
+def _line_of(part: Path, expected: Expected) -> Line | None:
+    name = below(part)
+    return expected.latest(name.rpartition("/")[0]).get(name)
 
 
 def day_folders_expected(archive: Path, expected: Expected) -> list[Path]:

@@ -92,7 +92,7 @@ class StorePath(PosixPath):
         mode = stat.S_IFREG if info.is_file else stat.S_IFDIR
         seconds = (info.mtime_ns or 0) // 1_000_000_000
         times = {"st_mtime_ns": seconds * 1_000_000_000}
-        return os.stat_result((mode, 0, 0, 1, 0, 0, info.size or 0, seconds, seconds, seconds), times)
+        return os.stat_result((mode, *(0,) * 5, info.size or 0, seconds, seconds, seconds), times)
 
     def iterdir(self) -> Generator[StorePath, None, None]:
         """Yield what is in it."""
@@ -295,10 +295,7 @@ def _listed(folder: Path, *, recursive: bool) -> Iterator[StorePath]:
 def file_sha256(path: Path) -> str:
     """Return the SHA-256 of a file, read in pieces."""
     with place_of(path).opened(path) as file:
-        digest = hashlib.sha256()
-        while block := file.read(1 << 20):
-            digest.update(block)
-    return digest.hexdigest()
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def place(where: str | Path) -> Path:

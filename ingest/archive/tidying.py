@@ -33,7 +33,7 @@ import pyarrow.parquet as pq
 
 from ingest.archive import store_chains
 from ingest.archive.durable import make_folder
-from ingest.archive.expected import expected_of, unsettled
+from ingest.archive.expected import unsettled
 from ingest.archive.folder import FORMAT, require_known_format
 from ingest.archive.manifest import Held, Line, restate
 from ingest.archive.parts import complete, day_folders, day_of, scan_parts, write_part
@@ -97,7 +97,7 @@ def in_this_form(part: Path, line: Line) -> Line:
     if held.rows != line.rows:
         raise ArchiveProblem(f"{part} has {held.rows} rows, {line.rows} were sealed: nothing was changed")
     restate(archive_of(part), part, held, line)
-    return expected_of(archive_of(part)).latest("/".join(part.parts[-3:-1]))[below(part)]
+    return lines_of([part])[0]
 
 
 def quarantine(part: Path) -> Path:
@@ -140,8 +140,6 @@ def tidy(archive: str | Path, now: datetime, *, grace_s: float | None = None) ->
     if not folder.is_dir():
         raise ArchiveProblem(f"there is no archive {folder}")
     require_known_format(folder)
-    if grace_s is None:
-        grace_s = place_of(folder).grace_s
     today = now.astimezone(UTC).date()
     with only_one(folder):
         done = Tidied()
@@ -168,7 +166,7 @@ def tidy(archive: str | Path, now: datetime, *, grace_s: float | None = None) ->
                 if DayFolder(day_folder).leftovers() or (day_folder / _OLD_NOTE).exists():
                     to_finish.append(day_folder)
         if to_finish:
-            time.sleep(grace_s)
+            time.sleep(place_of(folder).grace_s if grace_s is None else grace_s)
         for day_folder in to_finish:
             done.quarantined += finish_merge(day_folder, unsettled(folder))
         if place_of(folder).is_shared:

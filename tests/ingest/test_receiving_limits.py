@@ -16,7 +16,7 @@ import polars as pl
 import pytest
 from paho.mqtt.enums import MQTTErrorCode
 
-from ingest.archive import sealing
+from ingest.archive import sealing, tidying
 from ingest.archive.expected import expected_of
 from ingest.archive.folder import Counts, create_archive
 from ingest.archive.journal_frames import Record
@@ -202,8 +202,12 @@ def test_damaged_bytes_are_refused_at_the_first_receipt_of_their_segment(
     assert not segment.exists()
 
 
-def test_merging_keeps_the_order_of_what_was_received_in_one_microsecond(tmp_path: Path) -> None:
+def test_merging_keeps_the_order_of_what_was_received_in_one_microsecond(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Two parts of 2,000 messages: of each, a half was received in one microsecond, a half in the next."""
+    waited: list[float] = []
+    monkeypatch.setattr(tidying, "time", SimpleNamespace(sleep=waited.append))
     archive = create_archive(tmp_path / "a")
     for first in (0, 2000):
         heard = []
@@ -213,7 +217,8 @@ def test_merging_keeps_the_order_of_what_was_received_in_one_microsecond(tmp_pat
             at = OPENED + timedelta(microseconds=seq % 2000 // 1000)
             heard.append(Heard(at, topic, payload, False))
         seal_messages(archive, frames_from_heard(heard), "part")
-    done = tidy(archive, OPENED + timedelta(days=2), grace_s=0.0)
+    done = tidy(archive, OPENED + timedelta(days=2))
+    assert waited == [2.0], "who has just listed the parts goes on reading what was replaced"
     counted = (done.merged, done.parts_before, done.parts_after, done.rows, done.duplicates)
     assert counted == (1, 2, 1, 4000, 0)
     (merged,) = part_files(archive, "pressure")

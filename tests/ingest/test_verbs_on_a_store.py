@@ -8,6 +8,7 @@ import urllib.request
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -16,6 +17,7 @@ from analysis.pieces.archive_pieces import incidents_in
 from analysis.simulation.scenario import build_late_turn_back
 from dashboard.privacy.holds import holds
 from dashboard.serving import Served
+from ingest.archive import retention
 from ingest.archive.reading import Archive
 from ingest.archive.retention import Retained, retain
 from ingest.archive.sealing import seal_messages, seal_segment
@@ -128,11 +130,12 @@ def test_a_hold_on_a_store_counts_on_every_machine_and_names_are_dropped_once(
     hold = ("hold", "--archive", archive, "--incident", incident)
     assert within(*hold, "--reason", "inquest").exit_code == 0
 
+    waited: list[float] = []
+    monkeypatch.setattr(retention, "time", SimpleNamespace(sleep=waited.append))
+
     def retained() -> Retained:
         then = datetime(2040, 1, 1, tzinfo=UTC)
-        return retain(
-            archive, then, lambda: holds(archive), "profile ours", then.date(), apply=True, grace_s=0
-        )
+        return retain(archive, then, lambda: holds(archive), "profile ours", then.date(), apply=True)
 
     with monkeypatch.context() as elsewhere:
         elsewhere.setenv("UNDERAIR_WORK_FOLDER", str(tmp_path / "another machine"))
@@ -140,6 +143,7 @@ def test_a_hold_on_a_store_counts_on_every_machine_and_names_are_dropped_once(
         assert retained().held == [incident]
     assert within(*hold, "--release", "--reason", "closed").exit_code == 0
     assert retained().incidents == [incident]
+    assert waited == [30.0], "who has just listed a store goes on reading what was replaced"
     with monkeypatch.context() as elsewhere:
         elsewhere.setenv("UNDERAIR_WORK_FOLDER", str(tmp_path / "another machine"))
         assert retained().incidents == []
