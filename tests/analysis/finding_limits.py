@@ -374,6 +374,8 @@ def slowly_until(below_s: int) -> Scene:
 
 
 EARLY: dict[str, Any] = {"start_bar": 120.0, "bar_s": 0.1}
+
+
 def full_and_warned(over_bar: float) -> Scene:
     """A cylinder of 300 bar reads so much more, the set's warning (55 bar) came so much early."""
 
