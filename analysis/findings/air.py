@@ -285,7 +285,8 @@ def _free_flow(one: Examined, context: Context) -> Iterator[Finding]:
             joined.append((first, last))
     for first, last in joined:
         started_us, ended_us = one.at_us(first), one.at_us(last - 1)
-        peak = float(one.air.rate_l_min[first:last].max())
+        # Of a short one the smoothed rate is lower than what was sure at the time.
+        peak = max(float(rate[first:last].max()) for rate in (one.air.rate_l_min, one.air.live_rate_lo_l_min))
         yield about_wear(
             "free_flow",
             "serious",

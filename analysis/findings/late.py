@@ -53,8 +53,11 @@ def _readings(one: Examined) -> Iterator[Finding]:
 
 
 def _alarm(alarm: Alarm) -> Iterator[Finding]:
-    heard_us = alarm.heard_us
-    if alarm.reported is None or heard_us is None or (heard_us - alarm.raised_us) * 1e-6 <= LATE_S:
+    if alarm.reported is None:
+        return
+    heard_us = alarm.reported.heard_us
+    late_s = (heard_us - alarm.raised_us) * 1e-6
+    if late_s <= LATE_S:
         return
     wear_id = alarm.wear.wear_id if alarm.wear else None
     seen = f", seen at {clock(alarm.seen_us)}" if alarm.seen_us is not None else ""
@@ -66,7 +69,7 @@ def _alarm(alarm: Alarm) -> Iterator[Finding]:
         alarm.raised_us,
         heard_us,
         f"The {named(alarm)} was raised at {clock(alarm.raised_us)}, heard at {clock(heard_us)}"
-        f"{seen}. The desk could not know it for {lasting((heard_us - alarm.raised_us) * 1e-6)}.",
+        f"{seen}. The desk could not know it for {lasting(late_s)}.",
         tuple(alarm.reported.evidence[:1]),
     )
 

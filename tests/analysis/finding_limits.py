@@ -22,13 +22,13 @@ from tests.analysis.test_findings import escaping, ordinary
 Scene = Callable[[WrittenLog], None]
 
 
-def free_flows(*parts: tuple[int, int]) -> Scene:
-    """Air escapes at 500 L/min: (from, seconds)."""
+def free_flows(*parts: tuple[int, int], l_min: float = 500.0) -> Scene:
+    """Air escapes: (from, seconds)."""
 
     def scene(log: WrittenLog) -> None:
         talker = worn(log, seconds=300, bar_s=0.03)
         for from_s, seconds in parts:
-            escaping(talker, from_s, seconds, 500.0)
+            escaping(talker, from_s, seconds, l_min)
 
     return scene
 
@@ -408,6 +408,7 @@ def no_motion_often(count: int) -> Scene:
 AT_LIMITS: dict[str, Scene] = {
     **{f"air escapes for {seconds} s": free_flows((120, seconds)) for seconds in (17, 18)},
     **{f"air escapes again after {gap} s": free_flows((120, 20), (140 + gap, 20)) for gap in (54, 55)},
+    **{f"480 L/min escape for {seconds} s": free_flows((120, seconds), l_min=480.0) for seconds in (18, 19)},
     "air escapes three times": free_flows((120, 20), (190, 20), (260, 20)),
     **{f"still for {until - 200} s and leaking": leak_while_still(200, until) for until in (259, 260)},
     **{

@@ -345,10 +345,10 @@ def test_what_reaches_into_an_incident(first_us: int, last_us: int, inside: bool
 def test_two_findings_of_one_moment_have_two_names_and_all_are_in_order(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    def one(set_id: str | None, at_us: int | None, code: str = "free_flow") -> Finding:
+    def one(set_id: str | None, at_us: int, code: str = "free_flow") -> Finding:
         return Finding(code, "note", set_id, None, at_us, None, "It flowed.", ("S-1/1/1",))
 
-    said = [one("S-2", 2), one("S-1", 2), one("S-2", 2), one("S-1", 1), one(None, None), one("S-1", 2, "air")]
+    said = [one("S-2", 2), one("S-1", 2), one("S-2", 2), one("S-1", 1), one(None, 0), one("S-1", 2, "air")]
     monkeypatch.setattr("analysis.findings.findings.RULES", (lambda _: said,))
     found = find_all(None)  # type: ignore[arg-type]
     in_order = [said[number] for number in (4, 3, 5, 1, 0, 2)]

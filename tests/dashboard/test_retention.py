@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import stat
 from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -266,6 +267,8 @@ def test_killed_at_any_step_leaves_the_archive_whole(
     with pytest.raises(_Killed):
         _drop(archive, cut_off=all_old)
     monkeypatch.undo()
+    for key in archive.glob(UNDER_WAY):
+        assert stat.S_IMODE(key.stat().st_mode) == 0o600, "with it names are found again"
     assert verify(archive).faults == []
     during = Archive(archive).messages()
     assert {kind: len(frame) for kind, frame in during.items()} == {k: len(f) for k, f in before.items()}

@@ -13,17 +13,21 @@ from types import SimpleNamespace
 from typing import Any
 
 import polars as pl
+import pyarrow.parquet as pq
 import pytest
 from paho.mqtt.enums import MQTTErrorCode
 
-from ingest.archive import sealing, tidying
+from ingest.archive import expected, sealing, tidying
+from ingest.archive.durable import write_durably
 from ingest.archive.expected import expected_of
 from ingest.archive.folder import Counts, create_archive
+from ingest.archive.journal import SegmentWriter
 from ingest.archive.journal_frames import Record
 from ingest.archive.parts import part_files, scan_parts
 from ingest.archive.retention import retain
 from ingest.archive.sealing import seal_messages, seal_segment
-from ingest.archive.store import Place, StorePath
+from ingest.archive.sound import DayFolder
+from ingest.archive.store import Place, StorePath, machine_folder
 from ingest.archive.tidying import tidy
 from ingest.archive.verifying import verify
 from ingest.broker.mqtt import ConfirmingPublisher, Connection, Publisher, Unconfirmed
@@ -230,6 +234,62 @@ def test_merging_keeps_the_order_of_what_was_received_in_one_microsecond(
         assert of_one == list(range(first, first + 2000))
 
 
+def test_merging_in_lots_keeps_every_message_once_in_the_order_of_sets_and_receipts(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two parts: 10 sets say 10 messages in each, a second apart."""
+    for name, value in (("LOT_ROWS", 40), ("ROW_GROUP_ROWS", 30), ("_LOTS_AT_ONCE", 3)):
+        monkeypatch.setattr(tidying, name, value)
+    archive = create_archive(tmp_path / "a")
+    for part in range(2):
+        heard = []
+        for number in range(100):
+            seq = 10 * part + number // 10
+            fields = {"pressure_bar": 200.0}
+            topic, payload = message_of("set", f"S-{number % 10}", 1, seq, "pressure", 0.0, None, fields)
+            heard.append(Heard(OPENED + timedelta(seconds=100 * part + number), topic, payload, False))
+        seal_messages(archive, frames_from_heard(heard), f"part{part}", overwrite=True)
+    done = tidy(archive, OPENED + timedelta(days=2), grace_s=0.0)
+    assert (done.merged, done.rows, done.duplicates) == (1, 200, 0)
+    (merged,) = part_files(archive, "pressure")
+    rows = scan_parts("pressure", [merged]).select("set_id", "seq").collect()
+    assert rows.rows() == [(f"S-{number}", seq) for number in range(10) for seq in range(20)]
+    groups = pq.ParquetFile(merged).metadata
+    assert [groups.row_group(each).num_rows for each in range(groups.num_row_groups)] == [30] * 6 + [20]
+    assert not list(archive.rglob("*aside*/*"))
+
+
+@pytest.mark.parametrize(
+    ("told", "state", "folder"),
+    [
+        ("/told", "/state", "/told"),
+        (None, "/state", "/state/underair"),
+        (None, "", "/home/listener/.local/state/underair"),
+        (None, None, "/home/listener/.local/state/underair"),
+    ],
+)
+def test_where_a_machine_keeps_what_is_on_no_store(
+    monkeypatch: pytest.MonkeyPatch, told: str | None, state: str | None, folder: str
+) -> None:
+    """XDG Base Directory Specification 0.8: `$HOME/.local/state` where the variable is not set, or empty."""
+    monkeypatch.setenv("HOME", "/home/listener")
+    for name, value in (("UNDERAIR_WORK_FOLDER", told), ("XDG_STATE_HOME", state)):
+        if value is None:
+            monkeypatch.delenv(name, raising=False)
+        else:
+            monkeypatch.setenv(name, value)
+    assert machine_folder() == Path(folder)
+
+
+def test_a_segment_that_no_listener_named_stops_the_next_one_by_its_name(tmp_path: Path) -> None:
+    """Its name sorts after any time: no later name would follow from it."""
+    (tmp_path / "99999999T999999999999Z-0123456789abcdef.journal").write_bytes(b"")
+    with pytest.raises(
+        ArchiveProblem, match=r"Z-0123456789abcdef\.journal is not named as a segment: move it out"
+    ):
+        SegmentWriter(tmp_path, OPENED)
+
+
 @pytest.mark.parametrize("links", [True, False])
 @pytest.mark.parametrize(("there", "again"), [(None, False), (None, True), (b"old", True)])
 def test_a_part_takes_its_name_or_writes_over_where_it_may(
@@ -282,6 +342,59 @@ def test_a_torn_or_altered_line_of_the_manifest_is_told_by_its_number(tmp_path: 
     assert said_of(archive) == [(where, "line 2 was altered: its hash differs")] * 1 + [
         (where, "line 3 does not follow from the one before: altered, or one removed")
     ]
+
+
+@pytest.mark.parametrize(("more", "told"), [(2000, []), (2001, ["line 4 has no end within 2,000 bytes"])])
+def test_a_manifest_is_read_in_blocks_and_given_up_where_a_line_never_ends(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, more: int, told: list[str]
+) -> None:
+    archive = create_archive(tmp_path / "a")
+    for seq in range(3):
+        topic, payload = message_of("set", "S-1", 1, seq, "pressure", 0.0, None, {"pressure_bar": 200.0})
+        seal_messages(archive, frames_from_heard([Heard(OPENED, topic, payload, False)]), "part")
+    (chain,) = (archive / "manifest").glob("*.ndjson")
+    chain.write_bytes(chain.read_bytes() + more * b"x")
+    monkeypatch.setattr(expected, "_BLOCK", 1)
+    monkeypatch.setattr(expected, "_LONGEST_LINE", 2000)
+    read = expected.Expected(archive).refresh()
+    assert [statement for _, statement in read.faults()] == told
+    (folder,) = read.folders()
+    assert (len(read.latest(folder)), list(read.lines().values())) == (3, [3])
+
+
+@pytest.mark.parametrize("earlier", ["the listing", "the manifest", "neither"])
+def test_a_part_that_is_sealed_while_a_folder_is_looked_at_is_no_trouble(
+    tmp_path: Path, earlier: str
+) -> None:
+    archive = create_archive(tmp_path / "a")
+
+    def seal(seq: int) -> Path:
+        topic, payload = message_of("set", "S-1", 1, seq, "pressure", 0.0, None, {"pressure_bar": 200.0})
+        seal_messages(archive, frames_from_heard([Heard(OPENED, topic, payload, False)]), "part")
+        return part_files(archive, "pressure")[0].parent
+
+    folder = seal(0)
+    listed = {path.name: path for path in folder.iterdir()}
+    said = expected.Expected(archive).refresh()
+    seal(1)
+    if earlier != "the manifest":
+        said.refresh()
+    day = DayFolder(folder, listed if earlier == "the listing" else None, said)
+    assert (len(day.parts()), list(day.faults(set()))) == (2, [])
+
+
+def test_who_may_write_what_a_listener_wrote(tmp_path: Path) -> None:
+    """Whatever the mask of the process: nobody else writes into a journal."""
+    before = os.umask(0)
+    try:
+        segment = SegmentWriter(tmp_path, OPENED)
+        segment.append([Record(7_000_000, "t", b"1", False)])
+        write_durably(tmp_path / "other", b"x")
+    finally:
+        os.umask(before)
+    segment.close()
+    modes = [stat.S_IMODE(path.stat().st_mode) for path in (segment.path, tmp_path / "other")]
+    assert modes == [0o644, 0o666]
 
 
 def said_of(archive: Path) -> list[tuple[str, str]]:

@@ -169,6 +169,13 @@ def test_what_is_safe_is_counted_with_the_longest_delay(writing: Writing) -> Non
     writing._give_up_segment()
 
 
+def test_what_underair_says_of_its_own_board_is_safe_without_being_kept(writing: Writing) -> None:
+    """It was made from the record: it must not keep the broker waiting, nor count as journalled."""
+    own = Delivery(Record(1, "underair/v1/trial/board/D-1/row", b"{}", False), 1, 1, 1)
+    assert writing._write([own])
+    assert (writing.health.journalled, writing._segment) == (0, None)
+
+
 def test_sealing_is_tried_again_ever_more_seldom(writing: Writing) -> None:
     waits: list[float] = []
 
