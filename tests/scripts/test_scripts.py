@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from dashboard.live import words as live_words
+from dashboard.live.commands import COLUMNS
 from dashboard.review import words as review_words
 from tests.conftest import missing
 
@@ -54,3 +55,11 @@ def test_a_script_has_one_subject_and_asks_for_words_that_exist(path: Path) -> N
         known = {*review_words.PAGE, "grades", "noFindings", "noteTime", "noteCertainties"}
     asked = set(re.findall(r"\bwords\.(\w+)", re.sub(r"//.*", "", text)))
     assert asked - known == set()
+
+
+def test_every_word_for_the_scripts_is_asked_for() -> None:
+    asked = set(re.findall(r"\bwords\.(\w+)", "".join(path.read_text(encoding="utf-8") for path in SCRIPTS)))
+    asked |= {"units", "units_what", "times", "times_what"}  # `live_choices.js` puts these names together
+    asked |= {f"head_{name}" for name in COLUMNS}  # the verb `board`
+    there = {*live_words.PAGE, *live_words.PAST_PAGE, *review_words.PAGE}
+    assert sorted(there - asked) == []
