@@ -166,6 +166,7 @@ def _overview_panel(look: Look, overview: dict[str, Any]) -> Any:
                     *(html.Div(id=f"review-{part}", hidden=True) for part in ("before", "inside", "after")),
                 ],
                 id="review-overview-frame",
+                tabIndex=0,  # with many wearers it scrolls
                 role="img",
                 **aria(label=words.OVERVIEW_LABEL),
             ),
