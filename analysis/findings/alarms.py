@@ -13,7 +13,7 @@ from analysis.alarms.kinds import GRAVEST, KINDS
 from analysis.findings.examined import Examined
 from analysis.findings.finding import Context, Finding, Severity, clock, lasting, unique
 from analysis.heat.heat import rapid_rise
-from analysis.records import lost_between
+from analysis.records import PowerUp, lost_between
 from analysis.wears.wears import Wear
 from ingest.plurals import counted
 
@@ -76,6 +76,8 @@ def alarm_findings(context: Context) -> Iterator[Finding]:
             )
     for alike in without.values():
         yield _all_without_data(alike)
+    for power_up in context.sets:
+        yield from _only_kept_by_broker(power_up, context)
     for flood in context.floods:
         minutes = context.profile.alarms.flood_window_min
         yield Finding(
@@ -88,6 +90,28 @@ def alarm_findings(context: Context) -> Iterator[Finding]:
             f"{flood.most} alarms (reported) within {minutes:g} min from {clock(flood.started_us)}: more "
             f"than {context.profile.alarms.flood_count}, which is more than one person can answer well.",
             _first_raises(context, flood.started_us, flood.ended_us),
+        )
+
+
+def _only_kept_by_broker(power_up: PowerUp, context: Context) -> Iterator[Finding]:
+    channel = power_up.channels.get("alarm")
+    if channel is None:
+        return
+    for position in np.flatnonzero(channel.retained).tolist():
+        row, received_us = channel.rows[position], int(channel.received_us[position])
+        if row["state"] == "cleared" or not context.inside(received_us):
+            continue
+        yield Finding(
+            "alarm_kept_by_broker",
+            "serious" if row["alarm"] in GRAVEST else "caution",
+            power_up.name,
+            None,
+            received_us,
+            None,
+            f"The broker had kept a message of set {power_up.name} ({KINDS[row['alarm']].named}) and handed "
+            f"it on at {clock(received_us)}. The set dates it {clock(int(channel.time_us[position]))}. "
+            "Nobody here heard it when it was raised, so no table and no other finding uses it.",
+            (power_up.identity(int(channel.seq[position])),),
         )
 
 

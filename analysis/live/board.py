@@ -20,6 +20,7 @@ from msgspec.structs import replace
 from analysis.alarms.alarms import Alarm
 from analysis.alarms.kinds import GRAVEST
 from analysis.live.attention import Moments, in_order_of_need, rows_of_alarms_alone, team_rows
+from analysis.live.broker_memory import BrokerMemory
 from analysis.live.came_out import with_rests
 from analysis.live.hearing import HeardSoFar
 from analysis.live.inside import Line
@@ -51,6 +52,7 @@ class LiveBoard:
         self._services: dict[str, ServiceBoard] = {}
         self._heard = HeardSoFar()
         self._refused = RefusedWords()
+        self._memory = BrokerMemory()
         self._desk_heard: deque[str] = deque(maxlen=DESK_KEPT)
         # What failed by a fault of ours, and how: the caller reports and clears it.
         self.faults: list[tuple[str, Exception]] = []
@@ -59,6 +61,7 @@ class LiveBoard:
         """Take newly received messages (a frame a kind, as `ingest.contract.frames` makes them)."""
         self._heard.take(messages)
         self._refused.take(messages)
+        self._memory.take(messages)
         for identity in _desk_identities(messages):
             self._desk_heard.append(identity)
         for service, own in _by_service(messages).items():
@@ -136,6 +139,7 @@ class LiveBoard:
                 now_s,
                 [delay for board in boards for delay in board.delays_s()],
                 self._refused.tallies_unread(now_s),
+                self._memory.at(now_s),
             ),
             desk_heard=tuple(self._desk_heard),
             set_ids=tuple(sorted({set_id for board in boards for set_id in board.set_ids})),

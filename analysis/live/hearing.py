@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from analysis.clocks.links import silent_after_s, usual_interval_s
-from analysis.live.rows import Hearing
+from analysis.live.rows import FromMemory, Hearing
 from analysis.records import Channel, PowerUp
 from ingest.contract.frames import Messages
 from ingest.contract.kinds import KINDS
@@ -53,7 +53,13 @@ class HeardSoFar:
         for received_us, reason in refused.select(pl.col("received").dt.epoch("us"), "reason").iter_rows():
             self._refused.append((received_us * 1e-6, reason))
 
-    def at(self, now_s: float, delays_s: Sequence[float], tallies_unread: int = 0) -> Hearing:
+    def at(
+        self,
+        now_s: float,
+        delays_s: Sequence[float],
+        tallies_unread: int = 0,
+        from_memory: tuple[FromMemory, ...] = (),
+    ) -> Hearing:
         """Return how well messages arrive, at a moment."""
         lately = [reason for at_s, reason in self._refused if at_s >= now_s - 3600.0]
         ordered = sorted(delays_s)
@@ -65,6 +71,7 @@ class HeardSoFar:
             tallies_unread=tallies_unread,
             delay_p95_s=ordered[int(0.95 * (len(ordered) - 1))] if ordered else None,
             began_at=self._began_s,
+            from_memory=from_memory,
         )
 
 

@@ -355,6 +355,14 @@ class IncidentRow(msgspec.Struct, frozen=True):
     opened_at: float
 
 
+class FromMemory(msgspec.Struct, frozen=True):
+    """An alarm that is not cleared, or a tally *in*, that only the broker has kept: it counts for nothing."""
+
+    who: str  # the set, or the wearer
+    alarm: str | None  # None: a tally
+    said_at: float  # by its speaker's clock
+
+
 class Hearing(msgspec.Struct, frozen=True):
     """How well the messages arrive."""
 
@@ -365,6 +373,7 @@ class Hearing(msgspec.Struct, frozen=True):
     delay_p95_s: float | None
     tallies_unread: int = 0  # refused tallies of the last 12 h that name nobody who can be read
     began_at: float | None = None  # first message after the last pause of 12 h or more
+    from_memory: tuple[FromMemory, ...] = ()  # what the broker kept and nobody here heard when it was said
 
 
 class Snapshot(msgspec.Struct, frozen=True):

@@ -43,9 +43,10 @@ TYPICAL_RATED_BAR = 300.0
 BEGAN_WITHIN_US = 60 * 1_000_000
 BREATHED_ON_US = 180 * 1_000_000
 """Whoever is heard seldom breathes between two readings as in so long before. Our own rule."""
-FEW_LOST = 20
+FEW_LOST, INTERVALS_SEEN = 20, 3
 """A wear whose opening came so shortly, or so few messages, before its first reading has its entry pressure
-within a few bar. Our own rule."""
+within a few bar. The first readings show how long so many messages take: 20 of a set that speaks every two
+minutes are 40 min. Our own rule."""
 
 
 POSSIBLE = {
@@ -332,10 +333,11 @@ def _wears_of(
             ]
             cylinder, thresholds = _worst_of(said, profile)
             earlier = np.flatnonzero(~part_spike[:start]) + first
+            next_ones = slice(span.start, min(span.start + INTERVALS_SEEN, last - 1) + 1)
             heard = bar[span.start] >= _rated_bar(cylinder) or _opening_heard(
                 power_up,
                 (seq[earlier], at_us[earlier], bar[earlier]),
-                (int(seq[span.start]), int(at_us[span.start]), float(bar[span.start])),
+                (seq[next_ones], at_us[next_ones], bar[next_ones]),
                 offs[part - 1].seq if part else -1,
             )
             wears.append(
@@ -367,25 +369,31 @@ def _rated_bar(cylinder: Cylinder | None) -> float:
 
 
 def _opening_heard(
-    power_up: PowerUp, before: tuple[Ints, Ints, Floats], first: tuple[int, int, float], off_seq: int
+    power_up: PowerUp,
+    before: tuple[Ints, Ints, Floats],
+    first: tuple[Ints, Ints, Floats],
+    off_seq: int,
 ) -> bool:
     """Return whether the opening of a wear was heard: then its first reading is its entry pressure.
 
     - `before`: number, moment and pressure of the readings before it since the set was last switched on.
-    - `first`: the same of its first reading.
+    - `first`: the same of its first readings.
     - `off_seq`: number of the `power off` before them, -1 where there is none.
 
     It was where the set gave a pressure of before the opening, was switched on, or began to speak, and then
-    nothing or little was lost until the first reading. A retained copy is not of this moment.
+    nothing or little was lost until the first reading: few messages, and so many as the set sends in a short
+    time. A retained copy is not of this moment.
     """
-    seq, at_us, bar = first
+    (seq, *_), (at_us, *_), (bar, *_) = (one.tolist() for one in first)
     low = np.flatnonzero(before[2] < max(OPEN_ABOVE_BAR, bar - CHANGED_RISE_BAR))
     if len(low) and at_us - int(before[1][low[-1]]) <= BEGAN_WITHIN_US:
         return True
     if power_up.losses_known:
         since = int(before[0][low[-1]]) if len(low) else off_seq
         heard = int(np.diff(power_up.seqs.searchsorted([since + 1, seq]))[0])
-        if seq - since - 1 - heard <= FEW_LOST:
+        lost = seq - since - 1 - heard
+        sent, took_us = int(first[0][-1]) - seq, int(first[1][-1]) - at_us
+        if not lost or (lost <= FEW_LOST and took_us > 0 and lost * took_us <= BEGAN_WITHIN_US * sent):
             return True
     power = power_up.channels.get("power")
     return power is not None and any(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from analysis.live.rows import GaugeRow, Interval
+from analysis.live.rows import FromMemory, GaugeRow, Interval
 from dashboard import words as dashboard_words
 from dashboard.live import words
 from dashboard.live.display import Display
@@ -104,6 +104,14 @@ def times(repeated: tuple[int, float] | None, display: Display) -> str:
 def gauge_read(gauge: GaugeRow, display: Display) -> str:
     """Return a gauge read by voice, with its moment."""
     return f"{display.pressure(gauge.bar)}, {display.clock(gauge.at, '%H:%M')}"
+
+
+def from_memory(one: FromMemory, display: Display) -> str:
+    """Return an alarm or a tally that only the broker's memory has, with the moment that it names."""
+    who, at = named(one.who), display.clock(one.said_at)
+    if one.alarm is None:
+        return words.TALLY_FROM_MEMORY.format(who=who, at=at)
+    return words.ALARM_FROM_MEMORY.format(alarm=ALARMS[one.alarm], who=who, at=at)
 
 
 def relief(at: float | None, now: float, display: Display) -> str:

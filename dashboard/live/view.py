@@ -27,6 +27,7 @@ from ingest.status import EVERY_S, LOW_DISK_BYTES, Status
 
 AHEAD_MIN = 30.0  # how far the shared clock reaches into the future
 MOST_INCIDENTS = 2  # named in the line of open ones
+MOST_FROM_MEMORY = 5  # named in the system line
 LISTENER_SILENT_S = 10.0  # nothing at all received for this long while somebody is under air
 
 Kept = dict[str, tuple[Row, bool, dict[str, Any]]]
@@ -311,6 +312,11 @@ def not_known(
     if began_at is not None and snapshot.at - began_at < BEGINS_AFTER_S:
         in_midst = any(one.code == "beginning_not_heard" for row in snapshot.rows for one in row.reasons)
         parts.append((words.BEGAN.format(at=display.named_clock(began_at)), in_midst))
+    memory = snapshot.hearing.from_memory
+    if memory:
+        named = [sentences.from_memory(one, display) for one in memory[:MOST_FROM_MEMORY]]
+        more = [words.MORE_FROM_MEMORY.format(count=len(memory) - len(named))] * (len(memory) > len(named))
+        parts.append((words.FROM_MEMORY.format(what=", ".join([*named, *more])), True))
     # The first sentence says what; where to look is in the listener's log.
     losses = [status.possible_loss.split(". ")[0] for status in listeners if status.possible_loss]
     return parts + [(words.LISTENER_TROUBLE.format(trouble=loss), True) for loss in losses]

@@ -61,6 +61,10 @@ def all_refused(log: WrittenLog) -> None:
     desk.say(310, "tally", action="out", **WHO)
 
 
+def alarm_kept_by_the_broker(log: WrittenLog) -> None:
+    worn(log).say(300.5, "alarm", retained=True, alarm="distress", state="raised")
+
+
 def alarm_of_long_detail(log: WrittenLog) -> None:
     worn(log).say(300.5, "alarm", alarm="distress", state="raised", detail="x" * 201)
 

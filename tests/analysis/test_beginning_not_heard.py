@@ -152,6 +152,27 @@ def test_a_set_switched_on_shortly_before_began_then(heard: Heard, on_s: float, 
     assert heard.code == code
 
 
+@pytest.mark.parametrize(
+    ("every_s", "lost", "known"),
+    [
+        (120, 10, False),  # 20 min
+        (60, 2, False),
+        (60, 1, True),
+        (30, 2, True),
+        (120, 0, True),
+        (2, 20, True),
+        (2, 21, False),
+    ],
+)
+def test_few_messages_of_a_slow_set_are_a_long_time(log: Any, every_s: int, lost: int, known: bool) -> None:
+    """45 L/min from 295 bar, a message every two minutes: ten of them are 20 min, and 140 bar."""
+    one = log.talker("S-1")
+    for number in range(40):
+        bar = max(295 - 0.11 * number * every_s, 75.0)
+        one.say(number * every_s, "pressure", pressure_bar=float(round(bar)), lost=number < lost)
+    assert ("beginning_not_heard" not in told(analyse(log.frames(), PROFILE))) == known
+
+
 def test_a_power_on_that_a_broker_kept_says_nothing_of_now(heard: Heard) -> None:
     heard.one.say(30, "power", state="on", retained=True)
     heard.keep(lambda at_s, kind: kind in ("setup", "power") or at_s >= 80)

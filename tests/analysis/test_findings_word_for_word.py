@@ -22,6 +22,7 @@ from tests.analysis.finding_limits import AT_LIMITS
 from tests.analysis.finding_people import OF_PEOPLE
 from tests.analysis.finding_scenes import (
     STUCK_S,
+    alarm_kept_by_the_broker,
     alarm_of_long_detail,
     all_refused,
     answered,
@@ -172,6 +173,7 @@ SCENES: dict[str, Callable[[WrittenLog], None]] = {
     "refused in a silence": refused_in_a_gap,
     "everything refused": all_refused,
     "an alarm refused": alarm_of_long_detail,
+    "an alarm that the broker kept": alarm_kept_by_the_broker,
     "a tally refused": tally_of_bad_team,
     "one conflict": conflicts(250),
     "three conflicts": conflicts(250, 240, 230),

@@ -1,0 +1,46 @@
+"""What the broker kept and nobody here heard when it was said: a set's alarm, a desk's tally *in*.
+
+A retained message may be a minute or a year old, so it opens nothing by itself. But it is about a person: the
+page says that it is there, until something newer is heard of it.
+"""
+
+from __future__ import annotations
+
+from analysis.live.rows import FromMemory
+from ingest.contract.frames import Messages
+
+SHOWN_S = 12 * 3600.0
+"""No older by its own time. Our own rule: for so long the page shows a set that nobody tallied in."""
+
+
+class BrokerMemory:
+    """Retained alarms and tallies that were not heard live: one for each set and alarm, or wearer."""
+
+    def __init__(self) -> None:
+        self._kept: dict[tuple[str, str, str | None], FromMemory] = {}  # by service, set or wearer, alarm
+        self._last: dict[tuple[str, str, str], tuple[int, int]] = {}  # by service, speaker, kind: heard live
+
+    def take(self, messages: Messages) -> None:
+        """Take newly received messages."""
+        for kind, speaker in (("alarm", "set_id"), ("tally", "desk_id"), ("resolved", "desk_id")):
+            for row in messages[kind].sort("received").iter_rows(named=True):
+                who = row["wearer_id"] if kind == "tally" else row["set_id"]
+                key = (row["service"], who or row["set_id"], row.get("alarm"))
+                said_by, identity = (row["service"], row[speaker], kind), (row["boot"], row["seq"])
+                if not row["retained"]:
+                    self._last[said_by] = identity
+                    self._forget(key)
+                elif identity != self._last.get(said_by) and (
+                    row.get("state") in ("raised", "acknowledged") or row.get("action") == "in"
+                ):
+                    self._kept[key] = FromMemory(key[1], row.get("alarm"), row["time"].timestamp())
+
+    def _forget(self, heard: tuple[str, str, str | None]) -> None:
+        service, who, alarm = heard
+        for key in [key for key in self._kept if key[:2] == (service, who) and alarm in (None, key[2])]:
+            del self._kept[key]
+
+    def at(self, now_s: float) -> tuple[FromMemory, ...]:
+        """Return what of it may be of now, the newest first."""
+        found = [one for one in self._kept.values() if now_s - one.said_at <= SHOWN_S]
+        return tuple(sorted(found, key=lambda one: -one.said_at))
