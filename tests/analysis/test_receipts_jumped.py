@@ -63,11 +63,18 @@ def stored(true_s: float) -> float:
         dict.fromkeys(("S-1", "S-2", "S-3"), set_by(600.0)),  # a way may be longer by ten minutes
         dict.fromkeys(("S-1", "S-2", "S-3"), stored),
         {"S-1": set_by(3600.0), "S-2": set_by(3700.0), "S-3": set_by(3900.0)},
+        {f"S-{number}": set_by(3600.0 if number < 3 else 0.0) for number in range(5)},
     ],
-    ids=["two sets", "one gateway of two", "ten minutes", "stored", "not alike"],
+    ids=["two sets", "one gateway of two", "ten minutes", "stored", "not alike", "three of five"],
 )
 def test_a_delay_is_no_jump_of_receipts(log: Any, delays: dict[str, Delay]) -> None:
     assert heard_by_three(log, delays) == []
+
+
+def test_a_jump_of_four_fifths_of_the_sets_is_said_with_their_number(log: Any) -> None:
+    delays = {f"S-{number}": set_by(3600.0 if number < 4 else 0.0) for number in range(5)}
+    (told,) = heard_by_three(log, delays)
+    assert "messages of 4 of 5 sets that were heard before and after it" in told["statement"]
 
 
 def test_sets_brought_in_later_from_their_memory_are_no_jump(log: Any) -> None:

@@ -17,7 +17,7 @@ from dashboard.underair import root
 from ingest.archive.journal import Record, SegmentWriter
 from ingest.archive.manifest import decode_line
 from ingest.archive.mapped_journal import keep_state
-from ingest.archive.mappings import keep_mapping, mappings_of
+from ingest.archive.mappings import filters_of, keep_mapping, mappings_of
 from ingest.archive.reading import Archive, Follower
 from ingest.archive.sealing import seal_segment
 from ingest.archive.sound import trouble_of
@@ -28,6 +28,7 @@ from ingest.contract.captures import Heard, write_capture
 from ingest.contract.errors import BadSettings
 from ingest.contract.frames import concat
 from ingest.contract.times import micros
+from ingest.importing import import_capture
 from ingest.listener import Listener
 from ingest.mapping.mapper import Mapper
 from ingest.mapping.rules import EXAMPLES, load_mapping
@@ -253,6 +254,12 @@ def test_a_kept_mapping_that_was_altered_is_said_not_used_and_put_right_by_its_f
     with pytest.raises(BadSettings, match="was changed or is missing"):
         seal_segment(tmp_path, writer.path)
     assert writer.path.exists(), "sealing waits"
+    capture = tmp_path / "capture.ndjson"
+    write_capture(capture, [one])
+    with pytest.raises(BadSettings, match="was changed or is missing"):
+        import_capture(capture, tmp_path)
+    with pytest.raises(BadSettings, match="was changed or is missing"):
+        filters_of(tmp_path)  # a listener that began without it would not hear those sets
     keep_mapping(tmp_path, source)
     assert kept.read_bytes() == whole
     assert Archive(tmp_path).messages()["pressure"]["pressure_bar"][0] == pytest.approx(4350 * 0.06894757)

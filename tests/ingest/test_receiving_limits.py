@@ -7,7 +7,7 @@ import os
 import stat
 import time
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import date, timedelta
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -21,8 +21,10 @@ from ingest.archive import expected, sealing, tidying
 from ingest.archive.durable import write_durably
 from ingest.archive.expected import expected_of
 from ingest.archive.folder import Counts, create_archive
+from ingest.archive.index import days_between
 from ingest.archive.journal import SegmentWriter
 from ingest.archive.journal_frames import Record
+from ingest.archive.manifest import rows_digest
 from ingest.archive.parts import part_files, scan_parts
 from ingest.archive.retention import retain
 from ingest.archive.sealing import seal_messages, seal_segment
@@ -360,6 +362,22 @@ def test_a_manifest_is_read_in_blocks_and_given_up_where_a_line_never_ends(
     assert [statement for _, statement in read.faults()] == told
     (folder,) = read.folders()
     assert (len(read.latest(folder)), list(read.lines().values())) == (3, [3])
+
+
+def test_the_digests_of_rows_add_up_to_that_of_the_whole_whatever_is_null() -> None:
+    """So what is merged is known to be what was sealed: three kinds of rows, by which cells they have."""
+    cells = [(0.5, True), (0.5, None), (None, None), (0.25, True), (None, None), (0.5, None)]
+    rows = [(f"{number}".encode(), "S-1", *each) for number, each in enumerate(cells)]
+    frame = pl.DataFrame(rows, ("payload", "set_id", "battery_fraction", "lasts_another_wear"), orient="row")
+    one_by_one = [rows_digest(frame[number : number + 1]) for number in range(len(rows))]
+    assert rows_digest(frame) == sum(one_by_one) % 2**128
+    assert len(set(one_by_one)) == len(rows)
+
+
+def test_the_days_between_two_are_counted_with_both() -> None:
+    first = date(2028, 2, 28)
+    days = [[each.day for each in days_between(first, last)] for last in (first, date(2028, 3, 1))]
+    assert days == [[28], [28, 29, 1]]
 
 
 @pytest.mark.parametrize("earlier", ["the listing", "the manifest", "neither"])
