@@ -107,10 +107,7 @@ class BatchingClient(Client):
             begun -= len(self._long.record.payload) + len(self._long.record.topic)
             self._long = None
         try:
-            while size - at >= 2:
-                extent = _extent(data, at)
-                if extent is None:
-                    break  # the rest is on its way
+            while (extent := _extent(data, at)) is not None:  # else the rest is on its way
                 start, end = extent
                 command = data[at]
                 if end > size:

@@ -275,6 +275,12 @@ def said_to_be_out(at_s: float, end_bar: float = 30.0) -> Scene:
     return scene
 
 
+def refused_before_the_last(log: WrittenLog) -> None:
+    """One reading before the last one was refused: it is no message of the silence that followed."""
+    said_to_be_out(600)(log)
+    changed(log.talkers[0], "pressure", lambda at, _: {"pressure_bar": -1.0} if at == 458 else {})
+
+
 def slow_and_stuck(readings: int) -> Scene:
     """A reading every 10 s; so many alike."""
 
@@ -444,6 +450,7 @@ AT_LIMITS: dict[str, Scene] = {
         for n in (73, 74)
     },
     **{f"said to be out at {at_s} s": said_to_be_out(at_s) for at_s in (459, 470)},
+    "refused before the last reading": refused_before_the_last,
     "said to be out, 28 bar left": said_to_be_out(470, 28.0),
     "said to be out, 27 bar left": said_to_be_out(470, 27.0),
     **{f"{count} slow readings alike": slow_and_stuck(count) for count in (19, 20)},
