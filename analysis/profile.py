@@ -6,6 +6,7 @@ writes its own file, and needs to name only what differs.
 
 from __future__ import annotations
 
+import functools
 from importlib import resources
 from pathlib import Path
 from typing import Annotated, Literal
@@ -311,6 +312,7 @@ def shipped_profiles() -> tuple[str, ...]:
     return ("default", *(name for name in names if name != "default"))
 
 
+@functools.cache
 def shipped_profile(name: str) -> Profile:
     """Return the shipped profile called `name`.
 
