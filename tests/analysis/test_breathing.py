@@ -306,7 +306,7 @@ def test_bad_records_are_refused_with_a_reason(time_s, pressure_bar, message):
     st.floats(-60.0, 1200.0),
 )
 def test_nonsense_in_the_readings_stays_finite(rows, surroundings_c):
-    waits, bars, temperatures = np.array([(0.0, 300.0, 20.0), *rows]).T
+    waits, bars, temperatures = np.array([(0.0, 300.0, 20.0), *rows]).T.copy()
     track = reconstruct(
         np.cumsum(waits), bars, Cylinder(), surroundings_c=surroundings_c, gas_temperature_c=temperatures
     )

@@ -30,7 +30,7 @@ def wears(readings: Readings, until_s: float = math.inf) -> list[tuple[float, fl
 
 def marked(readings: Readings, until_s: float = math.inf) -> list[float]:
     """Give the seconds whose readings are spikes."""
-    at_s, bar = np.array(readings).T
+    at_s, bar = np.array(readings, np.float64).T.copy()
     return [float(each) for each in at_s[spikes(at_s, bar, until_s)]]
 
 

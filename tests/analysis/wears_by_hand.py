@@ -29,7 +29,7 @@ def flat(bar: float, first_s: float, last_s: float) -> Readings:
 def channel(readings: Readings, *, first_seq: int = 0, rows: list[dict[str, Any]] | None = None) -> Channel:
     at_us = np.array([us(at_s) for at_s, _ in readings], np.int64)
     count = len(at_us)
-    bar = np.array([bar for _, bar in readings])
+    bar = np.array([bar for _, bar in readings], np.float64)  # as in a frame: numba would compile for others
     numbers = {"pressure_bar": bar, "gas_temperature_c": np.full(count, np.nan)}
     seq = np.arange(first_seq, first_seq + count)
     retained = np.zeros(count, np.bool_)
