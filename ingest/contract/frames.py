@@ -23,6 +23,7 @@ from ingest.contract.topics import parse_topic
 Messages = dict[str, pl.DataFrame]
 """A frame for each kind and for ``refused``; always all of them, with their types."""
 
+FEW = 30  # polars takes as long for these as for one, and Python no longer
 _TIME = pl.Datetime("us", "UTC")
 _Row = tuple[Message, str, int, str, bytes, bool]  # message, service, received (us), topic, payload, retained
 
@@ -171,11 +172,14 @@ def _members(field: Field, value: Any) -> dict[str, Any]:
 
 
 def _times(name: str, texts: list[str | None]) -> pl.Series:
-    """Return instants; the usual spelling in bulk, any other one by one."""
-    written = pl.Series(name, texts, pl.String)
-    times = written.str.to_datetime("%Y-%m-%dT%H:%M:%S%.fZ", time_unit="us", time_zone="UTC", strict=False)
-    if times.null_count() == written.null_count():
-        return times
+    """Return instants; the usual spelling of many in bulk, a few and any other one by one."""
+    if len(texts) > FEW:
+        written = pl.Series(name, texts, pl.String)
+        times = written.str.to_datetime(
+            "%Y-%m-%dT%H:%M:%S%.fZ", time_unit="us", time_zone="UTC", strict=False
+        )
+        if times.null_count() == written.null_count():
+            return times
     instants = [None if text is None else micros(parse_time(text)) for text in texts]
     return pl.Series(name, instants, pl.Int64).cast(_TIME)
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from ingest.contract.captures import Heard
 from ingest.contract.columns import ARROW_SCHEMAS, FRAME_SCHEMAS, TABLES, arrow_table, empty_frame
-from ingest.contract.frames import concat, drop_duplicates, frames_from_heard, no_messages
+from ingest.contract.frames import FEW, concat, drop_duplicates, frames_from_heard, no_messages
 from ingest.contract.kinds import KINDS
 from ingest.contract.messages import decode
 
@@ -84,15 +84,17 @@ def test_refused_message_is_a_row_with_reason_path_and_payload(pressure: Pressur
 def test_times_in_any_spelling_are_the_same_instant(pressure: Pressure) -> None:
     day, hour = "2031-05-04", "10:00:00"
     spelt = [f"{day}T{hour}Z", f"{day}T12:00:00+02:00", f"{day}t{hour}.000000z", f"{day} {hour}Z"]
-    frame = frames_from_heard(pressure(seq, time=text) for seq, text in enumerate(spelt))["pressure"]
-    assert frame["time"].unique().to_list() == [datetime(2031, 5, 4, 10, tzinfo=UTC)]
+    for lot in (spelt, FEW * spelt):  # read one by one, and in bulk
+        frame = frames_from_heard(pressure(seq, time=text) for seq, text in enumerate(lot))["pressure"]
+        assert frame["time"].to_list() == [datetime(2031, 5, 4, 10, tzinfo=UTC)] * len(lot)
 
 
 _any_time = st.datetimes(datetime(1969, 1, 1), datetime(2199, 12, 31)).map(lambda at: at.isoformat() + "Z")
 
 
-@given(st.lists(_any_time, max_size=5))
-def test_any_time_is_read_to_the_microsecond(texts: list[str]) -> None:
+@given(st.lists(_any_time, max_size=5), st.sampled_from([1, FEW + 1]))
+def test_any_time_is_read_to_the_microsecond(texts: list[str], times: int) -> None:
+    texts = times * texts
     heard = [
         Heard(
             AT,
