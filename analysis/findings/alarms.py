@@ -150,7 +150,8 @@ def _unanswered(alarm: Alarm, context: Context) -> Iterator[Finding]:
         how = "was not acknowledged at the set, nor marked as seen at the desk"
         how += f", until it was cleared at {clock(cleared_us)}" if cleared_us is not None else " at all"
     else:
-        how = f"was first answered at {clock(answered_us)}, after {lasting((answered_us - alarm.raised_us) * 1e-6)}"
+        took = lasting((answered_us - alarm.raised_us) * 1e-6)
+        how = f"was first answered at {clock(answered_us)}, after {took}"
         if known_us - alarm.raised_us > HEARD_LATE_US:
             how += (
                 f"; it was heard at {clock(known_us)}, {lasting((answered_us - known_us) * 1e-6)} before that"

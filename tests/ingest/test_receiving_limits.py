@@ -17,7 +17,7 @@ import pyarrow.parquet as pq
 import pytest
 from paho.mqtt.enums import MQTTErrorCode
 
-from ingest.archive import expected, sealing, tidying
+from ingest.archive import expected, sealing, sound, tidying
 from ingest.archive.durable import write_durably
 from ingest.archive.expected import expected_of
 from ingest.archive.folder import Counts, create_archive
@@ -28,7 +28,7 @@ from ingest.archive.manifest import rows_digest
 from ingest.archive.parts import part_files, scan_parts
 from ingest.archive.retention import retain
 from ingest.archive.sealing import seal_messages, seal_segment
-from ingest.archive.sound import DayFolder
+from ingest.archive.sound import DayFolder, journals
 from ingest.archive.store import Place, StorePath, machine_folder
 from ingest.archive.tidying import tidy
 from ingest.archive.verifying import verify
@@ -378,6 +378,20 @@ def test_the_days_between_two_are_counted_with_both() -> None:
     first = date(2028, 2, 28)
     days = [[each.day for each in days_between(first, last)] for last in (first, date(2028, 3, 1))]
     assert days == [[28], [28, 29, 1]]
+
+
+def test_a_frame_that_is_being_written_is_waited_for_and_no_damage(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    archive = create_archive(tmp_path / "a")
+    folder = archive / "journal" / "main"
+    folder.mkdir(parents=True)
+    segment = folder / "20310504T102107412003Z-0123456789abcdef.journal"
+    whole = segment_bytes([[Record(7_000_000, "t", b"1", False)], [Record(9_000_000, "t", b"2", False)]])
+    segment.write_bytes(whole[:-3])
+    slept = SimpleNamespace(sleep=lambda _: segment.write_bytes(whole), monotonic=time.monotonic)
+    monkeypatch.setattr(sound, "time", slept)
+    assert journals(archive) == (2, [])
 
 
 @pytest.mark.parametrize("earlier", ["the listing", "the manifest", "neither"])
