@@ -6,14 +6,22 @@ where two desks contradict each other.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from msgspec.structs import replace
 
 from analysis.air.forecast import VOICE_STEP_BAR
-from analysis.live.rows import Contradiction, GaugeRow, OrderLine, RollCallLine, Row, StandbyLine
+from analysis.live.rows import (
+    Contradiction,
+    GaugeRow,
+    OrderLine,
+    RollCallLine,
+    Row,
+    StandbyLine,
+    people,
+)
 from analysis.wears import gauges as by_voice
 from analysis.wears.calls import DeskCalls, Roll
 from analysis.wears.corrections import DeskWord
@@ -86,22 +94,25 @@ class DeskWords:
     def orders(self, rows: Iterable[Row]) -> tuple[OrderLine, ...]:
         """Return the orders in force, the oldest unanswered first.
 
-        `rows`: who is inside. Every order to everybody includes sets that nobody tallied in. What was
-        acknowledged before the order, or before its wearer went in, does not count.
+        `rows`: who is inside. Every order to everybody includes sets that nobody tallied in. A person counts
+        once, with the set that is heard under air. What was acknowledged before the order, or before its
+        wearer went in, does not count.
         """
-        inside = [row for row in rows if row.tallied_out_at is None]
+        inside = _inside(rows)
         lines = []
         for key, (at, given, record) in self._calls.orders.items():
             incident_id, order, team, set_id, desk_id = key
             if not given or not self._in_force(incident_id, inside):
                 continue
-            meant = [
+            meant = people(
                 row
                 for row in _of_incident(inside, incident_id)
                 if (not team or row.team == team) and (not set_id or row.set_id == set_id)
-            ]
-            waiting = tuple(row.key for row in meant if not self._acknowledged(row, order, at))
-            out = self._out_since(incident_id, at, team, set_id)
+            )
+            waiting = tuple(
+                own[0].key for own in meant if not any(self._acknowledged(row, order, at) for row in own)
+            )
+            out = self._out_since(incident_id, at, team, set_id, {row.wearer_id for row in inside})
             lines.append(
                 OrderLine(
                     key=f"{incident_id}/{order}/{team}/{set_id}/{desk_id}",
@@ -128,7 +139,7 @@ class DeskWords:
 
     def roll_calls(self, rows: Iterable[Row]) -> tuple[RollCallLine, ...]:
         """Return the roll calls that are open. `rows`: who is inside; who was in then is called by name."""
-        inside = [row for row in rows if row.tallied_out_at is None]
+        inside = _inside(rows)
         lines = []
         for (incident_id, roll_id), roll in self._calls.rolls.items():
             if roll.called_at is None or roll.closed_at is not None:
@@ -159,7 +170,7 @@ class DeskWords:
 
     def standby(self, rows: Iterable[Row]) -> tuple[StandbyLine, ...]:
         """Return the emergency teams, those that were stood down left out. `rows`: who is inside."""
-        inside = [row for row in rows if row.tallied_out_at is None]
+        inside = _inside(rows)
         found = []
         for (incident, team), line in self._standby.items():
             if line.state == "stood_down" or not self._in_force(incident, inside):
@@ -177,7 +188,7 @@ class DeskWords:
 
         Latest first. `rows`: who is inside.
         """
-        inside = [row for row in rows if row.tallied_out_at is None]
+        inside = _inside(rows)
         found = list(self._contradictions.values())
         for one in self._calls.shared_names():
             key = f"same_name/{one.incident_id}/{one.desk_id}"
@@ -202,12 +213,15 @@ class DeskWords:
         answer = roll.answer_for(stay)
         return answer[1] if answer is not None else "called"
 
-    def _out_since(self, incident_id: str, at: float, team: str, set_id: str) -> int:
+    def _out_since(
+        self, incident_id: str, at: float, team: str, set_id: str, inside: Collection[str | None]
+    ) -> int:
         count = 0
         for stay in self._stays.values():
             last = stay.tallies[-1]
             meant = (not team or last.team == team) and (not set_id or last.set_id == set_id)
-            count += stay.incident_id == incident_id and _out_at(stay) >= at and meant
+            out = _out_at(stay) >= at and last.wearer_id not in inside
+            count += stay.incident_id == incident_id and out and meant
         return count
 
     def _take_incident(self, record: Record, at: float) -> None:
@@ -305,6 +319,11 @@ def _differ(one: tuple[str, ...], other: tuple[str, ...]) -> bool:
     if one[0] == other[0] == "gauge":
         return abs(float(one[1]) - float(other[1])) > 2.0 * VOICE_STEP_BAR
     return one != other
+
+
+def _inside(rows: Iterable[Row]) -> list[Row]:
+    """Return whom the page counts as in: also who was tallied out, and is still under air or lost since."""
+    return [row for row in rows if row.tallied_out_at is None or row.is_in]
 
 
 def _of_incident(rows: Iterable[Row], incident_id: str) -> list[Row]:

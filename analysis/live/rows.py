@@ -6,6 +6,7 @@ them. A number that is no longer live has its age, and its row has `silent_since
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Literal
 
 import msgspec
@@ -176,6 +177,28 @@ class Row(msgspec.Struct, frozen=True, kw_only=True):
     def is_in(self) -> bool:
         """Whether it counts as a person inside."""
         return self.tallied_in_at is not None or self.started_at is not None or self.lost is not None
+
+
+def by_person(rows: Iterable[Row]) -> list[list[Row]]:
+    """Return the rows of each person; a set without a known wearer counts as one person."""
+    found: dict[tuple[str, bool, str], list[Row]] = {}
+    for row in rows:
+        found.setdefault((row.service, row.wearer_id is None, row.wearer_id or row.key), []).append(row)
+    return list(found.values())
+
+
+def breathing(rows: Iterable[Row]) -> dict[str, Row]:
+    """Return by set which are heard under air."""
+    return {row.set_id: row for row in rows if row.started_at is not None and row.silent_since_at is None}
+
+
+def people(rows: Iterable[Row]) -> list[list[Row]]:
+    """Return the rows of each person; two sets under air at once are two people, tallied with one name."""
+    found: list[list[Row]] = []
+    for own in by_person(rows):
+        sets = breathing(own)
+        found += [[row] for row in sets.values()] or [own]
+    return found
 
 
 class Team(msgspec.Struct, frozen=True):

@@ -17,7 +17,7 @@ from analysis.alarms.kinds import GRAVEST
 from analysis.live.attention import LOW_AIR, PAST_TURN_BACK
 from analysis.live.board import Lines
 from analysis.live.hearing import BEGINS_AFTER_S
-from analysis.live.rows import Row, Snapshot
+from analysis.live.rows import Row, Snapshot, breathing, by_person
 from dashboard.live import sentences, side_view, words
 from dashboard.live.display import STANDARD, Display
 from dashboard.live.row_view import bare_row_view, row_view
@@ -196,7 +196,7 @@ def _summaries(
         said = words.AT_PLACES.format(
             who=sentences.named(wearer_id), places=", ".join(map(sentences.named, places))
         )
-        if (sets := _breathing(own)) > 1:
+        if (sets := len(breathing(own))) > 1:
             said = words.BREATHES_TWICE.format(said=said, count=sets)
         for name in {"", *places} & counts.keys():
             counts[name].append(said)
@@ -233,28 +233,14 @@ def _no_standby(snapshot: Snapshot, name: str) -> list[str]:
     return [words.NO_STANDBY_AT.format(incidents=lacking)] if lacking else []
 
 
-def _by_person(rows: Iterable[Row]) -> list[list[Row]]:
-    """Return the rows of each person; a set without a known wearer counts as one person."""
-    people: dict[tuple[str, bool, str], list[Row]] = {}
-    for row in rows:
-        people.setdefault((row.service, row.wearer_id is None, row.wearer_id or row.key), []).append(row)
-    return list(people.values())
-
-
 def _several_places(rows: Iterable[Row]) -> list[tuple[str, list[Row]]]:
     """Return who is in at more than one incident, with the rows."""
-    people = _by_person(row for row in rows if row.is_in and row.wearer_id is not None)
+    people = by_person(row for row in rows if row.is_in and row.wearer_id is not None)
     return [
         (own[0].wearer_id or "", own)
         for own in people
         if len({one for row in own for one in row.incidents}) > 1
     ]
-
-
-def _breathing(rows: Iterable[Row]) -> int:
-    """Return how many sets are heard under air."""
-    heard = {row.set_id for row in rows if row.started_at is not None and row.silent_since_at is None}
-    return len(heard)
 
 
 def _summary(rows: Iterable[Row]) -> list[str]:
@@ -264,9 +250,9 @@ def _summary(rows: Iterable[Row]) -> list[str]:
     at once are on two people, even if both were tallied with one name.
     """
     found: Counter[str] = Counter()
-    for own in _by_person(rows):
+    for own in by_person(rows):
         inside = [row for row in own if row.is_in]
-        people = max(_breathing(inside), 1) if inside else 0
+        people = max(len(breathing(inside)), 1) if inside else 0
         lost = any(row.lost is not None for row in inside)
         under_air = people - lost if any(row.started_at is not None for row in inside) else 0
         reasons = {row.attention for row in own} | {one.code for row in own for one in row.reasons}
