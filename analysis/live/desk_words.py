@@ -6,7 +6,7 @@ where two desks contradict each other.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -98,7 +98,7 @@ class DeskWords:
         once, with the set that is heard under air. What was acknowledged before the order, or before its
         wearer went in, does not count.
         """
-        inside = _inside(rows)
+        inside = [row for row in rows if row.tallied_out_at is None]
         lines = []
         for key, (at, given, record) in self._calls.orders.items():
             incident_id, order, team, set_id, desk_id = key
@@ -112,7 +112,7 @@ class DeskWords:
             waiting = tuple(
                 own[0].key for own in meant if not any(self._acknowledged(row, order, at) for row in own)
             )
-            out = self._out_since(incident_id, at, team, set_id, {row.wearer_id for row in inside})
+            out = self._out_since(incident_id, at, team, set_id)
             lines.append(
                 OrderLine(
                     key=f"{incident_id}/{order}/{team}/{set_id}/{desk_id}",
@@ -138,8 +138,18 @@ class DeskWords:
         return tuple(sorted(lines, key=lambda line: (not line.waiting, line.given_at)))
 
     def roll_calls(self, rows: Iterable[Row]) -> tuple[RollCallLine, ...]:
-        """Return the roll calls that are open. `rows`: who is inside; who was in then is called by name."""
-        inside = _inside(rows)
+        """Return the roll calls that are open. `rows`: who is inside; who was in then is called by name.
+
+        None is complete while somebody whom a desk tallied out is still under air: one set may be off, and
+        its wearer inside with another.
+        """
+        rows = list(rows)
+        inside = [row for row in rows if row.tallied_out_at is None]
+        doubtful = [
+            row
+            for row in rows
+            if row.tallied_out_at is not None and row.started_at is not None and not row.settled
+        ]
         lines = []
         for (incident_id, roll_id), roll in self._calls.rolls.items():
             if roll.called_at is None or roll.closed_at is not None:
@@ -154,7 +164,10 @@ class DeskWords:
                 # Whoever went in after the call is no gap in it; under air before the tally is in before it.
                 if state == "missing" or (row.entered_at or 0.0) <= roll.called_at
             ]
-            complete = bool(answers) and all(state == "answered" for *_, state in answers)
+            still = {
+                row.wearer_id or row.set_id for row in _of_incident(doubtful, incident_id)
+            } - called.keys()
+            complete = bool(answers) and all(state == "answered" for *_, state in answers) and not still
             last = max((at for at, _ in roll.answers.values()), default=None)
             lines.append(
                 RollCallLine(
@@ -164,13 +177,14 @@ class DeskWords:
                     called_at=roll.called_at,
                     answers=tuple(answers),
                     complete_at=last if complete else None,
+                    still_under_air=tuple(sorted(still)),
                 )
             )
         return tuple(sorted(lines, key=lambda line: line.called_at))
 
     def standby(self, rows: Iterable[Row]) -> tuple[StandbyLine, ...]:
         """Return the emergency teams, those that were stood down left out. `rows`: who is inside."""
-        inside = _inside(rows)
+        inside = [row for row in rows if row.tallied_out_at is None]
         found = []
         for (incident, team), line in self._standby.items():
             if line.state == "stood_down" or not self._in_force(incident, inside):
@@ -188,7 +202,7 @@ class DeskWords:
 
         Latest first. `rows`: who is inside.
         """
-        inside = _inside(rows)
+        inside = [row for row in rows if row.tallied_out_at is None]
         found = list(self._contradictions.values())
         for one in self._calls.shared_names():
             key = f"same_name/{one.incident_id}/{one.desk_id}"
@@ -213,15 +227,12 @@ class DeskWords:
         answer = roll.answer_for(stay)
         return answer[1] if answer is not None else "called"
 
-    def _out_since(
-        self, incident_id: str, at: float, team: str, set_id: str, inside: Collection[str | None]
-    ) -> int:
+    def _out_since(self, incident_id: str, at: float, team: str, set_id: str) -> int:
         count = 0
         for stay in self._stays.values():
             last = stay.tallies[-1]
             meant = (not team or last.team == team) and (not set_id or last.set_id == set_id)
-            out = _out_at(stay) >= at and last.wearer_id not in inside
-            count += stay.incident_id == incident_id and out and meant
+            count += stay.incident_id == incident_id and _out_at(stay) >= at and meant
         return count
 
     def _take_incident(self, record: Record, at: float) -> None:
@@ -319,11 +330,6 @@ def _differ(one: tuple[str, ...], other: tuple[str, ...]) -> bool:
     if one[0] == other[0] == "gauge":
         return abs(float(one[1]) - float(other[1])) > 2.0 * VOICE_STEP_BAR
     return one != other
-
-
-def _inside(rows: Iterable[Row]) -> list[Row]:
-    """Return whom the page counts as in: also who was tallied out, and is still under air or lost since."""
-    return [row for row in rows if row.tallied_out_at is None or row.is_in]
 
 
 def _of_incident(rows: Iterable[Row], incident_id: str) -> list[Row]:

@@ -301,6 +301,7 @@ class RollCallLine(msgspec.Struct, frozen=True):
     called_at: float
     answers: tuple[tuple[str | None, str, str | None, str], ...]
     complete_at: float | None
+    still_under_air: tuple[str, ...] = ()  # wearers or sets that were tallied out, and are heard under air
 
 
 class StandbyLine(msgspec.Struct, frozen=True):

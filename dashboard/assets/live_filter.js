@@ -21,6 +21,7 @@
       return (box = make("span", { class: "filter", hidden: true }, select, hidden));
     },
     chosen: () => select.value,
+    urgent: (attention) => URGENT.has(attention),
     // One incident, several, or none: what belongs to none is everybody's.
     shows: (incidents) => {
       const own = [incidents ?? []].flat();
@@ -34,7 +35,7 @@
       if (box.hidden) select.value = "";
       const away = data.rows.filter((row) => !underair.filter.shows(row.incidents));
       hidden.hidden = away.length === 0;
-      const urgent = away.filter((row) => URGENT.has(row.a)).length;
+      const urgent = away.filter((row) => underair.filter.urgent(row.a)).length;
       hidden.classList.toggle("bad", urgent > 0);
       text(hidden, underair.fill(urgent ? words.filter_urgent : words.filter_hidden, { count: away.length, urgent }));
     },

@@ -9,7 +9,8 @@
   const LABEL_PX = 64; // room for one label of the axis
   const HAND_MS = 1500; // so long after a pointer moved over the rows they keep their places for it ...
   const LONGEST_HAND_MS = 4000; // ... but no longer than this, when the vehicle shakes the hand
-  let words, axis, rows, hold, held = false, order = [], orderedAt = 0, handAt = -Infinity, wantedAt = null;
+  const LONGEST_HOLD_MS = 60000; // frozen rows go on after this, and at once when somebody is in danger
+  let words, axis, rows, hold, held = false, heldAt = 0, order = [], orderedAt = 0, handAt = -Infinity, wantedAt = null;
   let classes = new Map();
   const moving = new Set();
 
@@ -92,6 +93,8 @@
     const changed = items.filter((item) => classes.has(item.key) && classes.get(item.key) !== item.a);
     const fresh = items.filter((item) => !order.includes(item.key));
     for (const { key } of [...changed, ...fresh]) moving.add(key);
+    const urgent = [...changed, ...fresh].some((item) => underair.filter.urgent(item.a));
+    if (held && (urgent || now - heldAt > LONGEST_HOLD_MS)) setHold(false);
     if (moving.size || now - orderedAt > CALM_MS) wantedAt ??= now;
     const hand = wantedAt != null && now - handAt < HAND_MS && now - wantedAt < LONGEST_HAND_MS;
     if (wantedAt != null && !held && !hand && !rows.matches(":active")) {
@@ -116,10 +119,16 @@
     underair.attribute(hold, "aria-pressed", String(held));
     hold.classList.toggle("on", held);
   };
+  const setHold = (wanted) => {
+    held = wanted;
+    if (held) heldAt = performance.now();
+    else {
+      orderedAt = -Infinity;
+      wantedAt = performance.now() - LONGEST_HAND_MS;
+    }
+  };
   const toggleHold = () => {
-    held = !held;
-    if (!held) orderedAt = -Infinity;
-    if (!held) wantedAt = performance.now() - LONGEST_HAND_MS;
+    setHold(!held);
     underair.list.paint(underair.state.data);
   };
 

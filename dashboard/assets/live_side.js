@@ -240,9 +240,9 @@
       const shown = (items) => items.filter((one) => underair.filter.shows(one.incident ?? data.incidents_of[one.row]));
       tallied = data.rows.map((row) => row.fields).filter((fields) => fields.wearer_id);
       sets = data.sets;
-      const alarms = shown(data.alarms);
-      underair.keyed(parts.alarms, steady(parts.alarms, alarms), makeAlarm, paintAlarm);
-      parts.noAlarms.hidden = alarms.length > 0;
+      // Of every incident, whichever is chosen: nobody's distress is hidden by a choice.
+      underair.keyed(parts.alarms, steady(parts.alarms, data.alarms), makeAlarm, paintAlarm);
+      parts.noAlarms.hidden = data.alarms.length > 0;
       text(parts.noAlarms, data.no_alarms);
       countBelow();
       underair.keyed(parts.teams, shown(data.teams), makeTeam, paintTeam);

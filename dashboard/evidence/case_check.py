@@ -215,6 +215,13 @@ def _against_memory(folder: Path, incident: str, head: str, signed: bool) -> tup
             faults.append(
                 f"{made.CUSTODY}: a line that this machine has seen is missing: shortened or rewritten"
             )
+        apart = [look for look in same if look.custody and look.where != str(folder.resolve())]
+        if apart and apart[-1].custody not in known:
+            at = f"{apart[-1].at:%Y-%m-%d %H:%M:%S} UTC"
+            said.append(
+                f"custody log: the copy in {apart[-1].where} has other lines, seen on {at}. Compare them: a "
+                "hand-over may be missing here"
+            )
     else:
         said.append("this machine has not seen this head before")
     latest = sorted(others.items(), key=lambda one: one[1])[-MOST_OTHERS:]

@@ -312,6 +312,9 @@ def roll_view(line: RollCallLine, now: float, display: Display) -> dict[str, Any
         text = f"{text}, {words.ROLL_COMPLETE.format(time=lasted)}"
     else:
         text = f"{text}, {sentences.duration(now - line.called_at)}"
+    if line.still_under_air:
+        who = ", ".join(map(sentences.named, line.still_under_air))
+        text = sentences.joined(text, words.ROLL_STILL_UNDER_AIR.format(who=who))
     order = {"missing": 0, "called": 1, "no_tally": 2, "answered": 3}
     teams = sorted({team for _, _, team, state in line.answers if team and state == "called"})
     answers = [

@@ -22,7 +22,7 @@ from ingest.archive.store import file_sha256, place, place_of, work_folder
 from ingest.archive.trouble import ALTERED, FOREIGN, MANIFEST, MISSING, Fault, fault_of_line
 from ingest.contract.errors import ArchiveProblem
 
-_SEALED_WITHIN = timedelta(hours=1)
+_SEALED_WITHIN, _LISTED_WITHIN = timedelta(hours=1), timedelta(minutes=5)
 _IMPORTED = re.compile(r".*/import-([0-9a-f]{16})-[^/]*")
 
 
@@ -116,14 +116,15 @@ def _imports_that_do_not_add_up(archive: Path, imported: list[Line]) -> Iterator
     brought = read_imports(archive)[0]
     for one in brought:
         sealed = rows[one.sha256[:16]]
-        if sealed < one.kept:
+        if sealed < one.kept + one.refused:
             yield Fault(
                 MISSING,
                 "manifest/import.ndjson",
-                f"it has {sealed:,} messages of {one.file}, and {FOLDER}/{FILE} says {one.kept:,} were kept",
+                f"it has {sealed:,} messages of {one.file}, and {FOLDER}/{FILE} says {one.kept:,} were kept "
+                f"and {one.refused:,} refused",
             )
     # An import writes its line last. The list of an archive on a store is on the machine that imported.
-    late = datetime.now(UTC) - _SEALED_WITHIN
+    late = datetime.now(UTC) - _LISTED_WITHIN
     for capture in latest.keys() - {one.sha256[:16] for one in brought}:
         if latest[capture] < late and not place_of(archive).is_shared:
             yield Fault(

@@ -37,6 +37,7 @@ def said(kind: str, desk_id: str = "D-1", **more: Any) -> dict[str, Any]:
         "gauge": {"set_id": "S-1", "corrects": None},
         "note": {"set_id": "S-1"},
         "standby": {"team": "Birch", "state": "ready", "text": None},
+        "roll_call": {"roll_id": "R-1", "state": "called", "wearer_id": None, "team": None},
         "resolved": {"set_id": "S-1", "alarm": None, "wearer_id": None},
     }[kind]  # fmt: skip
     return {"incident_id": "I-1", "desk_id": desk_id, "identity": f"{desk_id}/1/1"} | fields | more
@@ -132,7 +133,12 @@ def test_who_came_out_since_an_order_is_counted_with_those_it_meant(
 
 
 def test_an_order_means_a_team_or_a_set_or_everybody_inside() -> None:
-    rows = [row(), row("S-2", team="Birch"), row("S-3", incident_id="I-2"), row("S-4", tallied_out_at=AT)]
+    rows = [
+        row(),
+        row("S-2", wearer_id="W-2", team="Birch"),
+        row("S-3", wearer_id="W-3", incident_id="I-2"),
+        row("S-4", wearer_id="W-4", tallied_in_at=None, tallied_out_at=AT),
+    ]
     for of, waiting in (
         ({}, ("trial/S-1", "trial/S-2")),
         ({"team": "Birch"}, ("trial/S-2",)),
@@ -143,6 +149,50 @@ def test_an_order_means_a_team_or_a_set_or_everybody_inside() -> None:
         words.take("order", said("order", **of), AT)
         (line,) = words.orders(rows)
         assert line.waiting == waiting
+
+
+@pytest.mark.parametrize(
+    ("more", "still"),
+    [
+        ({"started_at": AT - 90.0}, ("W-9",)),
+        ({"started_at": AT - 90.0, "settled": True}, ()),  # a person said how it was settled
+        ({"started_at": AT - 90.0, "incident_id": "I-2"}, ()),
+        ({"tallied_in_at": None}, ()),  # the valve is closed
+    ],
+)
+def test_no_roll_is_complete_while_somebody_tallied_out_is_under_air(
+    more: dict[str, Any], still: tuple[str, ...]
+) -> None:
+    """A casualty's old set was tallied out: the roll call read "complete", and one was inside."""
+    words = DeskWords(stays=[stay(None)])
+    words.take("roll_call", said("roll_call"), AT)
+    words.take("roll_call", said("roll_call", state="answered", team="Larch"), AT + 9.0)
+    other = row("S-9", wearer_id="W-9", tallied_out_at=AT - 10.0, **more)
+    (line,) = words.roll_calls([row(entered_at=AT - 100.0), other])
+    assert (line.still_under_air, line.complete_at) == (still, None if still else AT + 9.0)
+    assert [one[0] for one in line.answers] == ["W-1"]
+
+
+@pytest.mark.parametrize(
+    ("silent_at", "acknowledged_at", "meant", "waiting"),
+    [
+        (AT - 5.0, None, 1, ("trial/S-2",)),
+        (AT - 5.0, AT + 1.0, 1, ()),
+        (None, AT + 1.0, 2, ("trial/S-1",)),  # both are heard under air: on two people
+    ],
+)
+def test_a_person_with_two_sets_counts_once_in_an_order(
+    silent_at: float | None, acknowledged_at: float | None, meant: int, waiting: tuple[str, ...]
+) -> None:
+    """By the set that is heard under air: the one that was taken off cannot acknowledge anything."""
+    rows = [
+        row(started_at=AT - 90.0, silent_since_at=silent_at),
+        row("S-2", started_at=AT - 9.0, evacuate_acknowledged_at=acknowledged_at),
+    ]
+    words = DeskWords()
+    words.take("order", said("order"), AT)
+    (line,) = words.orders(rows)
+    assert (line.meant, line.waiting) == (meant, waiting)
 
 
 @pytest.mark.parametrize(

@@ -221,11 +221,13 @@ def test_rows_are_walked_by_keyboard_and_keep_their_places_while_held_or_under_a
 
     live.keyboard.press("h")
     live.wait_for_selector("button.hold[aria-pressed=true]")
-    crew.set("S-2", "alarm", alarm="distress", state="raised")
-    live.wait_for_selector(".row[data-a=distress]")
+    crew.set("S-2", "alarm", alarm="heat", state="raised")
+    live.wait_for_selector(".row[data-a=other_alarm]")
     live.wait_for_selector("button.hold:has-text('3 would move')")
     assert live.locator(".row .who").all_inner_texts() == ["Set S-0", "Set S-1", "Set S-2"]
-    live.locator("button.hold").click()
+    # Nobody in danger waits below for a key that somebody pressed.
+    crew.set("S-2", "alarm", alarm="distress", state="raised")
+    live.wait_for_selector("button.hold[aria-pressed=false]")
     live.wait_for_selector(".row:first-child[data-a=distress]")
     assert live.locator(".row .who").all_inner_texts() == ["Set S-2", "Set S-0", "Set S-1"]
 
@@ -318,6 +320,8 @@ def test_alarms_orders_and_a_roll_call_never_cover_the_desk(page: Any, tmp_path:
             # Mended: beside "not shown" the counts were squeezed into a column and pushed the rows away.
             page.locator("#shown-incident").select_option("TH-20310504-1930")
             page.wait_for_selector(".elsewhere.bad")
+            # Nobody's alarm is hidden by a choice, nor said to be none.
+            page.wait_for_selector(".alarms li .who:has-text('TH-20310504-1912')")
             assert page.locator(".summary").bounding_box()["height"] < 90, width
         page.goto("about:blank")
 

@@ -232,6 +232,13 @@ def test_a_custody_log_that_was_shortened_or_rewritten_is_found(case: Path) -> N
     assert any("does not follow from the line before" in fault for fault in verify_case(case).faults)
     log.write_text("\n".join(lines[:2]) + "\n")
     assert any("a line that this machine has seen is missing" in fault for fault in verify_case(case).faults)
+    # A copy in another folder may be older: no fault, but this machine says that it saw more.
+    copy = case.with_name("copy")
+    shutil.copytree(case, copy)
+    assert verify_case(copy).faults == ()
+    assert any("a hand-over may be missing here" in line for line in verify_case(copy).said)
+    (copy / "custody.ndjson").write_text("\n".join(lines) + "\n")
+    assert not any("a hand-over may be missing" in line for line in verify_case(copy).said)
     first = json.loads(lines[0])
     log.write_text(json.dumps({**first, "account": "somebody else"}) + "\n")
     assert any("a line that this machine has seen is missing" in fault for fault in verify_case(case).faults)
