@@ -47,14 +47,23 @@ For outside the service: `by_month`, `by_quarter`, `by_year` and `planning_rates
 `README.txt` and `columns.csv` (units and meanings). Wearers and sets do not appear.
 
 - A cell is a group in a period: the service by month; the service, stations, roles and kinds by quarter and
-  year. The difference of two cells is again a whole group in a whole quarter.
+  year.
 - Each group has at least 10 people (the profile's `disclosure`). Nobody has over 35 % of its wears, and all
   but the two busiest people have at least 20 % of the busiest one's. Smaller groups are merged.
-- Events are wears with the event, rounded to 5 and printed as a range (`_low`, `_high`). Rates come from the
-  range. A range from which a count could be computed is widened.
+- Wears that only one of two cells counts are nobody's, or those of 10 people or more. If a role is the people
+  of a station and a few more, or a few fewer, stations or roles are merged: a subtraction would leave these
+  few. This is tested for each two of station, role and kind, with up to three groups of one against any
+  number of the other; not for all three at once.
+- A year has no stations (roles, kinds) if they count other wears than in its quarters: someone's line in the
+  roster was corrected, a desk corrected an incident's kind, or messages came late.
+- Events are wears with the event, rounded to 5 and printed as a range (`_low`, `_high`), which ends at the
+  wears at most. Rates come from the range. A range from which a count could be computed is widened or left
+  out.
 - Hours are rounded to 5 and means to two figures. A mean that depends mostly on one person is left out. A
   percentile needs 10 wears of 5 people beyond it.
-- A period is published once, when it is over, and kept in `releases.ndjson`. Later releases add periods.
+- A period is published once, when it is over, and kept in `releases.ndjson`. Later releases add periods. If
+  messages come later, the service's quarter or year counts them, and its months do not: bring in all
+  captures of a period before it is published.
 - A period without a wear is not published: nothing happened, or nothing was received. Wears that come later
   are published then, unless their quarter or year was published without them.
 - Alarms have no figure until a set has raised one: perhaps these sets send none.

@@ -54,7 +54,7 @@ def system_of(year: Period, cells: Mapping[Key, Cell], measure: str) -> Equation
     for key, cell in cells.items():
         ends = (0, 0) if cell.wears == 0 else cell.events.get(measure)
         if ends is not None:
-            low[place[key]], high[place[key]] = ends
+            low[place[key]], high[place[key]] = ends[0], min(ends[1], cell.wears or 0)
         elif cell.wears is not None:
             high[place[key]] = cell.wears
     rows = []
@@ -217,6 +217,6 @@ def _wider(cell: Cell, measure: str, *, away: bool) -> Cell:
     low, high = cell.events[measure]
     events = {name: ends for name, ends in cell.events.items() if name != measure}
     if not away:
-        down, _ = printed_range(max(low - BASE, 0))
-        events[measure] = (min(down, low), high + BASE)
+        down, _ = printed_range(max(low - BASE, 0), cell.wears)
+        events[measure] = (min(down, low), min(high + BASE, cell.wears))
     return msgspec.structs.replace(cell, events=events)

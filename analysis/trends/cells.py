@@ -1,12 +1,15 @@
 """What may leave the service: fixed cells over ten people or more, each published once.
 
 Cells are the service by month, and the service, each station, role and kind by quarter and by year, once
-that period is over. The smallest difference of two cells is again a whole group in a whole quarter. Rules:
+that period is over. Rules:
 
 - A group has at least `FEWEST_PEOPLE`, and nobody has over `MOST_SHARE` of its wears (frequency and dominance
   rules: Hundepool and others, Statistical Disclosure Control, 2012; from memory; the figures are our own
   rule). So all but the two busiest have 0.86 of the busiest one's, which keeps the p-percent rule, too.
   Stations, roles or kinds that are too small are merged.
+- What groups of two parts (alone or together) count differently is such a group, too, or nothing: otherwise
+  groups are merged (`kept_apart`). So a subtraction leaves nobody alone.
+- A year's groups count the wears that its quarters' groups counted, or their part is left out.
 - Events are rounded to 5 and published as the range that they come from ("3 to 7"); hours to 5; means to two
   figures, and only where the same rules hold for the amount.
 - `analysis.trends.cell_guard` widens ranges from which a count could be computed.
@@ -17,6 +20,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import date
+from itertools import combinations
 
 import msgspec
 import numpy as np
@@ -37,6 +41,8 @@ from analysis.trends.wear_arrays import (
 MOST_SHARE = 0.35
 BASE = 5
 """Events and hours are rounded to this."""
+MOST_TOGETHER = 3
+"""Groups of one part that are put together against another part's: all there is, up to seven groups."""
 
 Partition = frozenset[frozenset[str]]
 
@@ -75,16 +81,16 @@ class Published(msgspec.Struct, frozen=True, kw_only=True):
     planning: tuple[Percentile, ...] = ()
 
 
-def printed_range(count: int) -> tuple[int, int]:
-    """Return the range of counts that are rounded to the same multiple of 5.
+def printed_range(count: int, most: int) -> tuple[int, int]:
+    """Return the range of counts that are rounded to the same multiple of 5: `most`, the wears, at most.
 
     Examples
     --------
-    >>> printed_range(0), printed_range(5), printed_range(8)
-    ((0, 2), (3, 7), (8, 12))
+    >>> printed_range(0, 90), printed_range(5, 90), printed_range(8, 9)
+    ((0, 2), (3, 7), (8, 9))
     """
     middle = BASE * ((count + BASE // 2) // BASE)
-    return max(middle - BASE // 2, 0), middle + BASE // 2
+    return max(middle - BASE // 2, 0), min(middle + BASE // 2, most)
 
 
 def two_figures(value: float) -> float:
@@ -141,6 +147,51 @@ def merged(
         groups.append(small | partner)
 
 
+def kept_apart(worked: Worked, lines: slice, groups: Mapping[str, Partition]) -> dict[str, Partition]:
+    """Return each part's groups, merged until no subtraction leaves a few people; without parts of one group.
+
+    If trainees were a station's people and one more, their figures less the station's would be that one
+    person's.
+    """
+    found = {part: partition for part, partition in groups.items() if len(partition) > 1}
+    for pair in combinations(found, 2):
+        coarse, fine = sorted(pair, key=lambda part: len(found[part]))
+        too_close = _too_close(worked, lines, fine, found[fine], coarse, found[coarse])
+        if too_close:
+            merged_two = found[fine] - too_close | {frozenset().union(*too_close)}
+            return kept_apart(worked, lines, found | {fine: merged_two})
+    return found
+
+
+def _too_close(
+    worked: Worked, lines: slice, fine: str, own: Partition, coarse: str, others: Partition
+) -> Partition:
+    """Return two groups of a part to merge, for a union that one is in differs too little from one of others.
+
+    Figures of two unions differ by what is in one of them only, whichever that is; of each union of `others`
+    the nearest one of `own` is tried.
+    """
+    crossed = worked.crossed(fine, coarse, lines)
+    rows, columns = (sorted(partition, key=sorted) for partition in (own, others))
+    counts = np.array([crossed[worked.rows_of(fine, group)].sum(axis=0) for group in rows])
+    wears = counts.sum(axis=(1, 2))
+    for size in range(1, min(len(columns) // 2, MOST_TOGETHER) + 1):
+        for union in combinations(columns, size):
+            inside = counts[:, worked.rows_of(coarse, frozenset().union(*union))].sum(axis=1)
+            outside = counts.sum(axis=1) - inside
+            chosen = (outside > 0).sum(axis=1) < (inside > 0).sum(axis=1)
+            apart = np.where(chosen[:, np.newaxis], outside, inside)
+            left = apart.sum(axis=0)
+            if left.any() and not safe_people(left[:-1], worked.fewest):
+                first = min(np.flatnonzero(apart.any(axis=1)), key=lambda row: wears[row])
+                second = min(
+                    (row for row in range(len(rows)) if row != first),
+                    key=lambda row: (chosen[row] == chosen[first], wears[row]),
+                )
+                return frozenset({rows[first], rows[second]})
+    return frozenset()
+
+
 def joined(partitions: Iterable[Partition]) -> Partition:
     """Return the finest groups of which every group of every partition is a part."""
     groups: list[frozenset[str]] = []
@@ -181,12 +232,9 @@ def cells_of(worked: Worked, period: Period, earlier: Mapping[str, Published]) -
     cells = [_cell(worked, "service", (), lines)]
     if period.after - period.first == 1 or not own.sum():
         return cells
-    for part in PARTS:
-        groups = _groups(worked, part, period, earlier)
-        if groups is not None and len(groups) > 1:
-            cells += [
-                _cell(worked, part, tuple(sorted(group)), lines) for group in sorted(groups, key=sorted)
-            ]
+    groups = {part: _groups(worked, part, period, earlier) or frozenset() for part in PARTS}
+    for part, partition in kept_apart(worked, lines, groups).items():
+        cells += [_cell(worked, part, tuple(sorted(group)), lines) for group in sorted(partition, key=sorted)]
     return _without_told_amounts(cells, period, earlier)
 
 
@@ -195,7 +243,16 @@ def _groups(worked: Worked, part: str, period: Period, earlier: Mapping[str, Pub
         quarters = [one for one in period.quarters() if worked.by_person("service", worked.within(one)).sum()]
         if not all(groups_of(earlier.get(one.name), part) for one in quarters):
             return None
-        return joined(groups_of(earlier[one.name], part) for one in quarters)
+        groups = joined(groups_of(earlier[one.name], part) for one in quarters)
+        told = [cell for one in quarters for cell in earlier[one.name].cells if cell.part == part]
+        counts = worked.by_person(part, worked.within(period)).sum(axis=1)
+        # A corrected roster moves a person: the year less its quarters would be that person's wears.
+        same = all(
+            counts[worked.rows_of(part, group)].sum()
+            == sum(c.wears or 0 for c in told if group >= set(c.names))
+            for group in groups
+        )
+        return groups if same else None
     start: Partition = frozenset()
     for quarter in year_of(period.first).quarters():
         if quarter.first < period.first:
@@ -218,7 +275,7 @@ def _cell(worked: Worked, part: str, names: tuple[str, ...], lines: slice) -> Ce
     rows = worked.rows_of(part, names)
     wears = int(worked.by_person(part, lines)[rows].sum())
     events = {
-        name: printed_range(int(worked.by_person(part, lines, flag)[rows].sum()))
+        name: printed_range(int(worked.by_person(part, lines, flag)[rows].sum()), wears)
         for name, flag in worked.flags.items()
     }
     hours = worked.by_person(part, lines, worked.amounts["under_air_min"])[rows].sum() / 60.0

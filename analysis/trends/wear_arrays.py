@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -152,8 +153,17 @@ class Worked:
         return sums.reshape(-1, width).astype(float)
 
     def rows_of(self, part: str, names: Iterable[str]) -> list[int]:
-        """Return the rows of some names in `by_person`."""
-        return [0] if part == "service" else [self.names[part].index(name) for name in names]
+        """Return the rows of some names in `by_person`; a name that nobody has any more has none."""
+        known = self.names[part]
+        return [0] if part == "service" else [known.index(name) for name in names if name in known]
+
+    def crossed(self, part: str, other: str, lines: slice) -> NDArray[np.float64]:
+        """Return wears by name of a part, name of another and person (nobody last)."""
+        shape = len(self.names[part]), len(self.names[other]), self.people + 1
+        at = np.ravel_multi_index(
+            (self._codes[part][lines], self._codes[other][lines], self.who[lines]), shape
+        )
+        return np.bincount(at, minlength=math.prod(shape)).reshape(shape).astype(float)
 
     def __bool__(self) -> bool:
         return bool(len(self.month))

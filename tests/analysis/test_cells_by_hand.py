@@ -178,7 +178,8 @@ class TestGroups:
         [(0, (0, 2)), (2, (0, 2)), (3, (3, 7)), (7, (3, 7)), (8, (8, 12)), (12, (8, 12)), (13, (13, 17))],
     )
     def test_ranges_are_the_counts_that_round_alike(self, count: int, printed: tuple[int, int]) -> None:
-        assert printed_range(count) == printed
+        assert printed_range(count, 40) == printed
+        assert printed_range(count, count) == (printed[0], count)
         assert printed[0] <= count <= printed[1]
 
     def test_two_figures(self) -> None:
