@@ -7,16 +7,19 @@ no part of any case, so that somebody who exchanges a case does not exchange it.
 from __future__ import annotations
 
 import contextlib
+import hashlib
 from datetime import UTC, datetime
 from pathlib import Path
 
 import msgspec
 
 from ingest.archive.expected import expected_of
-from ingest.archive.store import machine_folder, place
+from ingest.archive.store import machine_folder, place, work_folder
 
 FILE = "heads.ndjson"
 HEADS_TOPIC = "underair/heads/v1"
+LISTS = {"imports": "imports/imports.ndjson", "releases": "releases.ndjson"}
+"""What was brought in, and what was published. No line after the last one vouches for it."""
 
 
 class Sighting(msgspec.Struct, frozen=True):
@@ -70,10 +73,23 @@ class Head(msgspec.Struct, frozen=True):
 
 
 def heads_of(archive: Path, made: datetime) -> list[Head]:
-    """Return the heads of an archive's chains, by writer."""
+    """Return the heads of an archive's chains, by writer, then those of its other lists."""
     expected = expected_of(place(archive))
     lines = expected.lines()
-    return [Head(made, writer, head, lines[writer]) for writer, head in expected.heads().items()]
+    found = [Head(made, writer, head, lines[writer]) for writer, head in expected.heads().items()]
+    return found + [
+        Head(made, name, hashes[-1], len(hashes)) for name, hashes in _lists(place(archive)).items() if hashes
+    ]
+
+
+def _lists(folder: Path) -> dict[str, list[str]]:
+    """Return the hash of each line of an archive's lists beside the manifest: they only grow, too."""
+    found = {}
+    for name, file in LISTS.items():
+        path = work_folder(folder) / file
+        lines = path.read_bytes().splitlines() if path.is_file() else []
+        found[name] = [hashlib.sha256(line).hexdigest() for line in lines]
+    return found
 
 
 def compared_with_memory(archive: Path, expect: str | None) -> tuple[list[str], list[str]]:
@@ -86,7 +102,9 @@ def compared_with_memory(archive: Path, expect: str | None) -> tuple[list[str], 
     """
     folder = place(archive)
     expected = expected_of(folder)
-    heads, there = expected.heads(), expected.every_head()
+    lists = _lists(folder)
+    heads = [*expected.heads().values(), *(hashes[-1] for hashes in lists.values() if hashes)]
+    there = expected.every_head().union(*lists.values())
     faults, said = [], []
     wanted = expect.strip().lower() if expect else None
     if wanted and wanted not in there:
@@ -105,7 +123,7 @@ def compared_with_memory(archive: Path, expect: str | None) -> tuple[list[str], 
     if looks:
         said.append(f"this machine saw this archive last on {looks[-1].at:%Y-%m-%d %H:%M:%S} UTC")
     now = datetime.now(UTC)
-    for head in heads.values():
+    for head in heads:
         if head not in known and not faults:
             note_seen(Sighting(now, subject, head))
     return said, faults

@@ -185,3 +185,29 @@ def test_parts_and_their_lines_that_went_together_are_missed_by_the_list_of_impo
     assert fault.where == "manifest/import.ndjson"
     kept = f"{FOLDER}/{FILE} says {station.kept:,} were kept and 0 refused"
     assert f"it has {there:,} messages of station.ndjson.gz, and {kept}" in fault.statement
+
+
+def test_a_machine_that_saw_a_list_misses_its_end(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("UNDERAIR_WORK_FOLDER", str(tmp_path / "state"))
+    archive = merged(tmp_path, FAST)
+    log = archive / FOLDER / FILE
+    lines = log.read_bytes().splitlines(keepends=True)
+
+    def verified() -> tuple[int | str | None, str]:
+        with pytest.raises(SystemExit) as done:
+            main(["verify", str(archive)])
+        return done.value.code, "".join(capsys.readouterr())
+
+    with pytest.raises(SystemExit):
+        main(["heads", str(archive)])
+    assert "2 lines  imports\n" in capsys.readouterr().out
+    assert verified()[0] in (0, None)
+    for left in (lines[:1], []):
+        log.write_bytes(b"".join(left))
+        code, said = verified()
+        assert code == 1
+        assert "is in no chain: rolled back or exchanged" in said
+    log.write_bytes(b"".join(lines))
+    assert verified()[0] in (0, None)
