@@ -293,14 +293,16 @@ def test_heads_are_printed_and_published_and_show_a_roll_back(
     import_capture(tmp_path / "later.ndjson", folder)
     capsys.readouterr()
     assert run("heads", str(folder), "--broker", mosquitto.url) == 0
-    made, head, count, _, chain = capsys.readouterr().out.split()
+    first, second = capsys.readouterr().out.splitlines()
+    made, head, count, _, chain = first.split()
     assert (len(made), len(head), chain) == (len("2031-05-04T19:12:00Z"), 64, "import")
+    assert second.endswith("2 lines  imports")
     kept: list[mqtt.MQTTMessage] = []
     client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
     client.on_message = lambda _client, _data, message: kept.append(message)
     client.connect("127.0.0.1", mosquitto.port)
     client.loop_start()
-    client.subscribe("underair/heads/v1/#", 1)
+    client.subscribe("underair/heads/v1/import", 1)
     wait_until(lambda: kept)
     client.loop_stop()
     client.disconnect()
