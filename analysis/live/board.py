@@ -116,7 +116,9 @@ class LiveBoard:
             board.service: tuple(row for row in shown if row.service == board.service) for board in boards
         }
         spoken = [(one.service, one.desks.words, mine[one.service]) for one in boards]
-        orders = [line for name, words, own in spoken for line in _of(name, words.orders(own), several)]
+        orders = [
+            line for name, words, own in spoken for line in _of(name, words.orders(own, now_s), several)
+        ]
         rolls = [line for name, words, own in spoken for line in _of(name, words.roll_calls(own), several)]
         return Snapshot(
             at=now_s,

@@ -25,7 +25,7 @@ from analysis.live.rows import (
 from analysis.wears import gauges as by_voice
 from analysis.wears.calls import DeskCalls, Roll
 from analysis.wears.corrections import DeskWord
-from analysis.wears.tally import Stay, TallyWord
+from analysis.wears.tally import FORGOTTEN_AFTER_US, Stay, TallyWord
 
 CONTRADICTED_WITHIN_S = 30.0  # our own rule
 MOST_CONTRADICTIONS = 20
@@ -91,12 +91,13 @@ class DeskWords:
         at, state = max(answers, default=(None, ""))
         return at if state == "missing" else None
 
-    def orders(self, rows: Iterable[Row]) -> tuple[OrderLine, ...]:
+    def orders(self, rows: Iterable[Row], now_s: float) -> tuple[OrderLine, ...]:
         """Return the orders in force, the oldest unanswered first.
 
         `rows`: who is inside. Every order to everybody includes sets that nobody tallied in. A person counts
         once, with the set that is heard under air. What was acknowledged before the order, or before its
-        wearer went in, does not count.
+        wearer went in, does not count. After 12 h, one that is for nobody inside is not shown: a broker may
+        keep the orders of desks that are gone for years.
         """
         inside = [row for row in rows if row.tallied_out_at is None]
         lines = []
@@ -109,6 +110,8 @@ class DeskWords:
                 for row in _of_incident(inside, incident_id)
                 if (not team or row.team == team) and (not set_id or row.set_id == set_id)
             )
+            if not meant and now_s - at > FORGOTTEN_AFTER_US * 1e-6:
+                continue
             waiting = tuple(
                 own[0].key for own in meant if not any(self._acknowledged(row, order, at) for row in own)
             )

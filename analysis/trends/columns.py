@@ -32,7 +32,8 @@ def everywhere(*, published: bool) -> dict[str, Told]:
         found[f"{flag}_rate"] = (THOUSANDTHS, rate)
         for end in ("low", "high"):
             found[f"{flag}_rate_{end}"] = (THOUSANDTHS, f"{rate}, {end} end of the range")
-            inside = (THOUSANDTHS, f"{rate}, {end} end of the 95 % interval")
+            alone = f"{end} end of the 95 % interval if wears are independent"
+            inside = (THOUSANDTHS, f"{rate}, {alone}")
             found[f"{flag}_{end}"] = ("", f"wears {what}, {end} end of the range") if published else inside
     return found | ({"hours": ("h", "time under air, to 5 hours")} if published else {})
 

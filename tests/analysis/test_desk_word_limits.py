@@ -105,7 +105,7 @@ def test_an_order_is_acknowledged_from_its_own_moment_on(
     words.take("order", said("order"), AT)
     if voice_at is not None:
         words.take("note", said("note", text=" Order to evacuate acknowledged by voice "), voice_at)
-    (line,) = words.orders([row(evacuate_acknowledged_at=set_at, tallied_in_at=in_at)])
+    (line,) = words.orders([row(evacuate_acknowledged_at=set_at, tallied_in_at=in_at)], AT)
     assert (line.meant, line.acknowledged, line.waiting) == (
         1, int(acknowledged), () if acknowledged else ("trial/S-1",),
     )  # fmt: skip
@@ -128,8 +128,17 @@ def test_who_came_out_since_an_order_is_counted_with_those_it_meant(
 ) -> None:
     words = DeskWords(stays=[stay(out_at)])
     words.take("order", said("order", **of), AT)
-    (line,) = words.orders([])
+    (line,) = words.orders([], AT)
     assert (line.out, line.meant) == (out, out)
+
+
+@pytest.mark.parametrize(
+    ("after_h", "inside", "shown"), [(12.0, False, 1), (12.1, False, 0), (12.1, True, 1), (99.0, True, 1)]
+)
+def test_an_order_for_nobody_inside_is_shown_for_half_a_day(after_h: float, inside: bool, shown: int) -> None:
+    words = DeskWords()
+    words.take("order", said("order"), AT)
+    assert len(words.orders([row()] if inside else [], AT + 3600.0 * after_h)) == shown
 
 
 def test_an_order_means_a_team_or_a_set_or_everybody_inside() -> None:
@@ -147,7 +156,7 @@ def test_an_order_means_a_team_or_a_set_or_everybody_inside() -> None:
     ):
         words = DeskWords()
         words.take("order", said("order", **of), AT)
-        (line,) = words.orders(rows)
+        (line,) = words.orders(rows, AT)
         assert line.waiting == waiting
 
 
@@ -191,7 +200,7 @@ def test_a_person_with_two_sets_counts_once_in_an_order(
     ]
     words = DeskWords()
     words.take("order", said("order"), AT)
-    (line,) = words.orders(rows)
+    (line,) = words.orders(rows, AT)
     assert (line.meant, line.waiting) == (meant, waiting)
 
 
