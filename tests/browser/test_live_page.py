@@ -281,6 +281,9 @@ def test_what_can_be_pressed_is_44_pixels_high_and_nothing_hangs_over_the_edge(
             summary.click()
         for width, height in [*SIZES, *AT_200_PERCENT]:
             page.set_viewport_size({"width": width, "height": height})
+            if (width, height) == AT_200_PERCENT[0]:
+                page.evaluate("scrollTo(0, 0)")
+                assert page.locator(".row").first.bounding_box()["y"] < height
             page.locator(".row").first.click()
             # What can be done is on the screen.
             expect(page.locator(".actions"), f"{width} x {height}").to_be_in_viewport(ratio=0.99)
