@@ -115,6 +115,8 @@ def told(system: Equations, true: Counts, colleague: Counts) -> list[int]:
     `colleague`: a row for each count: what its busiest person has in every count.
     """
     published = system.high < FREE
+    # By a roster that was corrected since, somebody may have more than what was printed of the whole group.
+    colleague = np.minimum(colleague, system.high)
     protected = np.flatnonzero(published & (true >= 1) & (true <= MOST_PROTECTED))
     waiting = set(protected.tolist())
     rng = np.random.default_rng(0)
@@ -133,14 +135,13 @@ def told(system: Equations, true: Counts, colleague: Counts) -> list[int]:
             for at in waiting
             if found[at] == true[at] or (found < np.where(published, colleague[at], 0)).any()
         }
-    return [
-        at
-        for at in sorted(waiting)
-        if all(
-            another(system, nobody, colleague[at], {at: ends}) is None
-            for ends in ((true[at] + 1, FREE), (0.0, true[at] - 1))
-        )
-    ]
+    found_out = []
+    for at in sorted(waiting):
+        own = nobody if another(system, nobody, colleague[at], {}) is None else colleague[at]
+        ends = (true[at] + 1, FREE), (0.0, true[at] - 1)
+        if all(another(system, nobody, own, {at: each}) is None for each in ends):
+            found_out.append(at)
+    return found_out
 
 
 def guarded(
