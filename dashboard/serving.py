@@ -27,7 +27,7 @@ from dashboard.access.sign_in import SignIn
 from dashboard.app import create_app
 from dashboard.context import PageContext
 from dashboard.damage import Checks
-from dashboard.live.desk import Desk
+from dashboard.live.desk import Desk, orders_heard
 from dashboard.live.feed import Feed
 from dashboard.out.outward import Outward, OutwardSettings, load_outward
 from dashboard.trends.view import keeper_of
@@ -138,7 +138,9 @@ class Served:
         self._archive_folder = archive_folder
         if place_of(archive_folder).is_shared:
             make_folder(work_folder(archive_folder))
-        self.desk = Desk.at_broker(broker_url, desk_id, login) if broker_url is not None else None
+        self.desk = None
+        if broker_url is not None:
+            self.desk = Desk.at_broker(broker_url, desk_id, login, partial(orders_heard, archive, desk_id))
         self._outward = None
         if outward is not None:
             if broker_url is None:

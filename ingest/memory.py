@@ -133,7 +133,7 @@ def load_mapping(path: str | Path) -> MemoryMapping:
 def import_memory(path: str | Path, mapping: MemoryMapping, archive: str | Path, now: datetime) -> Imported:
     """Bring a set's memory into an archive; `now` is the moment of receipt.
 
-    A message that came by radio (the same set, boot and seq) counts as duplicate: what came by radio stays.
+    What came by radio (the same service, set, boot and seq) stays; the same in the file counts as duplicate.
 
     Raises `BadCapture` when the file cannot be read, or lacks a column that the mapping names.
     """
@@ -308,7 +308,7 @@ def _value(field: Field, source: MemoryValue, row: dict[str, str], decimal: str 
 
 def _without_known_identities(archive: Path, messages: Messages) -> Messages:
     """Leave out what came by radio, and what the file itself says twice."""
-    identity = ["set_id", "boot", "seq"]
+    identity = ["service", "set_id", "boot", "seq"]
     left = dict(messages)
     for kind in SET_KINDS:
         frame = messages[kind]

@@ -117,7 +117,9 @@ class LiveBoard:
         }
         spoken = [(one.service, one.desks.words, mine[one.service]) for one in boards]
         orders = [
-            line for name, words, own in spoken for line in _of(name, words.orders(own, now_s), several)
+            replace(line, service=name if several else "")
+            for name, words, own in spoken
+            for line in _of(name, words.orders(own, now_s), several)
         ]
         rolls = [line for name, words, own in spoken for line in _of(name, words.roll_calls(own), several)]
         return Snapshot(

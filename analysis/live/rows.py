@@ -287,6 +287,7 @@ class OrderLine(msgspec.Struct, frozen=True):
     out: int
     waiting: tuple[str, ...]
     lifted_by: tuple[str, ...] = ()
+    service: str = ""  # whose desk, where there are several services
 
 
 class RollCallLine(msgspec.Struct, frozen=True):

@@ -17,6 +17,7 @@ from analysis.records import power_ups
 from analysis.wears.tally import read_tallies
 from ingest.archive.reading import Archive
 from ingest.contract.columns import INCIDENT_KINDS
+from ingest.contract.errors import UnderairError
 from ingest.contract.frames import Messages
 from ingest.contract.kinds import DESK_KINDS, SET_KINDS
 
@@ -30,6 +31,7 @@ BEFORE_TALLY = timedelta(minutes=30)
 """A set may be on for so long before its wearer is tallied in. Our own rule."""
 BEFORE_ALARM = timedelta(hours=2)
 """A wear may have begun so long before an alarm that nobody closed. Our own rule."""
+UNREADABLE = (UnderairError, OSError, pl.exceptions.PolarsError)
 EVERY_SECOND = ("pressure", "motion", "temperature")
 READ_AT_ONCE = timedelta(minutes=30)  # of the past, so that memory follows half an hour and not six
 TAKEN_AT_ONCE = 5000  # messages; a tenth of a second's work between two words on how far it is

@@ -2,7 +2,7 @@
 
 `send` returns when the broker has acknowledged; what failed never goes out later by itself. A message is done
 when it has come back through the listener and the archive; the page recognises it there by its identity
-(`desk_id/boot/seq`).
+(`desk_id/boot/seq`). A broker that has lost the last order is given it again.
 """
 
 from __future__ import annotations
@@ -12,12 +12,15 @@ import logging
 import secrets
 import threading
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
 import msgspec
+import polars as pl
 
+from dashboard.live.catching_up import CATCH_UP, UNREADABLE
+from ingest.archive.reading import Archive
 from ingest.broker.mqtt import ConfirmingPublisher, Login, Publisher, Unconfirmed
 from ingest.contract.errors import BadSettings, BrokerProblem, RefusedMessage
 from ingest.contract.kinds import (
@@ -48,32 +51,60 @@ def filled_in(kind: str) -> tuple[str, ...]:
     return (*own, *BESIDE_A_NOTE) if kind == "note" else own
 
 
+Orders = Mapping[str, Sequence[bytes]]
+
+
+class _Said(msgspec.Struct):
+    boot: int
+    seq: int
+
+
+def orders_heard(archive: Archive, desk_id: str) -> Orders:
+    """Return the orders of the last 12 h from desks of a name, by topic, in the order of receipt."""
+    since, own = datetime.now(UTC) - CATCH_UP, pl.col("desk_id") == desk_id
+    try:
+        heard = archive.messages(since, None, {"order": own})["order"].select("topic", "payload")
+    except UNREADABLE as problem:
+        log.warning("the orders in the archive cannot be read: %s", problem)
+        return {}
+    by_topic = heard.partition_by("topic", as_dict=True, maintain_order=True)
+    return {topic: [one.encode() for one in said["payload"]] for (topic,), said in by_topic.items()}
+
+
 class Desk:
     """One desk: its identity and its line to the broker.
 
-    `connect`: opens the line and returns something with `publish(topic, payload)` and `close()`; raises
-    `BrokerProblem`.
+    - `connect`: opens the line and returns something with `publish(topic, payload)` and `close()`; raises
+      `BrokerProblem`.
+    - `record`: returns the orders of this name that were heard of late, by topic in the order of receipt.
     """
 
-    def __init__(self, connect: Callable[[], Publisher], desk_id: str = "desk") -> None:
+    def __init__(
+        self, connect: Callable[[], Publisher], desk_id: str = "desk", record: Callable[[], Orders] = dict
+    ) -> None:
         if not is_id(desk_id):
             raise BadSettings(f"the desk's name must be {ID_WORDS}, got {desk_id!r}")
         self.desk_id = desk_id
         self._connect = connect
+        self._record = record
         self._publisher: Publisher | None = None
         # A restarted server is a new power-up of the desk: a random number, so that no state must be kept.
         self._boot = secrets.randbits(52)
         self._seq = 0
-        self._standing: dict[tuple[str, ...], dict[str, Any]] | None = None
+        self._last: dict[str, tuple[int, bytes]] = {}  # by topic: number and bytes of the last own order
         self._lock = threading.Lock()
         self._tried_s = -TRY_EVERY_S
         self._heard_before: frozenset[str] | None = None
         self._namesakes: set[str] = set()  # boots
 
     @staticmethod
-    def at_broker(url: str, desk_id: str = "desk", login: Login | None = None) -> Desk:
+    def at_broker(
+        url: str, desk_id: str = "desk", login: Login | None = None, record: Callable[[], Orders] = dict
+    ) -> Desk:
         """Return a desk that publishes to the broker at `url`; it connects on its first use."""
-        return Desk(lambda: ConfirmingPublisher(url, login=login), desk_id)
+        own = f"underair/v1/+/desk/{desk_id}/order"
+        desk = Desk(lambda: ConfirmingPublisher(url, login, own, desk.give_back), desk_id, record)
+        return desk
 
     def open(self) -> None:
         """Connect now rather than on the first message.
@@ -123,7 +154,7 @@ class Desk:
         """Publish one desk message and return its identity ``desk_id/boot/seq``.
 
         - `fields`: those of `filled_in`; empty ones are left out.
-        - `standing`: for the first `order` of this desk: its orders that were in force before it was started.
+        - `standing`: for this desk's first `order` to a service: its orders there that were in force before.
         - `account`: who is signed in; goes with the message. Empty where nobody has to sign in.
 
         Raises `RefusedMessage` when it would not keep the contract: the listener would refuse it;
@@ -148,10 +179,8 @@ class Desk:
             }
             if account:
                 message["account"] = account
-            in_force = None
             if kind == "order":
-                in_force = self._in_force(message, standing)
-                message["standing"] = list(in_force.values())
+                message["standing"] = self._in_force(topic, message, standing)
             payload = msgspec.json.encode(message)
             decode(topic, payload)
             line = self._line()
@@ -166,27 +195,62 @@ class Desk:
                 self._hang_up()
                 raise
             self._seq += 1
-            if in_force is not None:
-                self._standing = in_force
+            if kind == "order":
+                self._keep(topic, payload)
         finally:
             self._lock.release()
         return f"{self.desk_id}/{self._boot}/{self._seq - 1}"
 
     def _in_force(
-        self, order: dict[str, Any], before: Iterable[dict[str, Any]]
-    ) -> dict[tuple[str, ...], dict[str, Any]]:
-        """Return this desk's orders that are in force once `order` has gone out."""
-        known = {_same_order(one): one for one in before} if self._standing is None else self._standing
-        in_force = {key: one for key, one in known.items() if key != _same_order(order)}
+        self, topic: str, order: dict[str, Any], before: Iterable[dict[str, Any]]
+    ) -> list[dict[str, Any]]:
+        """Return this desk's orders to a service that are in force once `order` has gone out."""
+        known = msgspec.json.decode(self._last[topic][1])["standing"] if topic in self._last else before
+        in_force = [one for one in known if _same_order(one) != _same_order(order)]
         if order["state"] == "given":
             own = {name: order[name] for name in ("incident_id", "order", "team", "set_id") if name in order}
-            in_force[_same_order(order)] = own | {"since": order["time"]}
+            in_force.append(own | {"since": order["time"]})
         if len(in_force) > MOST_STANDING_ORDERS:
             raise RefusedMessage(
                 f"at most {MOST_STANDING_ORDERS} orders of one desk can be in force; lift one first",
                 "$.standing",
             )
         return in_force
+
+    def give_back(self, kept: Mapping[str, bytes]) -> None:
+        """Publish the last order on each topic again where the broker has lost it.
+
+        With its own bytes, so that whoever knows it takes it for the same message: no new order.
+
+        - `kept`: what the broker has, by topic.
+        """
+        record = self._record()
+        with self._lock:
+            for topic in {*record, *kept}:
+                for payload in (*record.get(topic, ()), kept.get(topic)):
+                    self._keep(topic, payload)
+            for topic in sorted({*record, *self._last}):
+                held, heard = kept.get(topic), record.get(topic, ())
+                last = self._last[topic][1] if topic in self._last else heard[-1]
+                # What nobody has heard may be newer, unless this desk has spoken since it was started.
+                newer = held is not None and topic not in self._last and held not in heard
+                if held != last and not newer and str(_number(held)[0]) not in self._namesakes:
+                    self._publish_again(topic, last)
+
+    def _publish_again(self, topic: str, payload: bytes) -> None:
+        if self._publisher is None:
+            return  # the next line begins with this
+        try:
+            self._publisher.publish(topic, payload, True, timeout_s=HANG_UP_S)
+        except BrokerProblem as problem:
+            log.warning("an order was not given back to the broker: %s", problem)
+            self._hang_up()
+
+    def _keep(self, topic: str, payload: bytes | None) -> None:
+        """Remember an order if it is this desk's last one, and not of another desk of its name."""
+        boot, seq = _number(payload)
+        if payload is not None and boot == self._boot:
+            self._last[topic] = max(self._last.get(topic, (-1, b"")), (seq, payload))
 
     def close(self) -> None:
         """Close the line."""
@@ -214,3 +278,11 @@ class Desk:
 
 def _same_order(order: dict[str, Any]) -> tuple[str, ...]:
     return tuple(order.get(name) or "" for name in ("incident_id", "order", "team", "set_id"))
+
+
+def _number(payload: bytes | None) -> tuple[int, int]:
+    try:
+        said = msgspec.json.decode(payload or b"", type=_Said)
+    except msgspec.DecodeError:  # nothing that a desk says
+        return -1, -1
+    return said.boot, said.seq

@@ -19,19 +19,17 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import msgspec
-import polars as pl
 
 from analysis.live.board import Lines, LiveBoard
 from analysis.live.rows import Snapshot
 from analysis.profile import Profile
 from dashboard.live import view as live_view
 from dashboard.live import words
-from dashboard.live.catching_up import CATCH_UP, in_parts, received_until
+from dashboard.live.catching_up import CATCH_UP, UNREADABLE, in_parts, received_until
 from dashboard.live.display import STANDARD, Display
 from ingest.archive.reading import Archive, Follower
 from ingest.archive.store import work_folder
 from ingest.contract.any_error import ANY_ERROR
-from ingest.contract.errors import UnderairError
 from ingest.receipt_clock import steady_s
 from ingest.status import Status, read_statuses, why_none_listens
 
@@ -43,7 +41,6 @@ LONGEST_PAUSE_S = 30.0  # between two attempts after faults: each reads the last
 FAULT_SHOWN_S = 600.0  # a fault of ours stays on the system line so long after its last time
 WORDS_KEPT = 3  # of a listener, to tell how far its clock is from ours
 AGREES_WITHIN_S = 2.0  # our own rule: above what a busy machine delays a look, below what an age may be wrong
-UNREADABLE = (UnderairError, OSError, pl.exceptions.PolarsError)
 
 log = logging.getLogger(__name__)
 

@@ -96,7 +96,7 @@ def register(app: Dash, context: PageContext) -> None:
             return sentence(reason, 409)
         try:
             identity = context.desk.send(
-                kind, service, fields, _standing(feed, context.desk.desk_id), visitor().account
+                kind, service, fields, _standing(feed, context.desk.desk_id, service), visitor().account
             )
         except UnicodeEncodeError:  # half a character: no text at all
             return sentence(access_words.NOT_READ, 400)
@@ -116,15 +116,15 @@ def _read_in_bar(fields: dict[str, Any]) -> bool:
     return True
 
 
-def _standing(feed: Feed, desk_id: str) -> list[dict[str, Any]]:
-    """Return the orders of this desk that are in force by the archive."""
+def _standing(feed: Feed, desk_id: str, service: str) -> list[dict[str, Any]]:
+    """Return the orders of this desk to a service that are in force by the archive."""
     orders = feed.snapshot.orders if feed.snapshot is not None else ()
     said = ("incident_id", "order", "team", "set_id")
     return [
         {name: getattr(one, name) for name in said if getattr(one, name) is not None}
         | {"since": datetime.fromtimestamp(one.given_at, UTC).isoformat(timespec="milliseconds")}
         for one in orders
-        if one.desk_id == desk_id
+        if one.desk_id == desk_id and one.service in ("", service)
     ]
 
 

@@ -8,7 +8,7 @@ import secrets
 import socket
 import ssl
 import threading
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from types import TracebackType
 from typing import Any, Self
@@ -28,6 +28,7 @@ USERNAME_VARIABLE = "UNDERAIR_MQTT_USERNAME"
 PASSWORD_VARIABLE = "UNDERAIR_MQTT_PASSWORD"  # noqa: S105  # its name, not its value
 CONNECT_TIMEOUT_S = 10.0
 KEEPALIVE_S = 30
+KEPT_COMES_WITHIN_S = 2.0  # after a connection: retained messages come at once
 _EXAMPLE = "write it like mqtt://127.0.0.1:1883"
 
 
@@ -364,7 +365,41 @@ class ConfirmingPublisher(Publisher):
     """A `Publisher` whose `publish` returns when the broker has the message, and that sends nothing later.
 
     Do not use it after a failure: a message that waits in it must not be sent later.
+
+    - `own`: a filter of topics of retained messages.
+    - `tell`: takes what the broker has kept there, by topic, some time after each connection, in a thread of
+      its own. Where it may not be read, nothing was kept.
     """
+
+    def __init__(
+        self,
+        url: str,
+        login: Login | None = None,
+        own: str = "",
+        tell: Callable[[Mapping[str, bytes]], None] | None = None,
+        **how: Any,
+    ) -> None:
+        self._own, self._tell, self._asking = own, tell, False
+        super().__init__(url, login=login, **how)
+
+    def _on_connect(self, client: Client, userdata: Any, flags: Any, reason: ReasonCode, _: Any) -> None:
+        super()._on_connect(client, userdata, flags, reason, _)
+        if self._tell is None or reason.is_failure:
+            return
+        kept: dict[str, bytes] = {}
+        client.on_message = lambda _, __, message: kept.update({message.topic: bytes(message.payload)})
+        client.on_subscribe = lambda *_: setattr(self, "_asking", False)
+        if self._own:
+            self._asking = True
+            client.subscribe(self._own, qos=1)
+        telling = threading.Timer(KEPT_COMES_WITHIN_S, self._tell, (kept,))
+        telling.daemon = True
+        telling.start()
+
+    def _on_disconnect(self, client: Client, userdata: Any, flags: Any, reason: ReasonCode, _: Any) -> None:
+        super()._on_disconnect(client, userdata, flags, reason, _)
+        if self._asking:  # some brokers hang up on who may not read: to be able to send comes first
+            self._own, self._asking = "", False
 
     def publish(self, topic: str, payload: bytes, retain: bool = False, timeout_s: float = 60.0) -> None:
         """Publish one message at QoS 1 and wait for the broker's acknowledgement (PUBACK).

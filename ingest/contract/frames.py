@@ -219,9 +219,7 @@ def _joined(frames: list[pl.DataFrame]) -> pl.DataFrame:
 def drop_duplicates(messages: Messages) -> Messages:
     """Return messages with each kept once, the first of each in order; conflicts keep both.
 
-    The identity (set_id or desk_id, boot, seq) is in the payload, so that the same payload is the same
-    message. A `link` without identity is the same only if topic and time of receipt agree too. What was
-    refused, and what a mapping read, stays each time that it was heard.
+    What was refused, and what a mapping read, stays each time that it was heard.
     """
     return {
         kind: frame if kind in APART or frame.is_empty() else frame.filter(first_of_each(kind))
@@ -231,26 +229,21 @@ def drop_duplicates(messages: Messages) -> Messages:
 
 def first_of_each(kind: str) -> pl.Expr:
     """Return the expression that is true for the first row of each message of a kind."""
-    return (
-        pl.struct(message_key(kind)).is_first_distinct()
-        if kind == "link"
-        else pl.col("payload").is_first_distinct()
-    )
+    return pl.struct(message_key(kind)).is_first_distinct()
 
 
 def message_key(kind: str) -> list[pl.Expr]:
     """Return the columns in which two receptions of one message agree (nulls count as equal).
 
-    The same payload means the same bytes. MQTT delivers again byte for byte what it delivered, so that a
-    repetition is found without taking JSON apart; and a message of the same identity that is written in any
-    other way, if only in its spaces, was not the same sending: both are kept, so that nothing that was heard
-    is lost to a judgement about what it meant.
+    The identity (set_id or desk_id, boot, seq) is in the payload, but not the service: two services' sets of
+    one ID that are switched on together say the same bytes. MQTT delivers again byte for byte what it
+    delivered, so that a repetition is found without taking JSON apart; and a message of the same identity
+    that is written in any other way, if only in its spaces, was not the same sending: both are kept, so that
+    nothing that was heard is lost to a judgement about what it meant. A `link` without identity is the same
+    only if received at the same time.
     """
-    if kind != "link":
-        return [pl.col("payload")]
-    nameless = pl.col("boot").is_null() | pl.col("seq").is_null()
-    return [
-        pl.col("payload"),
-        pl.when(nameless).then("topic").alias("nameless_topic"),
-        pl.when(nameless).then("received").alias("nameless_received"),
-    ]
+    key = [pl.col("payload"), pl.col("service")]
+    if kind == "link":
+        nameless = pl.col("boot").is_null() | pl.col("seq").is_null()
+        key.append(pl.when(nameless).then("received").alias("nameless_received"))
+    return key

@@ -106,6 +106,44 @@ def test_orders_can_be_had_by_a_gateway_that_comes_later_until_they_are_lifted(
         desk.close()
 
 
+def test_a_broker_without_memory_has_the_order_again(mosquitto: Any, wait_until: Callable[..., Any]) -> None:
+    """Mended: a broker that was started again had no order, and the page showed it in force."""
+
+    def forgets() -> None:
+        mosquitto.kill()
+        mosquitto.start("persistence false\n")
+
+    def had_later(state: str) -> dict[str, Any]:
+        """Return the order that a gateway has when it connects now, and nothing else."""
+        got: list[dict[str, Any]] = []
+        client = subscribe(mosquitto.url, got)
+        try:
+            wait_until(lambda: got, what=f"the order {state}")
+            time.sleep(0.5)
+            assert {one["state"] for one in got} == {state}
+            return got[0] | {"retain": True}
+        finally:
+            client.disconnect()
+            client.loop_stop()
+
+    forgets()
+    desk = Desk.at_broker(mosquitto.url, "D-1")
+    order = {"incident_id": "I-1", "order": "evacuate", "state": "given"}
+    try:
+        desk.send("order", "trial", order)
+        first = had_later("given")
+        forgets()
+        assert had_later("given") == first  # under its own number and time: no new order
+        wait_until(desk.connected, what="the desk to have its line")
+        desk.send("order", "trial", order | {"state": "lifted"})
+        lifted = had_later("lifted")
+        assert lifted["standing"] == []
+        forgets()
+        assert had_later("lifted") == lifted
+    finally:
+        desk.close()
+
+
 def test_a_desk_that_was_restarted_goes_on_from_the_orders_that_are_in_force() -> None:
     got: list[bytes] = []
 

@@ -20,6 +20,7 @@ from ingest.contract.fields import fields_of
 from ingest.contract.kinds import DESK_KINDS, MOST_STANDING_ORDERS
 
 NOTE = {"incident_id": "I-1", "text": "gate open", "set_id": "", "at": None}
+TOPIC = "underair/v1/trial/desk/D-1/order"
 ORDER = {"incident_id": "I-1", "order": "evacuate", "state": "given"}
 
 
@@ -131,6 +132,104 @@ def test_so_many_orders_can_be_in_force_and_no_more() -> None:
     standing = line.sent[-1][1]["standing"]
     assert len(standing) == MOST_STANDING_ORDERS
     assert [one.get("team") for one in standing if one.get("team") in (None, "T1")] == [None]
+
+
+def an_order(boot: int, seq: int = 0, state: str = "given") -> bytes:
+    said = {"boot": boot, "seq": seq, "time": "2031-05-04T10:00:00Z", "kind": "order", "desk_id": "D-1"}
+    return json.dumps(said | ORDER | {"state": state, "standing": []}).encode()
+
+
+GIVEN, LIFTED, UNHEARD = an_order(7), an_order(8, state="lifted"), an_order(9)
+
+
+@pytest.mark.parametrize(
+    ("record", "kept", "again"),
+    [
+        ([GIVEN], None, GIVEN),  # forgotten
+        ([GIVEN], GIVEN, None),
+        ([GIVEN, LIFTED], GIVEN, LIFTED),  # the broker's last changes were lost with it
+        ([GIVEN, LIFTED], None, LIFTED),
+        ([GIVEN], UNHEARD, None),  # newer than all that the listener heard
+        ([LIFTED], b"no JSON", None),
+        ([], GIVEN, None),
+    ],
+)
+def test_a_restarted_desk_gives_the_broker_what_the_record_has(
+    record: list[bytes], kept: bytes | None, again: bytes | None
+) -> None:
+    line = Line()
+    desk = Desk(lambda: line, "D-1", lambda: {TOPIC: record} if record else {})  # type: ignore[arg-type,return-value]
+    desk.open()
+    desk.give_back({} if kept is None else {TOPIC: kept})
+    assert line.sent == ([] if again is None else [(TOPIC, json.loads(again), True, HANG_UP_S)])
+
+
+def test_what_this_desk_said_last_counts_before_what_others_of_its_name_did() -> None:
+    """Whether desk, listener or broker alone has it; what was sent and not confirmed is no word."""
+    line, record = Line(), dict[str, list[bytes]]()
+    desk = Desk(lambda: line, "D-1", lambda: record)  # type: ignore[arg-type,return-value]
+    desk.send("order", "trial", ORDER)
+    given = line.sent.pop()[1]
+    before = an_order(7)
+    for kept in ({}, {TOPIC: before}):  # the listener heard nothing, or a broker's old memory
+        desk.give_back(kept)
+        assert line.sent.pop()[1] == given
+    line.fails = Unconfirmed
+    with pytest.raises(Unconfirmed):
+        desk.send("order", "trial", ORDER | {"state": "lifted"})
+    lifted, line.fails = line.sent.pop()[1], None
+    desk.give_back({})
+    desk.open()
+    desk.give_back({})
+    assert line.sent.pop()[1] == given
+    record[TOPIC] = [before, json.dumps(lifted).encode(), json.dumps(given).encode()]
+    desk.give_back({TOPIC: json.dumps(given).encode()})
+    assert line.sent.pop()[1] == lifted
+    record.clear()
+    desk.give_back({TOPIC: json.dumps(lifted).encode()})
+    desk.send("order", "trial", ORDER | {"team": "Elm"})
+    assert [one["team"] for one in line.sent.pop()[1]["standing"]] == [
+        "Elm"
+    ]  # the lifted one is not in force
+
+
+def test_the_order_of_another_desk_of_this_name_is_left_on_the_broker() -> None:
+    line = Line()
+    desk = desk_on(line)
+    desk.hear([])
+    desk.send("order", "trial", ORDER)
+    desk.hear(["D-1/9/0"])
+    desk.give_back({TOPIC: UNHEARD})
+    assert len(line.sent) == 1
+
+
+def test_a_line_that_breaks_while_an_order_is_given_back_is_opened_anew() -> None:
+    opened: list[Line] = []
+
+    def opens() -> Line:
+        opened.append(Line())
+        return opened[-1]
+
+    desk = Desk(opens, "D-1")  # type: ignore[arg-type,return-value]
+    desk.send("order", "trial", ORDER)
+    opened[0].fails = Unconfirmed
+    desk.give_back({})
+    desk.give_back({})  # without a line nothing is tried
+    desk.open()
+    desk.give_back({})
+    assert [len(line.sent) for line in opened] == [2, 1]
+
+
+def test_the_orders_of_one_service_are_not_in_force_in_another() -> None:
+    line = Line()
+    desk = desk_on(line)
+    for service in ("north", "south"):
+        desk.send("order", service, ORDER | {"incident_id": service})
+    desk.send("order", "north", ORDER | {"incident_id": "north", "team": "Elm"})
+    standing = [[one["incident_id"] for one in order["standing"]] for _, order, *_ in line.sent]
+    assert standing == [["north"], ["south"], ["north", "north"]]
+    desk.give_back({})
+    assert [topic.split("/")[2] for topic, *_ in line.sent[3:]] == ["north", "south"]
 
 
 def test_a_desk_without_its_line_tries_again_every_ten_seconds(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -6,7 +6,7 @@ import contextlib
 import json
 import ssl
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +17,7 @@ from click.testing import CliRunner
 import ingest
 from dashboard.live.desk import Desk
 from ingest.archive.reading import Archive
-from ingest.broker.mqtt import BrokerAddress, Login, Publisher, new_client
+from ingest.broker.mqtt import BrokerAddress, ConfirmingPublisher, Login, Publisher, new_client
 from ingest.commands import replay
 from ingest.contract.errors import BrokerProblem
 from ingest.keeping_commands import check_broker
@@ -267,7 +267,13 @@ def test_drill_is_played_and_a_desk_speaks_at_the_shipped_broker(
         desk = Desk.at_broker(secured, "D-1", login)
         identity = desk.send("seen", "tarnhollow", {"set_id": "S-1", "alarm": "distress"})
         wait_until(lambda: listener.health.journalled >= 4, what="three of the drill and one of the desk")
+        desk.send("order", "tarnhollow", {"incident_id": "I-1", "order": "evacuate", "state": "given"})
         desk.close()
+        told: list[Mapping[str, bytes]] = []
+        own = "underair/v1/+/desk/D-1/order"
+        with ConfirmingPublisher(secured, login, own, told.append):
+            wait_until(lambda: told, what="what the broker has kept")
+        assert [*told[0]] == [own.replace("+", "tarnhollow")]
     messages = Archive(archive).messages()
     assert messages["motion"]["seq"].to_list() == [0, 1, 2]
     seen = messages["seen"].row(0, named=True)

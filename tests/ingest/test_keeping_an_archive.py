@@ -32,6 +32,7 @@ from tests.verbs import underair
 
 Pressure = Callable[..., Heard]
 DAY = datetime(2031, 5, 4, tzinfo=UTC)
+CYLINDER = {"count": 1, "water_volume_l": 6.8, "rated_bar": 300}
 NEXT_DAY = DAY + timedelta(days=1)
 
 
@@ -72,6 +73,47 @@ def test_finished_day_becomes_one_part_and_reads_the_same(archive: Path) -> None
     sets = merged.read()["set_id"].to_pylist()
     assert sets == sorted(sets)
     assert tidy(archive, NEXT_DAY, grace_s=0) == Tidied(0, 2, 2, 0, 0)
+
+
+@pytest.mark.parametrize("kind", ["pressure", "setup", "link", "will", "note"])
+def test_equal_bytes_of_two_services_are_two_messages(tmp_path: Path, kind: str) -> None:
+    """Mended: of two sets of one ID that were switched on together, one had no cylinder, power and link.
+
+    Heard together or apart, by a listener or in a capture, merged, followed. What two gateways of one service
+    bring is one.
+    """
+    role, fields = ("desk", {"incident_id": "I-1", "text": "x"}) if kind == "note" else ("set", {})
+    fields |= {"pressure": {"pressure_bar": 1.0}, "setup": {"cylinders": CYLINDER}, "note": {}}.get(
+        kind, {"state": "down"}
+    )
+    number = {} if kind == "will" else {"boot": 1, "seq": 0, "time": "2031-05-04T10:00:00Z"}
+    kind = "link" if kind == "will" else kind
+    payload = json.dumps({"kind": kind, f"{role}_id": "X-1", **number, **fields}).encode()
+    north, south = (
+        Heard(DAY, f"underair/v1/{name}/{role}/X-1/{kind}", payload) for name in ("north", "south")
+    )
+    both = [north, south, north, south]
+    for name, recent in (("capture", None), ("listener", Recent())):
+        kept = [
+            seal_messages(tmp_path / name, frames_from_heard(heard), f"one-{part}", recent=recent).kept
+            for part, heard in enumerate(([north], both, both))
+        ]
+        assert kept == [1, 1, 0], name
+    recent = Recent(tmp_path / "capture")
+    assert seal_messages(tmp_path / "capture", frames_from_heard(both), "one-9", recent=recent).kept == 0
+    assert tidy(tmp_path / "capture", NEXT_DAY, grace_s=0).rows == 2
+    follower = Archive(tmp_path / "live").follow()
+    (tmp_path / "live/journal/one").mkdir(parents=True)
+    writer = SegmentWriter(tmp_path / "live/journal/one", DAY)
+    writer.append([Record(micros(one.received), one.topic, one.payload, one.retained) for one in both])
+    writer.close()
+    for messages in (
+        Archive(tmp_path / "capture").messages(),
+        Archive(tmp_path / "live").messages(),
+        follower.new_messages(),
+    ):
+        assert sorted(messages[kind]["service"]) == ["north", "south"]
+    follower.close()
 
 
 def test_today_is_left_alone(archive: Path) -> None:

@@ -71,6 +71,16 @@ def test_memory_fills_what_the_radio_lost(tmp_path: Path, memory: Path, pressure
     assert Archive(archive).messages()["refused"].height == 2
 
 
+def test_what_another_services_set_of_this_id_sent_is_not_in_this_sets_memory(
+    tmp_path: Path, memory: Path, pressure: Pressure
+) -> None:
+    archive = tmp_path / "archive"
+    there = [one._replace(topic=one.topic.replace("demo", "other")) for one in (pressure(1), pressure(3))]
+    seal_messages(archive, frames_from_heard(there), "import-radio")
+    assert import_memory(memory, load_mapping(EXAMPLE), archive, NOW).counts.kept == 4
+    assert Archive(archive).messages()["pressure"]["service"].to_list().count("demo") == 3
+
+
 def test_example_documents_every_option() -> None:
     text = EXAMPLE.read_text()
     for option in (

@@ -136,6 +136,27 @@ def test_a_confirmed_message_is_with_the_broker_and_no_other_is_sent(made: Any) 
     assert len(broker.done) == 4
 
 
+def test_a_broker_that_hangs_up_on_who_may_not_read_is_not_asked_again(
+    made: Any, monkeypatch: pytest.MonkeyPatch, wait_until: Callable[..., Any]
+) -> None:
+    """Else a desk that may only publish would lose its line each second; it is told that nothing was kept."""
+    monkeypatch.setattr("ingest.broker.mqtt.KEPT_COMES_WITHIN_S", 0.0)
+    publisher, _ = made(ConfirmingPublisher)
+    told: list[dict[str, bytes]] = []
+    asked: list[str] = []
+    client = SimpleNamespace(subscribe=lambda own, qos: asked.append(own))
+    publisher._own, publisher._tell = "own", told.append
+    for reads in (True, False, False):
+        publisher._on_connect(client, None, None, SimpleNamespace(is_failure=False), None)
+        if reads:
+            client.on_subscribe(client)
+            client.on_message(client, None, SimpleNamespace(topic="own", payload=b"1"))
+        publisher._on_disconnect(client, None, None, None, None)
+    wait_until(lambda: len(told) == 3, what="three words on what was kept")
+    assert asked == ["own", "own"]
+    assert sorted(told, key=len) == [{}, {}, {"own": b"1"}]
+
+
 @pytest.mark.parametrize(
     ("rc", "confirms", "fails"),
     [
