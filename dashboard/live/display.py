@@ -20,6 +20,7 @@ class Display:
     offset_min: int | None = None  # local time minus UTC, minutes; None for UTC
     now: float | None = None  # the moment that the page shows, seconds since 1970
     names_incidents: bool = False  # the page shows more than one: each line says which is its own
+    shared_names: frozenset[str] = frozenset()  # of wearers and sets: two services use them
 
     def clock(self, at: float, pattern: str = "%H:%M:%S") -> str:
         """Return a moment (seconds since 1970) as hours, minutes and seconds.

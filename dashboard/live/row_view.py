@@ -56,7 +56,7 @@ def row_view(row: Row, now: float, display: Display) -> dict[str, Any]:
         "incidents": row.incidents,
         "state": state,
         "why": " · ".join(why),
-        "who": sentences.who(row.wearer_id, row.set_id),
+        "who": sentences.whose(row, display),
         "team": sentences.named(row.team or ""),
         "sub": sentences.joined(sentences.named(row.set_id) if row.wearer_id else "", row.task or ""),
         "place": sentences.place(row.incident_id, display),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from analysis.live.rows import FromMemory, GaugeRow, Interval
+from analysis.live.rows import AlarmLine, FromMemory, GaugeRow, Interval, Row
 from dashboard import words as dashboard_words
 from dashboard.live import words
 from dashboard.live.display import Display
@@ -69,9 +69,19 @@ def team(name: str | None) -> str:
     return words.TEAM.format(team=named(name)) if name else ""
 
 
-def who(wearer_id: str | None, set_id: str) -> str:
-    """Return the wearer's name on the page: the number, or the set where nobody is tallied in."""
-    return named(wearer_id) if wearer_id else f"Set {named(set_id)}"
+def who(wearer_id: str | None, set_id: str, service: str = "") -> str:
+    """Return the wearer's name on the page: the number, or the set where nobody is tallied in.
+
+    `service`: named before it.
+    """
+    of = f"{named(service)}:" if service else ""
+    return of + named(wearer_id) if wearer_id else f"Set {of}{named(set_id)}"
+
+
+def whose(line: AlarmLine | Row, display: Display) -> str:
+    """Return whose a line is; where two services use the name, with the service."""
+    shared = (line.wearer_id or line.set_id) in display.shared_names
+    return who(line.wearer_id, line.set_id, line.service if shared else "")
 
 
 def named(name: str) -> str:

@@ -82,9 +82,7 @@ def _lowest(team: Team, now: float, display: Display) -> str:
 
 
 def _who(one: AlarmLine | Row, display: Display) -> str:
-    return sentences.joined(
-        sentences.who(one.wearer_id, one.set_id), sentences.place(one.incident_id, display)
-    )
+    return sentences.joined(sentences.whose(one, display), sentences.place(one.incident_id, display))
 
 
 def alarm_view(line: AlarmLine, now: float, display: Display) -> dict[str, Any]:
@@ -162,7 +160,7 @@ def _evacuation(lines: Sequence[AlarmLine], now: float, display: Display) -> dic
         "key": f"evacuate/{first.incident_id}",
         "who": sentences.joined(
             words.SIGNALLED.format(
-                count=len(lines), who=", ".join(sentences.who(line.wearer_id, line.set_id) for line in lines)
+                count=len(lines), who=", ".join(sentences.whose(line, display) for line in lines)
             ),
             sentences.place(first.incident_id, display),
         ),
@@ -253,7 +251,7 @@ def note_view(note: NoteLine, display: Display) -> dict[str, Any]:
 
 def order_views(snapshot: Snapshot, display: Display, desk_id: str | None) -> list[dict[str, Any]]:
     """Return the orders in force; one that nobody has answered sounds until it is seen."""
-    named = {row.key: sentences.who(row.wearer_id, row.set_id) for row in snapshot.rows}
+    named = {row.key: sentences.whose(row, display) for row in snapshot.rows}
     lines = []
     for line in snapshot.orders:
         late = bool(line.waiting) and snapshot.at - line.given_at > UNANSWERED_S

@@ -30,8 +30,8 @@ MOST_INCIDENTS = 2  # named in the line of open ones
 MOST_FROM_MEMORY = 5  # named in the system line
 LISTENER_SILENT_S = 10.0  # nothing at all received for this long while somebody is under air
 
-Kept = dict[str, tuple[Row, bool, dict[str, Any]]]
-"""By key: a row, whether it named its incident, and how it was painted."""
+Kept = dict[str, tuple[Row, tuple[bool, frozenset[str]], dict[str, Any]]]
+"""By key: a row, whether it named its incident, which names were shared, and how it was painted."""
 
 
 class System(msgspec.Struct, frozen=True):
@@ -87,10 +87,11 @@ def page(
     kept = kept if kept is not None else {}
 
     def paint_row(row: Row, now: float, display: Display) -> dict[str, Any]:
-        before, named, painted = kept.get(row.key, (None, many, {}))
-        if before is not row or named != many:
+        names = many, display.shared_names
+        before, named, painted = kept.get(row.key, (None, names, {}))
+        if before is not row or named != names:
             painted = row_view(row, now, display)
-            kept[row.key] = row, many, painted
+            kept[row.key] = row, names, painted
         return painted
 
     def each(paint: Callable[[Any, float, Display], dict[str, Any]], items: Iterable[Any]) -> list[Any]:
@@ -106,7 +107,7 @@ def page(
 
     now = snapshot.at
     many = len(_incidents(snapshot)) > 1
-    display = replace(display, now=now, names_incidents=many)
+    display = replace(display, now=now, names_incidents=many, shared_names=_shared(snapshot.rows))
     heard_age_s = (
         None if snapshot.hearing.last_received_at is None else now - snapshot.hearing.last_received_at
     )
@@ -179,6 +180,14 @@ def _incidents(snapshot: Snapshot) -> set[str]:
     shown = {one.incident_id for one in lines}
     shown |= {name for row in snapshot.rows for name in row.incidents}
     return {name for name in shown if name}
+
+
+def _shared(rows: Iterable[Row]) -> frozenset[str]:
+    """Return the names that rows of more than one service have."""
+    services: dict[str, set[str]] = {}
+    for row in rows:
+        services.setdefault(row.wearer_id or row.set_id, set()).add(row.service)
+    return frozenset(name for name, own in services.items() if len(own) > 1)
 
 
 def _summaries(

@@ -15,7 +15,7 @@ from polars.exceptions import PanicException
 from analysis.profile import Profile
 from dashboard.app import create_app
 from dashboard.context import PageContext
-from dashboard.live import view as live_view
+from dashboard.live import row_view
 from dashboard.live.desk import Desk
 from dashboard.live.feed import Feed
 from dashboard.pages import live as live_page
@@ -203,14 +203,14 @@ def test_a_desk_that_waits_for_its_broker_sends_nothing_after_the_browser_gave_u
 def test_one_row_that_cannot_be_painted_spares_the_others_and_is_named(
     client: Any, archive: HeldArchive, wait_until: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    painted = live_view.words.air
+    painted = row_view._air
 
     def air(row: Any, now: float, display: Any) -> Any:
         if row.set_id == "S-1":
             raise KeyError("nobody thought of this")
         return painted(row, now, display)
 
-    monkeypatch.setattr(live_view.words, "air", air)
+    monkeypatch.setattr(row_view, "_air", air)
     other = [heard("pressure", seq, set_id="S-2", pressure_bar=280.0) for seq in range(3)]
     other = [Heard(one.received, one.topic.replace("S-1", "S-2"), one.payload, False) for one in other]
     archive.new = [*(heard("pressure", seq, pressure_bar=280.0) for seq in range(3)), *other]

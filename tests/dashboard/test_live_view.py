@@ -573,6 +573,21 @@ def test_with_two_incidents_every_line_says_of_which_it_is() -> None:
     assert alone["alarms"][0]["who"] == "W-1"
 
 
+def test_a_name_of_two_services_has_its_service_wherever_it_is_shown() -> None:
+    """Mended: two rows read the same, though pressures and the reach of orders differ."""
+    north, south = (replace(ROW, key=name, service=name) for name in ("north", "south"))
+    sets = [replace(one, key=f"{one.key}-2", set_id="S-7", wearer_id=None) for one in (north, south)]
+    alarm = everything_of("I-1", "W-1")["alarms"]
+    alarms = [replace(alarm, key="a", service="north"), replace(alarm, key="b", wearer_id="W-4")]
+    order = replace(everything_of("I-1", "W-1")["orders"], waiting=("south",))
+    shown = picture(north, south, *sets, alarms=tuple(alarms), orders=(order,))
+    names = ["north:W-1", "south:W-1", "Set north:S-7", "Set south:S-7"]
+    assert [row["who"] for row in shown["rows"]] == names
+    assert {line["who"] for line in shown["alarms"]} == {"north:W-1", "W-4"}
+    assert shown["orders"][0]["who"] == "Not yet: south:W-1"
+    assert picture(north, sets[1])["rows"][0]["who"] == "W-1"
+
+
 @pytest.mark.parametrize("name", ["alarms", "orders", "roll_calls", "standby", "contradictions"])
 def test_a_line_of_an_incident_without_rows_makes_every_line_name_its_own(name: str) -> None:
     fire = replace(ROW, incident_id="FIRE")
