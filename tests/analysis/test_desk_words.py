@@ -42,6 +42,30 @@ def test_an_order_counts_who_acknowledged_and_who_is_out_until_it_is_lifted(
     assert see(131).orders == ()
 
 
+@pytest.mark.parametrize("retained", [False, True])
+def test_an_order_that_a_desk_gives_back_to_a_broker_is_no_new_one(
+    log: Any, see: Any, desk: Any, retained: bool
+) -> None:
+    """The same bytes again, 40 min later: who acknowledged has, and the time is that of the first."""
+    order = {"incident_id": "I-1", "order": "evacuate"}
+    standing = [order | {"since": log.at(100).isoformat()}]
+    desk.say(100, "order", state="given", standing=standing, **order)
+    log.talkers[1].say(112, "alarm", alarm="evacuate", state="acknowledged")
+    (before,) = see(130).orders
+    assert before.acknowledged == 1
+
+    def again(at_s: float, state: str) -> None:
+        orders = [one for _, one in log.heard() if one.topic.endswith("/order")]
+        (said,) = (one for one in orders if state.encode() in one.payload)
+        log.extra.append(said._replace(received=log.at(at_s), retained=retained))
+
+    again(131, "given")
+    assert see(132).orders == (before,)
+    desk.say(140, "order", state="lifted", standing=[], **order)
+    again(150, "lifted")
+    assert see(151).orders == ()
+
+
 def test_an_emergency_team_that_came_out_is_not_inside(log: Any, see: Any, desk: Any) -> None:
     team: dict[str, Any] = {"incident_id": "I-1", "set_id": "S-4", "wearer_id": "W-4", "team": "Elm"}
     desk.say(100, "standby", incident_id="I-1", team="Elm", state="ready")

@@ -8,13 +8,20 @@ import signal
 import threading
 import time
 from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import pytest
 
-from dashboard.live.desk import Desk
+from dashboard.live.desk import Desk, orders_heard
+from dashboard.serving import Served
+from ingest.archive.reading import Archive
+from ingest.archive.sealing import seal_messages
 from ingest.broker.mqtt import Unconfirmed, new_client, parse_broker_url
+from ingest.contract.captures import Heard
 from ingest.contract.errors import BrokerProblem
+from ingest.contract.frames import frames_from_heard
 
 pytestmark = pytest.mark.broker
 
@@ -142,6 +149,48 @@ def test_a_broker_without_memory_has_the_order_again(mosquitto: Any, wait_until:
         assert had_later("lifted") == lifted
     finally:
         desk.close()
+
+
+def test_a_command_unit_that_lost_its_power_gives_its_order_again(
+    mosquitto: Any, tmp_path: Path, wait_until: Callable[..., Any]
+) -> None:
+    """Broker without memory, desk without memory: the archive has what was ordered, and what was lifted."""
+    now = datetime.now(UTC)
+    heard = []
+    for seq, (service, state, ago_h) in enumerate(
+        (("old", "given", 13), ("trial", "given", 2), ("south", "given", 2), ("south", "lifted", 1))
+    ):
+        at = now - timedelta(hours=ago_h)
+        fields = {"incident_id": "I-1", "order": "evacuate", "state": state, "standing": []}
+        said = {"kind": "order", "desk_id": "D-1", "boot": 7, "seq": seq, "time": at.isoformat(), **fields}
+        topic = f"underair/v1/{service}/desk/D-1/order"
+        heard += [Heard(at, topic.replace("D-1", "D-2"), json.dumps(said | {"desk_id": "D-2"}).encode())]
+        heard += [Heard(at, topic, json.dumps(said).encode())]
+    seal_messages(tmp_path, frames_from_heard(heard), "before")
+    got: list[dict[str, Any]] = []
+    client = subscribe(mosquitto.url, got)
+    served = Served(tmp_path, mosquitto.url, desk_id="D-1")
+    try:
+        served.start()
+        wait_until(lambda: len(got) > 1, what="both orders")
+        assert [(one["desk_id"], one["boot"], one["seq"], one["state"]) for one in got] == [
+            ("D-1", 7, 3, "lifted"),
+            ("D-1", 7, 1, "given"),
+        ]
+    finally:
+        served.close()
+        client.disconnect()
+        client.loop_stop()
+
+
+def test_an_archive_that_cannot_be_read_keeps_no_desk_from_its_own_orders(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert orders_heard(Archive(tmp_path / "none"), "D-1") == {}
+    assert caplog.messages == []
+    monkeypatch.setattr(Archive, "messages", lambda *_: (tmp_path / "gone").stat())
+    assert orders_heard(Archive(tmp_path), "D-1") == {}
+    assert "cannot be read" in caplog.text
 
 
 def test_a_desk_that_was_restarted_goes_on_from_the_orders_that_are_in_force() -> None:
