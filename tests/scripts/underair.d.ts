@@ -106,7 +106,7 @@ interface Underair {
   actions: { build(words: any): HTMLElement; open(item: LiveRow, row: Element): void; paint(data: LivePicture): void };
   sound: { build(words: any): HTMLElement; paint(data: LivePicture): void };
   choices: { build(words: any, changed: () => void): HTMLElement[]; chosen(name: string): string; query(): string };
-  filter: { build(words: any, changed: () => void): HTMLElement; chosen(): string; shows(incidents: string | string[] | null | undefined): boolean; paint(data: LivePicture): void };
+  filter: { build(words: any, changed: () => void): HTMLElement; chosen(): string; urgent(attention: string): boolean; shows(incidents: string | string[] | null | undefined): boolean; paint(data: LivePicture): void };
   // review.js and its parts
   windows: {
     within(from: number, to: number, whole: Span): Span; zoomed(window: Span, at: number | null, factor: number): Span;
