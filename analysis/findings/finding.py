@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -26,11 +27,15 @@ from ingest.plurals import counted
 
 Severity = Literal["note", "caution", "serious"]
 MOST_EVIDENCE = 8
+_TIME_OF_DAY = r"\d\d:\d\d:\d\d UTC"
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One thing that an investigator should look at; times in microseconds since 1970 (UTC)."""
+    """One thing that an investigator should look at; times in microseconds since 1970 (UTC).
+
+    A time of day in its sentence is of the day (UTC) on which it starts; of any other day it has the date.
+    """
 
     code: str
     severity: Severity
@@ -40,6 +45,10 @@ class Finding:
     ended_us: int | None
     statement: str
     evidence: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        day = clock(self.started_us).partition(" ")[0]
+        object.__setattr__(self, "statement", re.sub(rf"\b{day} (?={_TIME_OF_DAY})", "", self.statement))
 
     @property
     def finding_id(self) -> str:
@@ -121,8 +130,8 @@ def places_below(value: float, limit: float) -> int:
 
 
 def clock(at_us: int) -> str:
-    """Return a moment as people read it: 10:21:07 UTC."""
-    return datetime.fromtimestamp(at_us // 1_000_000, UTC).strftime("%H:%M:%S UTC")
+    """Return a moment as a sentence has it: 2031-05-04 10:21:07 UTC; `Finding` leaves out its own day."""
+    return f"{datetime.fromtimestamp(at_us // 1_000_000, UTC):%Y-%m-%d %H:%M:%S} UTC"
 
 
 def lasting(seconds: float) -> str:

@@ -8,10 +8,10 @@ import numpy as np
 import polars as pl
 
 from analysis.findings.examined import Examined
-from analysis.findings.finding import Context, Finding, about_wear, clock, lasting
+from analysis.findings.finding import Context, Finding, about_wear, clock, lasting, unique
 from analysis.records import PowerUp, micros
 from analysis.wears.entries import Entry
-from analysis.wears.tally import TallyEntry
+from analysis.wears.tally import FORGOTTEN_AFTER_US, Stay, TallyEntry, TallyWord
 
 GONE_US = 30 * 60 * 1_000_000
 """Without a close, the incident counts as over when the record goes on for so long after the wear."""
@@ -100,6 +100,7 @@ def _not_out(context: Context) -> Iterator[Finding]:
         if not (stay.ended_how == "incident_closed" or over):
             continue
         tally = stay.tallies[-1]
+        words = [word for word in context.book.unmatched if _may_mean(word, stay)]
         yield Finding(
             "not_tallied_out",
             "caution",
@@ -108,9 +109,22 @@ def _not_out(context: Context) -> Iterator[Finding]:
             stay.in_us,
             stay.ended_us if stay.ended_us is not None else tally.ended_us,
             f"{tally.wearer_id} was tallied in with set {tally.set_id} at {clock(stay.in_us)} and never out"
-            + (f"; the set was last under air at {clock(last.ended_us)}." if last else "."),
-            (stay.tallies[0].in_identity,),
+            + (f"; the set was last under air at {clock(last.ended_us)}." if last else ".")
+            + "".join(
+                f" Desk {word.desk_id} tallied out {word.row['wearer_id']} with that set at "
+                f"{clock(word.from_us)}, who was not in."
+                for word in words
+            ),
+            unique([stay.tallies[0].in_identity, *(word.identity for word in words)]),
         )
+
+
+def _may_mean(word: TallyWord, stay: Stay) -> bool:
+    """Return whether an `out` of nobody has the set of somebody who is in, and never out."""
+    if word.repeats or stay.ended_how in ("tallied_out", "resolved"):
+        return False
+    tally = stay.tallies[-1]
+    return tally.set_id == word.row["set_id"] and 0 <= word.from_us - tally.in_us < FORGOTTEN_AFTER_US
 
 
 def _two_sets(doubled: Sequence[tuple[TallyEntry, TallyEntry]]) -> Iterator[Finding]:
@@ -151,7 +165,11 @@ def _two_wearers(context: Context) -> Iterator[Finding]:
 
 
 def _corrected(context: Context) -> Iterator[Finding]:
+    outs = {one.in_identity: one.out_identity for one in context.tallies if one.out_identity is not None}
+    words = {one.identity: one for one in context.book.words}
     for old, new in context.book.corrected:
+        out = words.get(outs.get(new.identity, ""))
+        slip = out if out is not None and out.row["wearer_id"] != new.row["wearer_id"] else None
         yield Finding(
             "tally_corrected",
             "note",
@@ -161,8 +179,14 @@ def _corrected(context: Context) -> Iterator[Finding]:
             new.said_us,
             f"Desk {new.desk_id} corrected a tally at {clock(new.said_us)}: {old.said} at "
             f"{clock(old.said_us)} became {new.said}, from {clock(new.from_us)} on. Until then the desk's "
-            "screen showed the earlier one.",
-            (new.identity, old.identity),
+            "screen showed the earlier one."
+            + (
+                f" {slip.row['wearer_id']} was tallied out with that set at {clock(slip.from_us)}: that "
+                f"counts for {new.row['wearer_id']}."
+                if slip
+                else ""
+            ),
+            (new.identity, old.identity, *([slip.identity] if slip else [])),
         )
 
 
@@ -171,6 +195,7 @@ def _out_of_nobody(context: Context) -> Iterator[Finding]:
         if word.repeats:
             continue
         who = word.row["wearer_id"]
+        meant = [one.stay for one in context.entries if one.stay is not None and _may_mean(word, one.stay)]
         yield Finding(
             "out_of_nobody",
             "caution",
@@ -179,8 +204,12 @@ def _out_of_nobody(context: Context) -> Iterator[Finding]:
             word.from_us,
             word.said_us,
             f"Desk {word.desk_id} tallied out {who} with set {word.row['set_id']} at "
-            f"{clock(word.from_us)}, and by the record {who} was not in: it ended no entry.",
-            (word.identity,),
+            f"{clock(word.from_us)}, and by the record {who} was not in: it ended no entry."
+            + "".join(
+                f" {one.wearer_id} was tallied in with that set at {clock(one.in_us)} and never out."
+                for one in meant
+            ),
+            unique([word.identity, *(one.tallies[0].in_identity for one in meant)]),
         )
 
 

@@ -5,8 +5,9 @@ incident is closed and nobody says `out` after that). Meanwhile it claims one se
 the same wearer in the same incident goes on with the entry; with another set it moves the claim there. A set
 that two open entries claim is given to the one that claimed it last, and comes back to the other when that
 one moves on to another set or is tallied out. One rule for every correction, of an `in` or an `out`: what is
-corrected counts as never said, and the correction counts at its moment. An `out` of somebody who was not in
-ends nothing; it is kept and reported.
+corrected counts as never said, and the correction counts at its moment. An `out` by the name that an `in`
+with that set had before it was corrected is the same slip: it ends the corrected entry. An `out` of anybody
+else who was not in ends nothing; it is kept and reported.
 """
 
 from __future__ import annotations
@@ -211,6 +212,7 @@ class _Reader:
             ),
             key=lambda word: word[:4],
         )
+        self._rows = {identity: row for _, _, identity, _, row, *_ in words}
         self._open: dict[str, list[Stay]] = {}
         self._claims: dict[str, list[TallyEntry]] = {}  # by set: the last one holds it
         self._stays: list[Stay] = []
@@ -382,17 +384,34 @@ class _Reader:
     def _out(self, word: TallyWord) -> None:
         at_us, identity, row = word.from_us, word.identity, word.row
         stays = self._open.get(str(row["wearer_id"]), [])
+        if self._corrected and not any(one.tallies[-1].set_id == row["set_id"] for one in stays):
+            every = [one for ones in self._open.values() for one in ones]
+            with_set = [one for one in every if one.tallies[-1].set_id == row["set_id"]]
+            slips = [one for one in with_set if self._names(word, one)]
+            stays = slips if len(slips) == 1 else stays
         self._close([one for one in stays if at_us - (one.closed_us or at_us) > FORGOTTEN_AFTER_US])
+        stays = [one for one in stays if one.ended_us is None]
         own = [one for one in stays if one.incident_id == row["incident_id"]]
         # An `out` that names another incident is about the wearer's open entry: nobody is in twice.
         named = own or [one for one in stays if one.closed_us is None]
         if not named:
-            repeats = any(_is_out(one, word) for one in self._stays)
+            repeats = any(one.ended_us is not None and self._names(word, one) for one in self._stays)
             self._unmatched.append(replace(word, repeats=repeats))
             return
         stay = named[-1]
         stay.tallies[-1].out_us, stay.tallies[-1].out_identity = at_us, identity
         self._end(stay, at_us, "tallied_out", identity)
+
+    def _names(self, word: TallyWord, stay: Stay) -> bool:
+        """Return whether a word names a set of a stay and its wearer, or whom that `in` named at first."""
+        named = (word.row["wearer_id"], word.row["set_id"], "in")
+        for tally in stay.tallies:
+            identity: str | None = tally.in_identity
+            while identity is not None and tally.set_id == word.row["set_id"]:
+                if tuple(self._rows[identity][name] for name in ("wearer_id", "set_id", "action")) == named:
+                    return True
+                identity = self._corrected.get(identity)
+        return False
 
     def _resolve(self, at_us: int, identity: str, row: Row) -> None:
         of_set = [
@@ -422,14 +441,6 @@ class _Reader:
         # Another who is in with the same set has it from then on: perhaps still breathes from it.
         self._move_on(stay.tallies[-1], at_us, back=how == "tallied_out")
         self._open[stay.wearer_id].remove(stay)
-
-
-def _is_out(stay: Stay, word: TallyWord) -> bool:
-    """Return whether an `out` only repeats how a stay ended."""
-    sets = {tally.set_id for tally in stay.tallies}
-    return (
-        stay.wearer_id == word.row["wearer_id"] and word.row["set_id"] in sets and stay.ended_us is not None
-    )
 
 
 def _text(value: object) -> str | None:

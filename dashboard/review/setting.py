@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
-from datetime import datetime, timedelta
+from dataclasses import dataclass, replace
+from datetime import datetime
 from typing import Any
 
 from dashboard.review import words
@@ -97,33 +97,37 @@ def seconds(value: float | None, bound: str = "") -> Any:
     return "–" if value is None else cell(bound + duration_text(value), value=value)
 
 
-# The analysis writes the sentences of findings in bar, °C and L, with times of day in UTC. Each quantity and
-# each time is converted in its place, so that no sentence has two clocks or two systems of units.
-_TIME = re.compile(r"\b([01]\d|2[0-3]):([0-5]\d):([0-5]\d)(?: UTC)?\b")
+# The analysis writes the sentences of findings in bar, °C and L, with times of day in UTC, which have their
+# date where it is not the day on which the finding starts. Each quantity and each time is converted in its
+# place, so that no sentence has two clocks or two systems of units.
+_TIME = re.compile(r"\b(?:(\d{4}-\d\d-\d\d) )?((?:[01]\d|2[0-3]):[0-5]\d:[0-5]\d)(?: UTC)?\b")
 _UNITS: dict[str, Quantity] = {"bar": "pressure", "°C": "temperature", "L/min": "rate", "L": "volume"}
 _ONE = r"(?:(?<![\w-])-)?\d+(?:\.\d+)?"
 _QUANTITY = re.compile(
     rf"({_ONE}(?:, \.\.\.)?(?:(?:, | to | and ){_ONE}(?:, \.\.\.)?)*) (bar|°C|K/min|L/min|L)(?![\w/])"
 )
-_DAY = timedelta(days=1)
 
 
 def reworded(text: str, near: datetime | None, units: Units, clock: Clock) -> str:
     """Return a sentence with its quantities in `units` and its times on `clock`.
 
-    `near`: a moment within twelve hours of the sentence's times of day, which have no date of their own.
+    `near`: when the finding starts: times without a date are of its day (UTC). A time of another day than
+    that has its date on the clock, too.
     """
     if near is not None and not (clock.is_utc and not clock.dated):
-        text = _TIME.sub(lambda found: clock.time(_moment(found, near)), text)
+        text = _TIME.sub(lambda found: _on_clock(found, near, clock), text)
     if units.name == METRIC.name:
         return text
     return _QUANTITY.sub(lambda found: _converted(found, units), text)
 
 
-def _moment(found: re.Match[str], near: datetime) -> datetime:
-    hour, minute, second = (int(part) for part in found.groups())
-    same_day = near.replace(hour=hour, minute=minute, second=second, microsecond=0)
-    return min((same_day - _DAY, same_day, same_day + _DAY), key=lambda moment: abs(moment - near))
+def _on_clock(found: re.Match[str], near: datetime, clock: Clock) -> str:
+    try:
+        moment = datetime.fromisoformat(f"{found[1] or near.date()} {found[2]}+00:00")
+        same_day = clock.local(moment).date() == clock.local(near).date()
+    except (ValueError, OverflowError):  # a desk's own words: no such day
+        return found[0]
+    return replace(clock, dated=clock.dated or not same_day).time(moment)
 
 
 def _converted(found: re.Match[str], units: Units) -> str:

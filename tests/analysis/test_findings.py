@@ -420,7 +420,7 @@ def what_desks_said(context: Context) -> Iterator[Finding]:
     }
     for code, identities in words.items():
         for one in identities:
-            yield Finding(code, "note", None, None, None, None, one, (one,))
+            yield Finding(code, "note", None, None, 0, None, one, (one,))
 
 
 def test_an_archive_in_pieces_hears_what_desks_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -300,6 +300,50 @@ an in that was corrected: 0 in W-1 S-1; 1 in W-2 S-1 *0
     I-1 W-2/1 0 open
     S-1 W-2 claims 0 to 12
     1 for 0
+an out by a name that was corrected: 0 in W-1 S-1; 1 in W-2 S-1 *0; 2 out W-1 S-1; 3 out W-1 S-1
+    I-1 W-2/1 0 tallied_out 2 by 2
+    S-1 W-2 claims 0 to 2 out 2 by 2
+    unmatched W-1 out with set S-1 again
+    1 for 0
+out by a name corrected twice: 0 in W-1 S-1; 1 out W-1 S-1; 2 in W-3 S-1 *0; 3 in W-2 S-1 *2
+    I-1 W-2/1 0 tallied_out 1 by 1
+    S-1 W-2 claims 0 to 1 out 1 by 1
+    2 for 0
+    3 for 2
+corrected, and in with another set: 0 in W-1 S-1; 1 in W-2 S-1 *0; 1 in W-1 S-2; 2 out W-1 S-1
+    I-1 W-1/1 1 open
+    I-1 W-2/1 0 tallied_out 2 by 3
+    S-1 W-2 claims 0 to 2 out 2 by 3
+    S-2 W-1 claims 1 to 13
+    1 for 0
+corrected, and in with that set: 0 in W-1 S-1; 1 in W-2 S-1 *0; 2 in W-1 S-1; 3 out W-1 S-1
+    I-1 W-1/1 2 tallied_out 3 by 3
+    I-1 W-2/1 0 open
+    S-1 W-2 claims 0 to 2, 3 to 12
+    S-1 W-1 claims 2 to 3 out 3 by 3
+    S-1 shared by W-2, W-1 2
+    1 for 0
+an out in whose place an in is names nobody: 0 out W-1 S-1; 1 in W-2 S-1 *0; 2 out W-1 S-1
+    I-1 W-2/1 0 open
+    S-1 W-2 claims 0 to 12
+    unmatched W-1 out with set S-1
+    1 for 0
+name and set corrected: 0 in W-1 S-1; 1 in W-2 S-2 *0; 2 out W-1 S-1
+    I-1 W-2/1 0 open
+    S-2 W-2 claims 0 to 12
+    unmatched W-1 out with set S-1
+    1 for 0
+corrected, and moved on: 0 in W-1 S-1; 1 in W-2 S-1 *0; 2 in W-2 S-2; 3 out W-1 S-1
+    I-1 W-2/1 0 open
+    S-1 W-2 claims 0 to 2 replaced
+    S-2 W-2 claims 2 to 14
+    unmatched W-1 out with set S-1
+    1 for 0
+corrected, and long closed: 0 open; 0 in W-1 S-1; 1 in W-2 S-1 *1; 2 close; 15 out W-1 S-1
+    I-1 W-2/1 0 incident_closed 2 by 3 closed 2 by 3
+    S-1 W-2 claims 0 to 2 closed
+    unmatched W-1 out with set S-1 again
+    2 for 1
 an out that was corrected: 0 in W-1 S-1; 1 out W-1 S-1; 2 in W-1 S-1 *1
     I-1 W-1/1 0 open
     S-1 W-1 claims 0 to 1 replaced

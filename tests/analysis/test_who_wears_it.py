@@ -165,11 +165,34 @@ class TestCorrections:
         tally(desk, 300, "out", "W-1", "S-1")
         tally(desk, 400, "in", "W-3", "S-1", **self.of(1))
         snapshot = see(500)
-        assert by_set(snapshot)["S-1"].wearer_id == "W-3"
-        assert [(one.kind, one.about) for one in snapshot.contradictions] == [("not_in", "W-1")]
-        assert entries_of(log)["I-1/W-3/1"]["ended_how"] == "open"
-        (told,) = findings_of(log, "out_of_nobody")
-        assert told["evidence"] == ["D-1/1/3"]
+        row = by_set(snapshot)["S-1"]  # the set is still breathed from
+        assert row.wearer_id == "W-3"
+        assert row.tallied_out_at == pytest.approx(log.at(300).timestamp(), abs=0.2)
+        assert snapshot.contradictions == ()
+        entry = entries_of(log)["I-1/W-3/1"]
+        assert entry["ended_how"] == "tallied_out"
+        assert abs((entry["tallied_out"] - log.at(300)).total_seconds()) < 0.2
+        assert findings_of(log, "out_of_nobody") == findings_of(log, "not_tallied_out") == []
+        (told,) = findings_of(log, "tally_corrected")
+        out = f" W-1 was tallied out with that set at {log.at(300):%H:%M:%S} UTC: that counts for W-3."
+        assert told["statement"].endswith(out)
+        assert told["evidence"] == ["D-1/1/4", "D-1/1/1", "D-1/1/3"]
+
+    def test_an_out_of_nobody_and_whom_it_may_mean_name_each_other(
+        self, log: Any, see: Any, desk: Any
+    ) -> None:
+        tally(desk, 300, "out", "W-99", "S-1")
+        tally(desk, 310, "out", "W-2", "S-2")
+        desk.say(400, "incident", incident_id="I-1", action="close")
+        assert {one.about for one in see(350).contradictions} == {"W-99"}
+        (of_nobody,), (never_out,) = (findings_of(log, one) for one in ("out_of_nobody", "not_tallied_out"))
+        assert of_nobody["statement"].endswith(
+            f" W-1 was tallied in with that set at {log.at(1):%H:%M:%S} UTC and never out."
+        )
+        assert never_out["statement"].endswith(
+            f" Desk D-1 tallied out W-99 with that set at {log.at(300):%H:%M:%S} UTC, who was not in."
+        )
+        assert of_nobody["evidence"] == never_out["evidence"][::-1] == ["D-1/1/3", "D-1/1/1"]
 
     def test_an_out_of_somebody_unknown_is_told_and_ends_nothing(self, log: Any, see: Any, desk: Any) -> None:
         tally(desk, 300, "out", "W-99", "S-2")
@@ -318,3 +341,16 @@ def test_who_takes_over_a_set_that_goes_on_breathes_what_it_gives(log: Any, see:
     row = {row.wearer_id: row for row in see(400).rows}["W-2"]
     assert (row.pressure_bar, row.lost, row.silent_since_at) == (262.0, None, None)
     assert row.turn_back_bar == pytest.approx(55 + (300 - 55) / 2), "of the cylinder that goes on"
+
+
+def test_a_moment_of_another_day_has_its_date(log: Any) -> None:
+    desk = log.desk()
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    tally(desk, 10, "in", "W-1", "S-1")
+    tally(desk, 20, "out", "W-1", "S-1")
+    late = {"corrects": {"desk_id": "D-1", "boot": 1, "seq": 1}}
+    tally(desk, 3 * 86400.0, "in", "W-2", "S-1", **late)
+    said = findings_of(log, "tally_corrected")[0]["statement"]
+    assert f"a tally at {log.at(3 * 86400.0):%Y-%m-%d %H:%M:%S} UTC: W-1 in with set S-1 at " in said
+    assert f"at {log.at(10):%H:%M:%S} UTC became" in said
+    assert f"from {log.at(10):%H:%M:%S} UTC on" in said

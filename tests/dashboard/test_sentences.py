@@ -20,13 +20,23 @@ SAMPLES = Path(__file__).parents[2] / "sample_logs"
 NEAR = datetime(2031, 5, 4, 23, 50, tzinfo=UTC)
 
 
-def test_times_are_moved_and_keep_their_date_over_midnight() -> None:
-    said = "Not heard from 23:58:09 UTC (247 bar) to 00:01:10 UTC (224 bar); lost: 399 messages."
+def test_times_are_moved_and_have_their_date_on_another_day_of_the_clock() -> None:
+    said = "Not heard from 23:58:09 UTC (247 bar) to 2031-05-05 00:01:10 UTC (224 bar); lost: 399 messages."
     shown = reworded(said, NEAR, METRIC, Clock("Europe/Berlin"))
     assert shown == "Not heard from 01:58:09 (247 bar) to 02:01:10 (224 bar); lost: 399 messages."
+    in_new_york = reworded(said, datetime(2031, 5, 4, 1, tzinfo=UTC), METRIC, Clock("America/New_York"))
+    assert "from 05-04 19:58:09 (247 bar) to 05-04 20:01:10" in in_new_york
     dated = reworded(said, NEAR, METRIC, Clock(dated=True))
     assert "from 05-04 23:58:09 (247 bar) to 05-05 00:01:10" in dated
     assert reworded(said, NEAR, METRIC, UTC_CLOCK) == said
+
+
+def test_no_day_is_guessed_from_a_bare_time() -> None:
+    said = "Desk D-9 corrected a tally at 2031-05-07 09:00:00 UTC: W3 in at 00:05:00 UTC became W9."
+    shown = reworded(said, NEAR, METRIC, Clock(dated=True))
+    assert shown == "Desk D-9 corrected a tally at 05-07 09:00:00: W3 in at 05-04 00:05:00 became W9."
+    no_such_day = "the desk wrote “back at 2031-02-30 09:00:00 UTC”"
+    assert reworded(no_such_day, NEAR, METRIC, Clock("Europe/Berlin")) == no_such_day
 
 
 @pytest.mark.parametrize(
