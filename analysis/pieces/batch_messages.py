@@ -16,7 +16,7 @@ from analysis.pieces.light_messages import Columns, LightMessages
 from analysis.pieces.pieces import AFTER, BEFORE, Pieces
 from analysis.records import NUMBERS, Ints, micros
 from analysis.refused import whose
-from ingest.archive.index import later_note
+from ingest.archive.index import LATER, later_note
 from ingest.archive.mappings import may_hold_mapped
 from ingest.archive.parts import is_archive, require_archive
 from ingest.archive.reading import Archive
@@ -64,13 +64,14 @@ def messages_of(
                 # Only their payloads decide which of them counts: read them whole.
                 mine = _of_power_ups(_said(archive, batch, [kind])[kind], batch)
             by_piece[kind] = _by_piece(_live(mine))
-    for kind, of_pieces in (("link", _links), ("refused", _refused)):
+    for kind, chosen in (("link", _links), ("refused", _refused)):
         if said[kind].height:
-            by_piece[kind] = _by_piece(of_pieces(said[kind], batch))
+            by_piece[kind] = _by_piece(chosen(said[kind], batch))
     by_piece["setup"] = _by_piece(_setups(archive, batch))
     desks = {kind: _of_desks(said[kind], batch) for kind in DESK_KINDS}
-    later = _by_piece(_later_notes(archive, batch, said["note"].schema))
-    everything = [*desks.values(), *(list(one.values()) for one in (*by_piece.values(), later))]
+    later = {kind: _by_piece(frame) for kind, frame in _later(archive, batch).items()}
+    lots = (*by_piece.values(), *later.values())
+    everything = [*desks.values(), *(list(one.values()) for one in lots)]
     if (
         rows
         and isinstance(since, datetime)
@@ -87,14 +88,15 @@ def messages_of(
     ends = micros(batch.table["until"] + KNOWN_AFTER)
     for number, (piece, of_desk) in enumerate(batch.table.select("piece", "of_desk").iter_rows()):
         messages = {**nothing}
-        for kind, lots in by_piece.items():
-            messages[kind] = lots.get(piece, nothing[kind])
+        for kind, of_pieces in by_piece.items():
+            messages[kind] = of_pieces.get(piece, nothing[kind])
         for kind in DESK_KINDS:
             messages[kind] = desks[kind][number]
         if not of_desk and messages["note"].height:
             messages["note"] = messages["note"].filter(~later_note())
-        if piece in later and not of_desk:
-            messages["note"] = pl.concat([messages["note"], later[piece]])
+        for kind, of_pieces in later.items():
+            if piece in of_pieces and not of_desk:
+                messages[kind] = pl.concat([messages[kind], of_pieces[piece]])
         heard_until_us = min(batch.heard_until_us, int(ends[number]))
         own = keys.get(piece, {})
         yield messages, Scope(frozenset(own), of_desk, heard_until_us, batch.tallied, own)
@@ -297,17 +299,23 @@ def _setups(archive: Archive, batch: Pieces) -> pl.DataFrame:
     )
 
 
-def _later_notes(archive: Archive, batch: Pieces, schema: pl.Schema) -> pl.DataFrame:
-    found = [pl.DataFrame(schema={**schema, "piece": pl.UInt32})]
-    for (day,), wanted in batch.later.group_by("day", maintain_order=True):
-        midnight = datetime.combine(day, time(), UTC)
-        only = later_note() & pl.col("incident_id").is_in(wanted["incident_id"].unique().to_list())
-        notes = archive.messages(midnight, midnight + timedelta(days=1), {"note": only})["note"]
-        about = notes.join(wanted.drop("day"), on="incident_id", maintain_order="left")
+def _later(archive: Archive, batch: Pieces) -> Messages:
+    """Return notes that were brought in later, and corrections that came after the time of their piece."""
+    found: dict[str, list[pl.DataFrame]] = {}
+    wanted = batch.later.join(batch.table.select("piece", "until"), on="piece", maintain_order="left")
+    for (kind, day), days in wanted.group_by("kind", "day", maintain_order=True):
+        note, midnight = kind == "note", datetime.combine(day, time(), UTC)
+        only = later_note() if note else pl.col("corrects").is_not_null()
+        only &= pl.col("incident_id").is_in(days["incident_id"].unique().to_list())
+        said = archive.messages(midnight, midnight + timedelta(days=1), {kind: only})[kind]
+        about = said.join(days.drop("kind", "day"), on="incident_id", maintain_order="left")
         # Of one name, but about another use of it: not of this piece.
-        within = pl.col("at").is_between(pl.col("low"), pl.col("high"), closed="left")
-        found.append(about.filter(within).drop("low", "high"))
-    return pl.concat(found)
+        moment = pl.col("at") if note else pl.col("received") - LATER
+        mine = moment.is_between(pl.col("low"), pl.col("high"), closed="left")
+        if not note:
+            mine &= pl.col("received") > pl.col("until") + AFTER
+        found.setdefault(kind, []).append(about.filter(mine).drop("low", "high", "until"))
+    return {kind: pl.concat(frames) for kind, frames in found.items()}
 
 
 def _by_piece(frame: pl.DataFrame) -> dict[int, pl.DataFrame]:

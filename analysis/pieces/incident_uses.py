@@ -65,13 +65,14 @@ def incident_uses(desks: pl.DataFrame) -> pl.DataFrame:
     The columns are incident_id, incident_use, key, first, last (received), sets (tallied in it).
     """
     then = ~pl.col("later")
+    # What was brought in later does not move an incident that has a time of its own, nor does a correction.
+    moving = (then & ~pl.col("corrects"), then, pl.lit(value=True))
     return (
         desks.filter(pl.col("incident_id").is_not_null())
         .group_by("incident_id", "incident_use", "key")
         .agg(
-            # What was brought in later does not move an incident that has a time of its own.
-            pl.coalesce(pl.col("first").filter(then).min(), pl.col("first").min()).alias("first"),
-            pl.coalesce(pl.col("last").filter(then).max(), pl.col("last").max()).alias("last"),
+            pl.coalesce(pl.col("first").filter(one).min() for one in moving).alias("first"),
+            pl.coalesce(pl.col("last").filter(one).max() for one in moving).alias("last"),
             pl.col("set_id")
             .filter(then & (pl.col("kind") == "tally"))
             .drop_nulls()
@@ -80,6 +81,27 @@ def incident_uses(desks: pl.DataFrame) -> pl.DataFrame:
             .alias("sets"),
         )
         .sort("first", "incident_id")
+    )
+
+
+def in_their_time(desks: pl.DataFrame, uses: pl.DataFrame) -> pl.DataFrame:
+    """Return what desks said, with `late`: a correction that came when all else of its incident was said.
+
+    It is about any moment of the incident, whose `first` and `last` it then has (`uses`: `incident_uses`).
+    """
+    use = ["incident_id", "incident_use"]
+    began, ended = pl.col("began"), pl.col("ended")
+    spans = uses.select(*use, began=pl.col("first"), ended=pl.col("last"))
+    late = (pl.col("corrects") & ~pl.col("later") & (pl.col("last") > ended)).fill_null(value=False)
+    since = pl.min_horizontal("first", began)
+    return (
+        desks.join(spans, on=use, how="left", maintain_order="left")
+        .with_columns(late.alias("late"))
+        .with_columns(
+            *(pl.when("late").then(since).otherwise(name).alias(name) for name in ("first", "first_said")),
+            pl.when("late").then(ended).otherwise("last").alias("last"),
+        )
+        .drop("began", "ended")
     )
 
 

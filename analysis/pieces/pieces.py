@@ -20,7 +20,7 @@ import numpy as np
 import polars as pl
 
 from analysis.pieces.identity import FORGOTTEN, ONE_STRETCH, digests, named, with_ends
-from analysis.pieces.incident_uses import incident_uses
+from analysis.pieces.incident_uses import in_their_time, incident_uses
 from analysis.pieces.intervals import overlaps
 from analysis.records import Ints, micros
 
@@ -48,8 +48,8 @@ class Pieces:
     # piece, incident_id, incident_use (from 1 for the first use of a name), key, first (see `incident_uses`).
     incidents: pl.DataFrame
     desks: pl.DataFrame  # piece, desk_id, boot: the desk records that say something about it
-    # piece, incident_id, day, low, high: days on which notes about it were brought in afterwards, and the
-    # moments that make them be about this use of the name.
+    # piece, incident_id, kind, day, low, high: days on which notes about it were brought in afterwards, or
+    # corrections came, and the moments that make them be about this use of the name.
     later: pl.DataFrame
     # piece, set_id, boot, day: where its sets said what they are, which may be long before.
     setups: pl.DataFrame
@@ -112,8 +112,10 @@ def find_pieces(
     They are in the order of the time at which each begins.
     """
     power_ups = _power_ups(sets)
-    about = desks.filter(~pl.col("later"))
     uses = incident_uses(desks).with_row_index("node")
+    ends = np.r_[micros(power_ups["last"]), micros(desks["last"]), before.heard_until_us if before else 0]
+    desks = in_their_time(desks, uses)
+    about = desks.filter(~pl.col("later"))
     node = uses.select("incident_id", "incident_use", "node")
     about = about.join(node, on=["incident_id", "incident_use"], how="left", maintain_order="left")
     stretches = power_ups.group_by("stretch", "set_id").agg(pl.col("first").min(), pl.col("last").max())
@@ -126,7 +128,6 @@ def find_pieces(
     power_ups = power_ups.with_columns(
         pl.Series("label", label[uses.height + power_ups["stretch"].to_numpy()])
     )
-    ends = np.r_[micros(power_ups["last"]), micros(desks["last"]), before.heard_until_us if before else 0]
     any_tallied = bool((about["ins"] > 0).any()) or (before is not None and before.tallied)
     return _numbered(power_ups, of_incidents, desks, setups, int(ends.max()), any_tallied)
 
@@ -295,8 +296,8 @@ def _numbered(
         sets=pl.concat([mine.select(on_air), tallied_in.select(on_air)]).unique().sort(pl.all()),
         incidents=incidents.select("piece", *_INCIDENT, "key", "first"),
         desks=said.filter(~pl.col("later")).select("piece", "desk_id", "boot").unique().sort(pl.all()),
-        later=said.filter("later")
-        .select("piece", "incident_id", "day", "low", "high")
+        later=said.filter(pl.col("later") | pl.col("late"))
+        .select("piece", "incident_id", "kind", "day", "low", "high")
         .unique()
         .sort(pl.all()),
         setups=setups.select("piece", "set_id", "boot", "day").unique().sort(pl.all()),
