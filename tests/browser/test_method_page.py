@@ -55,7 +55,7 @@ def test_the_footer_leads_there_and_the_contents_to_a_heading(page: Any, address
     page.wait_for_function(
         "Math.abs(document.getElementById('clocks-and-heat-measured').getBoundingClientRect().top) < 2"
     )
-    assert page.evaluate("document.activeElement.id") == "clocks-and-heat-measured"
+    page.wait_for_function("document.activeElement.id === 'clocks-and-heat-measured'")  # it scrolls first
 
 
 def test_an_address_shows_the_row_that_it_names(page: Any, address: str) -> None:
