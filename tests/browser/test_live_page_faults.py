@@ -29,7 +29,7 @@ def test_the_page_says_so_within_seconds_when_the_server_is_gone_and_catches_up(
     crew: Crew,
     breathing: Callable[..., Breathing],
 ) -> None:
-    live.expected_console += ["ERR_CONNECTION_REFUSED", "the server did not respond"]
+    live.expected_console += ["ERR_CONNECTION_REFUSED", "ERR_CONNECTION_RESET", "the server did not respond"]
     breathing("S-1", 280.0)
     live.wait_for_selector(".row[data-a=under_air]")
     port = int(served.url.rsplit(":", 1)[1])

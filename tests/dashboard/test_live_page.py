@@ -97,7 +97,7 @@ def test_a_feed_outlives_a_library_that_breaks_off(
     archive.fault = PanicException("index out of bounds")
     wait_until(lambda: "index out of bounds" in feed.why_not_ready(), what="the fault to be said")
     assert feed.alive
-    assert picture(client)["banner"]
+    wait_until(lambda: picture(client)["banner"], what="the page to say it")
     archive.fault = None
     wait_until(lambda: picture(client)["ready"], what="the feed to recover")
 
