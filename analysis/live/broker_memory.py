@@ -7,10 +7,8 @@ page says that it is there, until something newer is heard of it.
 from __future__ import annotations
 
 from analysis.live.rows import FromMemory
+from analysis.wears.tally import FORGOTTEN_AFTER_US
 from ingest.contract.frames import Messages
-
-SHOWN_S = 12 * 3600.0
-"""No older by its own time. Our own rule: for so long the page shows a set that nobody tallied in."""
 
 
 class BrokerMemory:
@@ -30,7 +28,8 @@ class BrokerMemory:
                 if not row["retained"]:
                     self._last[said_by] = identity
                     self._forget(key)
-                elif identity != self._last.get(said_by) and (
+                # A source that does not number its messages never shows that this is a copy.
+                elif (None in identity or identity != self._last.get(said_by)) and (
                     row.get("state") in ("raised", "acknowledged") or row.get("action") == "in"
                 ):
                     self._kept[key] = FromMemory(key[1], row.get("alarm"), row["time"].timestamp())
@@ -41,6 +40,6 @@ class BrokerMemory:
             del self._kept[key]
 
     def at(self, now_s: float) -> tuple[FromMemory, ...]:
-        """Return what of it may be of now, the newest first."""
-        found = [one for one in self._kept.values() if now_s - one.said_at <= SHOWN_S]
+        """Return what is no older, by its own time, than a set without a tally stays; the newest first."""
+        found = [one for one in self._kept.values() if now_s - one.said_at <= FORGOTTEN_AFTER_US * 1e-6]
         return tuple(sorted(found, key=lambda one: -one.said_at))

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
+import polars as pl
 import pytest
 
 from analysis.incident import analyse
+from analysis.live.broker_memory import BrokerMemory
 from analysis.profile import Profile
 from dashboard.live.display import Display
 from dashboard.live.view import System, page
+from ingest.contract.columns import FRAME_SCHEMAS
+from ingest.contract.frames import no_messages
 
 
 def said_at(see: Any, at_s: float) -> list[str]:
@@ -95,3 +100,16 @@ def test_a_copy_of_what_was_heard_and_what_is_half_a_day_old_are_not_said(
     (said,) = said_at(see, 60)
     assert "S-2" not in said
     assert not said_at(see, 13 * 3600)
+
+
+def test_a_source_without_numbers_shows_no_copy_by_them() -> None:
+    """Its live heat alarm and the distress that the broker kept both have no number: not the same message."""
+    at = datetime(2031, 5, 4, 20, 0, tzinfo=UTC)
+    alarms = [
+        {"service": "x", "set_id": "S-1", "alarm": alarm, "state": "raised", "time": at,
+         "received": at + later, "retained": retained}
+        for alarm, later, retained in (("heat", timedelta(), False), ("distress", timedelta(seconds=9), True))
+    ]  # fmt: skip
+    memory = BrokerMemory()
+    memory.take(no_messages() | {"alarm": pl.DataFrame(alarms, schema=FRAME_SCHEMAS["alarm"])})
+    assert [(one.who, one.alarm) for one in memory.at(at.timestamp() + 60.0)] == [("S-1", "distress")]

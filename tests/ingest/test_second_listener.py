@@ -23,6 +23,7 @@ from ingest.importing import import_capture
 
 STAGED = build_late_turn_back(4, datetime(2031, 5, 9, 20, 0, tzinfo=UTC))
 FAST = timedelta(seconds=5)
+SAMPLE = Path(__file__).parents[2] / "sample_logs" / "bad_messages.ndjson"
 
 
 def captures(folder: Path, apart: timedelta) -> tuple[Path, Path]:
@@ -183,8 +184,17 @@ def test_parts_and_their_lines_that_went_together_are_missed_by_the_list_of_impo
     there = station.kept - last["rows"]
     assert fault.what == "missing"
     assert fault.where == "manifest/import.ndjson"
-    kept = f"{FOLDER}/{FILE} says {station.kept:,} were kept and 0 refused"
+    kept = f"{FOLDER}/{FILE} says {station.kept:,} were kept"
     assert f"it has {there:,} messages of station.ndjson.gz, and {kept}" in fault.statement
+
+
+def test_refused_lines_that_another_capture_brought_before_are_no_fault(tmp_path: Path) -> None:
+    lines = SAMPLE.read_bytes().splitlines(keepends=True)
+    for name, some in (("one", lines), ("both", lines + lines), ("part", lines[2:20])):
+        (tmp_path / f"{name}.ndjson").write_bytes(b"".join(some))
+        import_capture(tmp_path / f"{name}.ndjson", tmp_path / "archive")
+    assert sum(one.refused for one in read_imports(tmp_path / "archive")[0]) > 20
+    assert verify(tmp_path / "archive").faults == []
 
 
 def test_a_machine_that_saw_a_list_misses_its_end(
