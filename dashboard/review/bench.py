@@ -221,7 +221,7 @@ def _bookmarks(look: Look) -> Any:
 
 def _lanes_panel(look: Look, figure: dict[str, Any], shown: str) -> Any:
     people = {
-        row["key"]: row["wearer_id"] or f"{words.SET} {row['key']}"
+        row["key"]: row["key"] if row["wearer_id"] else f"{words.SET} {row['key']}"
         for row in look.everybody.iter_rows(named=True)
     }
     asked: list[tuple[str, str, dict[str, str]]] = []

@@ -201,10 +201,7 @@ def _draw(
 def _overlay(drawing: Drawing, people: list[PersonLanes], scales: Scales) -> None:
     """Draw the estimates of air and rate of several people on one axis each."""
     units = drawing.view.units
-    names = [
-        f"{sign} {person.wearer_id or person.key}"
-        for person, (_, _, sign) in zip(people, STYLES, strict=False)
-    ]
+    names = [f"{sign} {person.key}" for person, (_, _, sign) in zip(people, STYLES, strict=False)]
     drawing.title(plain(f"{words.OVERLAY}: {' · '.join(names)}"), HEADING_PX, True)
     lots: tuple[tuple[str, int, Quantity, float], ...] = (
         (words.OVERLAY_AIR, AIR_PX, "pressure", scales.pressure_bar),

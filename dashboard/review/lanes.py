@@ -6,7 +6,7 @@ Times are float64 milliseconds since 1970 (UTC), which plotly takes as typed arr
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -135,13 +135,20 @@ def to_ms(frame: pl.DataFrame, column: str) -> Floats:
 def people_of(results: Results) -> pl.DataFrame:
     """Return one row a person of the incident: key, wearer_id, team, sets, wears, started, ended.
 
-    The key is the wearer, or the set where nobody tallied it. Somebody who was never heard has no wear.
+    The key is the wearer, or the set where nobody tallied it. A wearer who had two sets at once has a row for
+    each, with both names as its key: readings of two cylinders are no line. Somebody who was never heard has
+    no wear.
     """
     wears = results["wears"].select("wearer_id", "team", "set_id", "wear_id", "started", "ended")
+    until_now = pl.col("ended").cum_max().shift(1).over("wearer_id", order_by="started")
+    at_once = (pl.col("started") < until_now).any().over("wearer_id")
+    both = pl.when(at_once & pl.col("wearer_id").is_not_null()).then(
+        pl.format("{} · {}", "wearer_id", "set_id")
+    )
     never = unheard_of(results).join(wears, on="wearer_id", how="anti").explode("set_id")
     return (
         pl.concat([wears, never.drop("told")], how="diagonal")
-        .with_columns(pl.coalesce("wearer_id", "set_id").alias("key"))
+        .with_columns(pl.coalesce(both, "wearer_id", "set_id").alias("key"))
         .group_by("key")
         .agg(
             pl.col("wearer_id").first(),
@@ -153,6 +160,11 @@ def people_of(results: Results) -> pl.DataFrame:
         )
         .sort("team", "key", nulls_last=True)
     )
+
+
+def chosen_of(people: pl.DataFrame, asked: Sequence[str]) -> list[str]:
+    """Return the keys of the people (rows of `people_of`) that a link asks for by key or by wearer."""
+    return people.filter(pl.col("key").is_in(asked) | pl.col("wearer_id").is_in(asked))["key"].to_list()
 
 
 def unheard_of(results: Results) -> pl.DataFrame:

@@ -110,7 +110,7 @@ def label(person: dict[str, Any]) -> str:
 
     Whole they would be cut in the middle of a letter; choices, headings and tables have them whole.
     """
-    name = person["wearer_id"] or f"{words.SET} {person['key']}"
+    name = person["key"] if person["wearer_id"] else f"{words.SET} {person['key']}"
     room = LABEL_LETTERS - len(name) - len(" · ")
     if person["team"] and room >= min(len(person["team"]), FEWEST_TEAM_LETTERS):
         return f"{name} · {shortened(person['team'], room)}"
@@ -144,7 +144,7 @@ def overview_figure(
             "hoverinfo": "skip",
         },
         *_hatched_strips(record, people, row_of_wear),
-        *_alarm_signs(results, row_of_wear | {key: row for row, key in enumerate(people["key"])}),
+        *_alarm_signs(results, row_of_wear | row_of_person(people)),
     ]
     height = TOP_PX + BOTTOM_PX + row_height_px(len(people)) * max(len(people), 1)
     layout = {
@@ -180,6 +180,12 @@ def alarm_kinds(results: Results) -> list[str]:
     return [kind for kind in ALARM_ORDER if kind in present]
 
 
+def row_of_person(people: pl.DataFrame) -> dict[str, int]:
+    """Return the row of each wearer, and of each set that nobody tallied; the first of several."""
+    who = people.select(pl.coalesce("wearer_id", "key")).to_series()
+    return {name: row for row, name in reversed(list(enumerate(who)))}
+
+
 def _hatched_strips(
     record: IncidentRecord, people: pl.DataFrame, row_of_wear: dict[str, int]
 ) -> Iterator[dict[str, Any]]:
@@ -193,7 +199,7 @@ def _hatched_strips(
     gaps = results["gaps"].filter(pl.col("wear_id").is_in(list(row_of_wear)))
     rows = [row_of_wear[wear] for wear in gaps["wear_id"]]
     unheard = unheard_of(results)
-    row_of = dict(zip(people["key"], range(len(people)), strict=True))
+    row_of = row_of_person(people)
     never = [row_of[wearer] for wearer in unheard["wearer_id"]]
     silent = [*zip(to_ms(gaps, "started"), to_ms(gaps, "ended"), rows, strict=True)]
     silent += zip(to_ms(unheard, "started"), to_ms(unheard, "ended"), never, strict=True)

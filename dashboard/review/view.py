@@ -20,7 +20,7 @@ from dashboard.review.clock import SECOND_MS, UTC_CLOCK, BadZone, Clock, Window,
 from dashboard.review.desk_notes import DeskNote, desk_notes
 from dashboard.review.drawing import NARROWEST_PX, View
 from dashboard.review.figures import Scales, scales_of
-from dashboard.review.lanes import Mark, PersonLanes, lanes_of, owners_of, people_of, to_ms
+from dashboard.review.lanes import Mark, PersonLanes, chosen_of, lanes_of, owners_of, people_of, to_ms
 from dashboard.review.overview import whole_window
 from dashboard.units import METRIC, UNITS
 from dashboard.words import ALARMS
@@ -127,8 +127,7 @@ class Bench:
         """
         record = self.store.incident(request.incident, following)
         everybody = people_of(record.results)
-        known = list(everybody["key"])
-        chosen = [key for key in request.people if key in known] or first_choice(record.results, everybody)
+        chosen = chosen_of(everybody, request.people) or first_choice(record.results, everybody)
         rows = [person for person in everybody.iter_rows(named=True) if person["key"] in chosen]
         lanes = self.lanes(record, rows)
         notes = desk_notes(record.messages["note"], record.about["incident_id"])

@@ -1,4 +1,4 @@
-"""The review draws two sets that use one ID apart: never one line from two bodies."""
+"""The review draws two sets apart, of one ID or of one wearer: never one line from two cylinders."""
 
 from __future__ import annotations
 
@@ -10,10 +10,12 @@ import pytest
 
 from analysis.pieces.archive_pieces import incident_piece, light_incident_piece
 from analysis.profile import Profile
-from dashboard.incident_record import record_of
-from dashboard.review.clock import SECOND_MS
-from dashboard.review.lanes import lanes_of, lanes_of_each, people_of
-from dashboard.review.moment import messages_behind
+from dashboard.incident_record import IncidentRecord, record_of
+from dashboard.review.clock import SECOND_MS, Window
+from dashboard.review.lanes import chosen_of, lanes_of, lanes_of_each, people_of
+from dashboard.review.moment import messages_behind, readout
+from dashboard.review.overview import overview_figure
+from dashboard.units import METRIC
 from ingest.archive.sealing import seal_messages
 from tests.analysis.conftest import WrittenLog
 from tests.analysis.test_same_id import two_sets
@@ -57,3 +59,50 @@ def test_each_lane_is_of_one_set(tmp_path: Path, second_boot: int, read: Any) ->
     assert all(
         line["identity"].startswith(f"S-1/{second_boot}/") for line in told if line["kind"] == "motion"
     )
+
+
+@pytest.fixture
+def with_two_sets(tmp_path: Path) -> IncidentRecord:
+    """W-1 breathes from two sets at once for 11 min; of a second entry no set was heard."""
+    log = WrittenLog()
+    desk = log.desk()
+    desk.say(1, "incident", incident_id="I-1", action="open")
+    for number, set_id in enumerate(("S-1", "S-2")):
+        told = {"incident_id": "I-1", "wearer_id": "W-1", "set_id": set_id, "team": "Larch"}
+        desk.say(2 + 30 * number, "tally", action="in", **told)
+        one = log.talker(set_id)
+        one.set_up(3 + 30 * number)
+        one.breathe(20 + 30 * number, 700, start_bar=300.0 - 140 * number, bar_s=0.1)
+        desk.say(900 + number, "tally", action="out", **told)
+    desk.say(1000, "tally", incident_id="I-1", action="in", wearer_id="W-1", set_id="S-3", team="Larch")
+    seal_messages(tmp_path, log.frames(), "one")
+    return record_of(light_incident_piece(tmp_path, "I-1")[0], Profile.default(), "I-1", None)
+
+
+def test_two_sets_of_one_wearer_at_once_have_lanes_of_their_own(with_two_sets: IncidentRecord) -> None:
+    """One line jumped between the readings of both, and the cursor read either."""
+    record = with_two_sets
+    people = people_of(record.results)
+    assert [(row["key"], row["wearer_id"], row["set_ids"]) for row in people.to_dicts()] == [
+        ("W-1 · S-1", "W-1", ["S-1"]),
+        ("W-1 · S-2", "W-1", ["S-2"]),
+    ]
+    lanes = list(lanes_of_each(record.results, record.messages, people.to_dicts()))
+    at_ms = WrittenLog.at(400).timestamp() * SECOND_MS
+    for person, entry_bar in zip(lanes, (300.0, 160.0), strict=True):
+        worn = person.pressure.y[(person.pressure.x > person.started) & (person.pressure.x < person.ended)]
+        assert len(worn) > 600
+        assert np.abs(np.diff(worn)).max() <= 1.0
+        assert np.diff(person.air.x).min() > 0
+        told = {row["name"]: row["value"] for row in readout(person, at_ms, METRIC)}
+        begun_s = 20 if entry_bar == 300.0 else 50
+        assert told["Pressure, reading"] == f"{entry_bar - 0.1 * (400 - begun_s):.1f} bar"
+    figure = overview_figure(record, people, Window(lanes[0].started, lanes[1].ended))
+    assert figure["layout"]["yaxis"]["ticktext"] == ["W-1 · S-1", "W-1 · S-2"]
+
+
+def test_a_link_to_a_wearer_with_two_sets_shows_both(with_two_sets: IncidentRecord) -> None:
+    everybody = people_of(with_two_sets.results)
+    assert chosen_of(everybody, ["W-1"]) == ["W-1 · S-1", "W-1 · S-2"]
+    assert chosen_of(everybody, ["W-1 · S-2"]) == ["W-1 · S-2"]
+    assert chosen_of(everybody, ["W-9"]) == []
