@@ -94,12 +94,14 @@ class DeskWords:
     def orders(self, rows: Iterable[Row], now_s: float) -> tuple[OrderLine, ...]:
         """Return the orders in force, the oldest unanswered first.
 
-        `rows`: who is inside. Every order to everybody includes sets that nobody tallied in. A person counts
-        once, with the set that is heard under air. What was acknowledged before the order, or before its
+        `rows`: who is inside, and who was tallied out and is heard under air: they are not out of it. Every
+        order to everybody includes sets that nobody tallied in. A person counts once, with the set that is
+        heard under air. What was acknowledged before the order, or before its
         wearer went in, does not count. After 12 h, one that is for nobody inside is not shown: a broker may
         keep the orders of desks that are gone for years.
         """
-        inside = [row for row in rows if row.tallied_out_at is None]
+        inside = [row for row in rows if row.tallied_out_at is None or row.still_under_air]
+        in_doubt = {(row.incident_id, row.wearer_id) for row in inside if row.tallied_out_at is not None}
         lines = []
         for key, (at, given, record) in self._calls.orders.items():
             incident_id, order, team, set_id, desk_id = key
@@ -115,7 +117,8 @@ class DeskWords:
             waiting = tuple(
                 own[0].key for own in meant if not any(self._acknowledged(row, order, at) for row in own)
             )
-            out = self._out_since(incident_id, at, team, set_id)
+            gone = [stay for name, stay in self._stays.items() if name not in in_doubt]
+            out = _out_since(gone, incident_id, at, team, set_id)
             lines.append(
                 OrderLine(
                     key=f"{incident_id}/{order}/{team}/{set_id}/{desk_id}",
@@ -148,11 +151,7 @@ class DeskWords:
         """
         rows = list(rows)
         inside = [row for row in rows if row.tallied_out_at is None]
-        doubtful = [
-            row
-            for row in rows
-            if row.tallied_out_at is not None and row.started_at is not None and not row.settled
-        ]
+        doubtful = [row for row in rows if row.still_under_air]
         lines = []
         for (incident_id, roll_id), roll in self._calls.rolls.items():
             if roll.called_at is None or roll.closed_at is not None:
@@ -229,14 +228,6 @@ class DeskWords:
             return "no_tally"
         answer = roll.answer_for(stay)
         return answer[1] if answer is not None else "called"
-
-    def _out_since(self, incident_id: str, at: float, team: str, set_id: str) -> int:
-        count = 0
-        for stay in self._stays.values():
-            last = stay.tallies[-1]
-            meant = (not team or last.team == team) and (not set_id or last.set_id == set_id)
-            count += stay.incident_id == incident_id and _out_at(stay) >= at and meant
-        return count
 
     def _take_incident(self, record: Record, at: float) -> None:
         (self._closed.add if record["action"] == "close" else self._closed.discard)(record["incident_id"])
@@ -338,6 +329,15 @@ def _differ(one: tuple[str, ...], other: tuple[str, ...]) -> bool:
 def _of_incident(rows: Iterable[Row], incident_id: str) -> list[Row]:
     """Return who is in at an incident; a set that nobody tallied in may be in at any."""
     return [row for row in rows if not row.incidents or incident_id in row.incidents]
+
+
+def _out_since(stays: Iterable[Stay], incident_id: str, at: float, team: str, set_id: str) -> int:
+    count = 0
+    for stay in stays:
+        last = stay.tallies[-1]
+        meant = (not team or last.team == team) and (not set_id or last.set_id == set_id)
+        count += stay.incident_id == incident_id and _out_at(stay) >= at and meant
+    return count
 
 
 def _out_at(stay: Stay) -> float:

@@ -178,6 +178,11 @@ class Row(msgspec.Struct, frozen=True, kw_only=True):
         """Whether it counts as a person inside."""
         return self.tallied_in_at is not None or self.started_at is not None or self.lost is not None
 
+    @property
+    def still_under_air(self) -> bool:
+        """Whether a desk tallied its wearer out, and the set has not closed its valve since."""
+        return self.tallied_out_at is not None and self.started_at is not None and not self.settled
+
 
 def by_person(rows: Iterable[Row]) -> list[list[Row]]:
     """Return the rows of each person; a set without a known wearer counts as one person."""

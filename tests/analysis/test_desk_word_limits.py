@@ -183,6 +183,26 @@ def test_no_roll_is_complete_while_somebody_tallied_out_is_under_air(
 
 
 @pytest.mark.parametrize(
+    ("more", "acknowledged_at", "told"),
+    [
+        ({"started_at": AT - 90.0}, None, (1, 0, 0, ("trial/S-1",))),
+        ({"started_at": AT - 90.0}, AT + 5.0, (1, 1, 0, ())),
+        ({"started_at": AT - 90.0, "settled": True}, None, (1, 0, 1, ())),
+        ({}, None, (1, 0, 1, ())),  # the valve is closed
+    ],
+)
+def test_nobody_who_is_heard_under_air_is_out_of_an_order(
+    more: dict[str, Any], acknowledged_at: float | None, told: tuple[int, int, int, tuple[str, ...]]
+) -> None:
+    """A tally out of the wrong person took somebody from those who had not acknowledged "evacuate"."""
+    words = DeskWords(stays=[stay(AT + 10.0)])
+    words.take("order", said("order"), AT)
+    mistaken = row(tallied_out_at=AT + 10.0, evacuate_acknowledged_at=acknowledged_at, **more)
+    (line,) = words.orders([mistaken], AT + 60.0)
+    assert (line.meant, line.acknowledged, line.out, line.waiting) == told
+
+
+@pytest.mark.parametrize(
     ("silent_at", "acknowledged_at", "meant", "waiting"),
     [
         (AT - 5.0, None, 1, ("trial/S-2",)),
