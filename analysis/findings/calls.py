@@ -41,16 +41,14 @@ def _shared(one: SharedName) -> Finding:
 def _waited_for(one: CallAnswer) -> bool:
     """Return whether somebody neither acknowledged an order nor was out before it was lifted."""
     until_us = one.call.ended_us
-    out = one.out_us is not None and (until_us is None or one.out_us <= until_us)
+    out_us = one.under_air_until_us or one.out_us
+    out = out_us is not None and (until_us is None or out_us <= until_us)
     return one.answered_us is None and not out
 
 
 def _not_acknowledged(waited: list[CallAnswer]) -> Finding:
     call = waited[0].call
-    who = ", ".join(
-        (one.wearer_id or f"set {one.set_id}") + (f" (in at {clock(one.in_us)})" if one.in_us else "")
-        for one in waited
-    )
+    who = ", ".join((one.wearer_id or f"set {one.set_id}") + _known(one) for one in waited)
     until = f", until it was lifted at {clock(call.ended_us)}" if call.ended_us is not None else ""
     whom = call.about or "everybody"
     return Finding(
@@ -67,15 +65,23 @@ def _not_acknowledged(waited: list[CallAnswer]) -> Finding:
     )
 
 
+def _known(one: CallAnswer) -> str:
+    known = [f"in at {clock(one.in_us)}"] if one.in_us else []
+    if one.out_us and one.under_air_until_us:
+        known.append(f"tallied out at {clock(one.out_us)}, under air until {clock(one.under_air_until_us)}")
+    return f" ({', '.join(known)})" if known else ""
+
+
 def _missing(one: CallAnswer, missing_us: int) -> Finding:
-    ends = [at for at in (one.answered_us, one.out_us) if at is not None and at >= missing_us]
+    out_us = one.under_air_until_us or one.out_us
+    ends = [at for at in (one.answered_us, out_us) if at is not None and at >= missing_us]
     ended_us = min(ends, default=None)
     if ended_us is None:
         until = "nobody answered for this wearer afterwards"
     elif ended_us == one.answered_us:
         until = f"answered for at {clock(ended_us)}"
     else:
-        until = f"out at {clock(ended_us)}"
+        until = f"out at {clock(ended_us)}{_known(one)}"
     return Finding(
         "missing_at_roll_call",
         "serious",

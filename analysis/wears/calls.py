@@ -22,6 +22,9 @@ ACKNOWLEDGED_THE_ONE = "Order acknowledged by voice"  # so said older desks: of 
 ROLL_CALL = "roll_call"
 KINDS = ("incident", "order", "roll_call", "note")
 
+OUTSIDE_US = 5 * 60 * 1_000_000
+"""Somebody tallied out may still breathe from the set for so long, outside. Our own rule."""
+
 Record = dict[str, Any]
 OrderKey = tuple[str, str, str, str, str]  # incident, order, team, set, desk
 
@@ -240,6 +243,7 @@ class CallAnswer:
     missing_us: int | None = None
     missing_by: str | None = None  # identity of the message that said so
     out_us: int | None = None
+    under_air_until_us: int | None = None  # last heard so, where that is long after the tally out
     in_us: int | None = None  # of whoever went in while the order was in force
 
 
@@ -280,7 +284,7 @@ def answers(
             about = f"team {team}" if team else f"set {set_id}" if set_id else ""
             call = Call(incident_id, name, about, order.identity, _us(order.given_at), _us(order.lifted_at))
             found.append(
-                CallAnswer(call, entry.wearer_id, *who, answered, out_us=_out_us(entry), in_us=in_us)
+                CallAnswer(call, entry.wearer_id, *who, answered, None, None, *_out_us(entry), in_us)
             )
     for (incident_id, roll_id), roll in calls.rolls.items():
         called_at = roll.called_at or min((at for at, _ in roll.answers.values()), default=None)
@@ -297,7 +301,7 @@ def answers(
             answered = _us(answer[0]) if answer is not None and answer[1] == "answered" else None
             missing_us, missing_by = (moment_us, missing[1]) if missing is not None else (None, None)
             found.append(
-                CallAnswer(call, entry.wearer_id, *who, answered, missing_us, missing_by, _out_us(entry))
+                CallAnswer(call, entry.wearer_id, *who, answered, missing_us, missing_by, *_out_us(entry))
             )
         unknown = roll.missing.keys() - {one.wearer_id for one in found if one.call == call}
         for wearer_id in sorted(unknown):
@@ -327,5 +331,10 @@ def _in_then(entry: Entry, incident_id: str, at_us: int) -> tuple[str, str | Non
     return tally.set_id, tally.team
 
 
-def _out_us(entry: Entry) -> int | None:
-    return entry.ended_us if entry.ended_how in ("tallied_out", "resolved") else None
+def _out_us(entry: Entry) -> tuple[int | None, int | None]:
+    """Return when somebody was said to be out, and until when the set was heard under air long after that."""
+    if entry.ended_how not in ("tallied_out", "resolved") or entry.ended_us is None:
+        return None, None
+    heard_us = entry.last_heard_us or entry.ended_us
+    later = entry.ended_how == "tallied_out" and heard_us - entry.ended_us > OUTSIDE_US
+    return entry.ended_us, heard_us if later else None

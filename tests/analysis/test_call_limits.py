@@ -50,7 +50,7 @@ def entry(
         incident_id="I-1", wearer_id=wearer_id, in_us=tallies[0].in_us, tallies=tallies, ended_us=ended_us
     )
     fields = {"stay": stay, "wearer_id": wearer_id, "set_ids": ("S-1",), "wears": [], "ended_us": ended_us}
-    fields["began_us"] = stay.in_us
+    fields |= {"began_us": stay.in_us, "last_heard_us": None}
     return SimpleNamespace(**fields | {"ended_how": "tallied_out" if out_s else "open"} | more)
 
 
@@ -276,6 +276,31 @@ def test_who_came_out_before_an_order_was_lifted_need_not_have_acknowledged_it()
     assert "W-1, set S-2 neither acknowledged it, by set or by voice, nor came out. What" in said
     # Each order has its own finding.
     assert len(told(CallAnswer(open_order, "W-1", "S-1", None), CallAnswer(lifted, "W-1", "S-1", None))) == 2
+
+
+@pytest.mark.parametrize(
+    ("heard_s", "ended_s", "waits"),
+    [
+        (300.0, 200.0, False),  # five minutes: the mask comes off outside
+        (300.1, 300.0, True),
+        (300.1, 300.1, False),
+        (1800.0, None, False),  # the order was never lifted: in the end the wearer left
+        (1800.0, 1700.0, True),
+    ],
+)
+def test_whoever_breathed_on_for_minutes_was_not_out_when_tallied_out(
+    heard_s: float, ended_s: float | None, waits: bool
+) -> None:
+    """A tally out of the wrong person ended what an investigator reads about who had not come out."""
+    calls = called(order(0, order="evacuate", state="given"))
+    if ended_s is not None:
+        calls.given[0].lifted_at = AT + ended_s
+    (one,) = answers(calls, [entry((-60, "Larch"), out_s=0.0001, last_heard_us=us(heard_s))], {})
+    assert one.out_us == us(0.0001)
+    found = told(one)
+    assert bool(found) == waits
+    if waits:
+        assert "W-1 (tallied out at 13:46:40 UTC, under air until" in found[0][3]
 
 
 @pytest.mark.parametrize(
