@@ -29,7 +29,6 @@ from analysis.tables import Results, formula_safe, to_csv
 from analysis.writing import write_results
 from dashboard.evidence import provenance
 from dashboard.evidence.case_messages import hash_of, messages_of, write_messages
-from dashboard.evidence.heads import Sighting, note_seen
 from dashboard.evidence.origin import ArchiveState, Origin, origin_of, state_of
 from dashboard.evidence.report import report_parts
 from dashboard.evidence.signing import SIGNATURE, TAG_MANIFEST, sign
@@ -37,6 +36,7 @@ from dashboard.results_store import IncidentRecord, record_of
 from ingest.archive.chained import NOTHING_BEFORE, read_chained
 from ingest.archive.chained import hash_of as line_hash
 from ingest.archive.durable import append_durably
+from ingest.archive.sightings import Sighting, note_seen
 from ingest.contract.errors import UnderairError, system_sentence
 from ingest.contract.times import EPOCH
 from ingest.freed_memory import give_back
@@ -310,7 +310,7 @@ class CustodyLine(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """One line of the custody log: a making, an opening by `verify`, a hand-over; chained to the one before.
 
     The log is beside the bag's tag files and in none of its lists, since it grows. The chain shows the order
-    of its lines. What each machine keeps of the cases that it has seen (`dashboard.evidence.heads`) shows
+    of its lines. What each machine keeps of the cases that it has seen (`ingest.archive.sightings`) shows
     that the log was not rewritten whole.
     """
 

@@ -24,9 +24,9 @@ from dashboard.evidence import case as made
 from dashboard.evidence import provenance
 from dashboard.evidence.case import AS_BEFORE, CaseChecked, CaseProblem
 from dashboard.evidence.case_messages import capture_sha256, counts_of
-from dashboard.evidence.heads import Sighting, note_seen, seen_before, state_file
 from dashboard.evidence.signing import SIGNATURE, TAG_MANIFEST, TIME_STAMP, check_signature, check_time_stamp
 from dashboard.results_store import record_of
+from ingest.archive.sightings import Sighting, note_seen, seen_before, state_file
 from ingest.archive.store import file_sha256
 from ingest.contract.captures import read_capture
 from ingest.contract.errors import UnderairError

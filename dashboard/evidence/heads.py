@@ -1,12 +1,7 @@
-"""The heads of archives and cases, and those that this machine has seen: what was exchanged shows.
-
-One line a look in ``heads.ndjson``, in ``UNDERAIR_WORK_FOLDER`` or else in ``~/.local/state/underair``. It is
-no part of any case, so that somebody who exchanges a case does not exchange it.
-"""
+"""The heads of an archive's chains, compared with those that this machine has seen."""
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,49 +9,12 @@ from pathlib import Path
 import msgspec
 
 from ingest.archive.expected import expected_of
-from ingest.archive.store import machine_folder, place, work_folder
+from ingest.archive.sightings import Sighting, note_seen, seen_before
+from ingest.archive.store import place, work_folder
 
-FILE = "heads.ndjson"
 HEADS_TOPIC = "underair/heads/v1"
 LISTS = {"imports": "imports/imports.ndjson", "releases": "releases.ndjson"}
 """What was brought in, and what was published. No line after the last one vouches for it."""
-
-
-class Sighting(msgspec.Struct, frozen=True):
-    """One look."""
-
-    at: datetime
-    subject: str  # ``case INCIDENT`` or ``archive FOLDER``
-    head: str
-    custody: str = ""  # hash of the custody log's last line at that moment; empty for an archive
-    signed: bool = False  # whether a signature lay beside it
-    where: str = ""  # the case's folder: each copy of a case has a custody log of its own from then on
-
-
-def state_file() -> Path:
-    """Return where this machine keeps the heads that it has seen."""
-    return machine_folder() / FILE
-
-
-def seen_before(subject: str) -> list[Sighting]:
-    """Return the looks at a subject on this machine, oldest first; what cannot be read is passed over."""
-    found = []
-    with contextlib.suppress(OSError):
-        for line in state_file().read_bytes().splitlines():
-            with contextlib.suppress(msgspec.MsgspecError, ValueError):
-                look = msgspec.json.decode(line, type=Sighting)
-                if look.subject == subject:
-                    found.append(look)
-    return found
-
-
-def note_seen(look: Sighting) -> None:
-    """Append a look, where that can be."""
-    path = state_file()
-    with contextlib.suppress(OSError):
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with path.open("ab") as file:
-            file.write(msgspec.json.encode(look) + b"\n")
 
 
 class Head(msgspec.Struct, frozen=True):

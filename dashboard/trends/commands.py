@@ -79,7 +79,12 @@ DAY = _Day(["%Y-%m-%d"])
     metavar="PERIOD",
     help="Publish a period such as 2031-04 again; needs --reason. Readers of both versions can compare them.",
 )
-@click.option("--reason", metavar="TEXT", help="Why, and who decided; kept in releases.ndjson.")
+@click.option(
+    "--reason",
+    metavar="TEXT",
+    help="Why, and who decided; kept in releases.ndjson. Without --replace: publish although lines of it are "
+    "lost and there is no backup.",
+)
 @profile_option("profile_file")
 @engine_option
 @click.option("--json", "as_json", is_flag=True, help="Print what was written as one JSON object.")
@@ -130,8 +135,8 @@ def audit(
 
     if first is not None and last is not None and last < first:
         raise click.BadParameter(f"{last:%Y-%m-%d} is before --from {first:%Y-%m-%d}", param_hint="--to")
-    if (replaced is None) != (reason is None):
-        raise click.UsageError("--replace PERIOD and --reason TEXT go together.")
+    if replaced is not None and not reason:
+        raise click.UsageError("--replace PERIOD needs --reason TEXT.")
     if since is not None and not for_inside:
         raise click.UsageError("--before-after compares exact counts: add --inside.")
     profile = load_profile(profile_file)
@@ -160,7 +165,8 @@ def audit(
         due = duties_tables(tables["wears"], roster, equipment_beside(place), profile, day)
         shown, note, sheets = _inside(chosen, unheard, profile, now, since, copies, due)
     else:
-        shown, note, sheets = _outside(place, tables["wears"], first, last, profile, now)
+        anew = (reason or "", getpass.getuser()) if replaced is None and reason else ("", "")
+        shown, note, sheets = _outside(place, tables["wears"], first, last, profile, now, anew)
     _write(out, shown, note, sheets, outside=not for_inside)
     if as_json:
         files = {
@@ -197,14 +203,16 @@ def _outside(
     last: datetime | None,
     profile: Profile,
     now: datetime,
+    anew: tuple[str, str],
 ) -> Shown:
+    """Publish, and return what is shown. `anew`: why although the list was lost, and who decided."""
     from analysis.trends.wear_arrays import inside_days
     from dashboard.trends.outside import published_html, published_periods, tables
     from dashboard.trends.releases import publish
     from dashboard.trends.summary import readme
 
     fewest = profile.disclosure.fewest_people
-    known = publish(place, wears, now, fewest)
+    known = publish(place, wears, now, fewest, *anew)
     days = (first.date() if first else None, last.date() if last else None)
     chosen = {name: one for name, one in known.items() if inside_days(name, *days)}
     shown = tables(chosen)

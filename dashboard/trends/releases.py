@@ -12,7 +12,7 @@ import fcntl
 import os
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 
 import msgspec
@@ -23,6 +23,7 @@ from analysis.trends.publishing import due
 from analysis.trends.wear_arrays import FEWEST_PEOPLE
 from ingest.archive.chained import hash_of, read_chained, with_own
 from ingest.archive.durable import sync_folder
+from ingest.archive.sightings import Sighting, note_seen, seen_before
 from ingest.contract.errors import UnderairError, system_sentence
 
 FILE_NAME = "releases.ndjson"
@@ -45,20 +46,28 @@ class BadReleases(UnderairError):
 
 
 def publish(
-    archive: Path, wears: pl.DataFrame, now: datetime, fewest: int = FEWEST_PEOPLE
+    archive: Path,
+    wears: pl.DataFrame,
+    now: datetime,
+    fewest: int = FEWEST_PEOPLE,
+    reason: str = "",
+    by: str = "",
 ) -> dict[str, Published]:
     """Publish every period that is over, and return all that was ever published, by period.
 
     - `archive`: where the list is: the archive's folder (of one on a store its work folder).
     - `wears`: the ledger's, with `station` and `role`, complete until `now`.
     - `fewest`: people that a group must have.
+    - `reason` and `by`: why periods may be published again although lines that this machine wrote are lost,
+      and who decided it.
 
-    Raises `BadReleases` when the list cannot be read or written; nothing is published then.
+    Raises `BadReleases` when the list cannot be read or written, or lacks such lines without a reason; nothing
+    is published then.
     """
-    with _list(archive) as (lines, add):
+    with _list(archive, reason) as (lines, add):
         known = _by_period(lines)
         for one in due(wears, now.date(), known, fewest):
-            add(ReleaseLine(made=now, published=one))
+            add(ReleaseLine(made=now, published=one, reason=reason, by=by))
             known[one.period] = one
         return known
 
@@ -132,7 +141,9 @@ def _decoded(text: bytes) -> list[ReleaseLine]:
 
 
 @contextmanager
-def _list(archive: Path) -> Iterator[tuple[list[ReleaseLine], Callable[[ReleaseLine], None]]]:
+def _list(
+    archive: Path, if_lost: str = ""
+) -> Iterator[tuple[list[ReleaseLine], Callable[[ReleaseLine], None]]]:
     """Yield what the list has and what adds to it, alone; what is added is written when all went well."""
     path = archive / FILE_NAME
     try:
@@ -144,6 +155,8 @@ def _list(archive: Path) -> Iterator[tuple[list[ReleaseLine], Callable[[ReleaseL
             if whole < len(text):  # torn by a crash, so it was never handed out
                 file.truncate(whole)
             lines = text[:whole].splitlines()
+            subject = f"releases {archive.resolve()}"
+            _know_all(seen_before(subject), lines, if_lost)
             made: list[bytes] = []
 
             def add(line: ReleaseLine) -> None:
@@ -158,8 +171,30 @@ def _list(archive: Path) -> Iterator[tuple[list[ReleaseLine], Callable[[ReleaseL
                 file.flush()
                 os.fsync(file.fileno())
                 sync_folder(archive)
+                note_seen(Sighting(datetime.now(UTC), subject, hash_of(made[-1])))
     except (OSError, ValueError) as error:
         raise _cannot(path, error) from None
+
+
+def _know_all(seen: list[Sighting], lines: list[bytes], if_lost: str) -> None:
+    """Raise `ValueError` when a line that this machine wrote is lost and nobody said why, or the reverse."""
+    there = {hash_of(line) for line in lines}
+    lost = next((look for look in seen if look.head not in there), None)
+    if if_lost and lost is None:
+        raise ValueError(
+            "no line of it is missing; a reason goes with --replace, or with a list that was lost"
+        )
+    if (
+        lost is not None
+        and not if_lost
+        and not any(look.at > lost.at and look.head in there for look in seen)
+    ):
+        raise ValueError(
+            f"this machine published on {lost.at:%Y-%m-%d %H:%M:%S} UTC, and that line (SHA-256 {lost.head}) "
+            "is missing. Restore the file from a backup: what is published again can be compared with what was "
+            "handed out, and the difference may be one person. If there is no backup: underair audit "
+            "--reason TEXT"
+        )
 
 
 def _cannot(path: Path, error: Exception) -> BadReleases:

@@ -21,8 +21,8 @@ from paho.mqtt import client as mqtt
 from analysis.profile import Profile
 from dashboard.evidence.case import AS_BEFORE, write_case
 from dashboard.evidence.case_check import note_opened, verify_case
-from dashboard.evidence.heads import Sighting, note_seen
 from dashboard.underair import main
+from ingest.archive.sightings import Sighting, note_seen
 from ingest.contract.captures import Heard, read_capture, write_capture
 from ingest.importing import import_capture
 from tests.conftest import wait_until

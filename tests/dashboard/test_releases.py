@@ -63,6 +63,31 @@ def test_month_after_month_is_published_and_what_was_published_stays(tmp_path: P
     assert faults(tmp_path) == (count + 1, [])
 
 
+@pytest.mark.parametrize("rest", [0, -1])
+def test_a_list_that_lost_lines_publishes_nothing_anew_without_a_reason(tmp_path: Path, rest: int) -> None:
+    """From an empty list every period was published again, with the roster of that day: the difference of
+    both versions gave one person's wears."""
+    first = publish(tmp_path, wears(), at("2029-04-10"))
+    list_file = tmp_path / FILE_NAME
+    whole = list_file.read_bytes()
+    list_file.write_bytes(b"".join(whole.splitlines(keepends=True)[:rest]))
+    with pytest.raises(
+        BadReleases, match=r"this machine published on 20.*line .* is missing.*backup"
+    ) as told:
+        publish(tmp_path, wears(), at("2029-04-11"))
+    assert "audit --reason" in str(told.value)
+    assert len(list_file.read_bytes().splitlines()) == len(whole.splitlines()[:rest])
+    list_file.write_bytes(whole)
+    assert publish(tmp_path, wears(), at("2029-04-11")) == first
+    with pytest.raises(BadReleases, match="a reason goes with --replace, or with a list that was lost"):
+        publish(tmp_path, wears(), at("2029-05-11"), reason="why not", by="officer")
+    list_file.unlink()
+    publish(tmp_path, wears(), at("2029-04-11"), reason="the disk was lost", by="officer")
+    assert {(line["reason"], line["by"]) for line in lines(tmp_path)} == {("the disk was lost", "officer")}
+    publish(tmp_path, wears(), at("2029-05-11"))
+    assert [line["reason"] for line in lines(tmp_path)][-1] == ""
+
+
 def test_a_period_is_replaced_for_a_reason_and_both_versions_stay(tmp_path: Path) -> None:
     before = publish(tmp_path, wears(), at("2029-05-01"))["2029-04"]
     fewer = wears().filter(pl.col("started").dt.day() > 3)
