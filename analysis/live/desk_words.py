@@ -94,31 +94,35 @@ class DeskWords:
     def orders(self, rows: Iterable[Row], now_s: float) -> tuple[OrderLine, ...]:
         """Return the orders in force, the oldest unanswered first.
 
-        `rows`: who is inside, and who was tallied out and is heard under air: they are not out of it. Every
-        order to everybody includes sets that nobody tallied in. A person counts once, with the set that is
-        heard under air. What was acknowledged before the order, or before its
+        `rows`: who is inside, and who was tallied out and is heard under air, who is named beside those who
+        are out. Every order to everybody includes sets that nobody tallied in. A person counts once, with the
+        set that is heard under air. What was acknowledged before the order, or before its
         wearer went in, does not count. After 12 h, one that is for nobody inside is not shown: a broker may
         keep the orders of desks that are gone for years.
         """
-        inside = [row for row in rows if row.tallied_out_at is None or row.still_under_air]
-        in_doubt = {(row.incident_id, row.wearer_id) for row in inside if row.tallied_out_at is not None}
+        rows = list(rows)
+        inside = [row for row in rows if row.tallied_out_at is None]
+        in_doubt = [row for row in rows if row.still_under_air]
         lines = []
         for key, (at, given, record) in self._calls.orders.items():
             incident_id, order, team, set_id, desk_id = key
             if not given or not self._in_force(incident_id, inside):
                 continue
-            meant = people(
-                row
-                for row in _of_incident(inside, incident_id)
-                if (not team or row.team == team) and (not set_id or row.set_id == set_id)
+            meant, still = (
+                people(
+                    row
+                    for row in _of_incident(lot, incident_id)
+                    if (not team or row.team == team) and (not set_id or row.set_id == set_id)
+                )
+                for lot in (inside, in_doubt)
             )
-            if not meant and now_s - at > FORGOTTEN_AFTER_US * 1e-6:
+            if not meant and not still and now_s - at > FORGOTTEN_AFTER_US * 1e-6:
                 continue
-            waiting = tuple(
-                own[0].key for own in meant if not any(self._acknowledged(row, order, at) for row in own)
+            waiting, still_waiting = (
+                tuple(own[0].key for own in lot if not any(self._acknowledged(row, order, at) for row in own))
+                for lot in (meant, still)
             )
-            gone = [stay for name, stay in self._stays.items() if name not in in_doubt]
-            out = _out_since(gone, incident_id, at, team, set_id)
+            out = self._out_since(incident_id, at, team, set_id)
             lines.append(
                 OrderLine(
                     key=f"{incident_id}/{order}/{team}/{set_id}/{desk_id}",
@@ -133,6 +137,7 @@ class DeskWords:
                     acknowledged=len(meant) - len(waiting),
                     out=out,
                     waiting=waiting,
+                    still_under_air=still_waiting,
                     lifted_by=tuple(
                         desk
                         for (*same, desk), (said_at, stands, _) in self._calls.orders.items()
@@ -228,6 +233,14 @@ class DeskWords:
             return "no_tally"
         answer = roll.answer_for(stay)
         return answer[1] if answer is not None else "called"
+
+    def _out_since(self, incident_id: str, at: float, team: str, set_id: str) -> int:
+        count = 0
+        for stay in self._stays.values():
+            last = stay.tallies[-1]
+            meant = (not team or last.team == team) and (not set_id or last.set_id == set_id)
+            count += stay.incident_id == incident_id and _out_at(stay) >= at and meant
+        return count
 
     def _take_incident(self, record: Record, at: float) -> None:
         (self._closed.add if record["action"] == "close" else self._closed.discard)(record["incident_id"])
@@ -329,15 +342,6 @@ def _differ(one: tuple[str, ...], other: tuple[str, ...]) -> bool:
 def _of_incident(rows: Iterable[Row], incident_id: str) -> list[Row]:
     """Return who is in at an incident; a set that nobody tallied in may be in at any."""
     return [row for row in rows if not row.incidents or incident_id in row.incidents]
-
-
-def _out_since(stays: Iterable[Stay], incident_id: str, at: float, team: str, set_id: str) -> int:
-    count = 0
-    for stay in stays:
-        last = stay.tallies[-1]
-        meant = (not team or last.team == team) and (not set_id or last.set_id == set_id)
-        count += stay.incident_id == incident_id and _out_at(stay) >= at and meant
-    return count
 
 
 def _out_at(stay: Stay) -> float:

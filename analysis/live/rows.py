@@ -292,6 +292,7 @@ class OrderLine(msgspec.Struct, frozen=True):
     out: int
     waiting: tuple[str, ...]
     lifted_by: tuple[str, ...] = ()
+    still_under_air: tuple[str, ...] = ()  # of those who are out: heard under air, and did not acknowledge it
     service: str = ""  # whose desk, where there are several services
 
 

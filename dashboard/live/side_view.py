@@ -268,8 +268,11 @@ def order_views(snapshot: Snapshot, display: Display, desk_id: str | None) -> li
             meant=line.meant,
             out=line.out,
         )
-        waiting = ", ".join(named.get(key, key) for key in line.waiting)
-        who = [words.ORDER_WAITING.format(who=waiting)] if waiting else []
+        told = ((words.ORDER_WAITING, line.waiting), (words.STILL_UNDER_AIR, line.still_under_air))
+        waits = [
+            text.format(who=", ".join(named.get(key, key) for key in keys)) for text, keys in told if keys
+        ]
+        who = ["; ".join(waits)] if waits else []
         if line.lifted_by:
             namesake = words.ORDER_LIFTED_BY_NAMESAKE.format(desk=line.desk_id)
             desks = ", ".join(namesake if one == line.desk_id else one for one in line.lifted_by)
@@ -312,7 +315,7 @@ def roll_view(line: RollCallLine, now: float, display: Display) -> dict[str, Any
         text = f"{text}, {sentences.duration(now - line.called_at)}"
     if line.still_under_air:
         who = ", ".join(map(sentences.named, line.still_under_air))
-        text = sentences.joined(text, words.ROLL_STILL_UNDER_AIR.format(who=who))
+        text = sentences.joined(text, words.STILL_UNDER_AIR.format(who=who))
     order = {"missing": 0, "called": 1, "no_tally": 2, "answered": 3}
     teams = sorted({team for _, _, team, state in line.answers if team and state == "called"})
     answers = [

@@ -61,8 +61,8 @@ def publish(
     - `reason` and `by`: why periods may be published again although lines that this machine wrote are lost,
       and who decided it.
 
-    Raises `BadReleases` when the list cannot be read or written, or lacks such lines without a reason; nothing
-    is published then.
+    Raises `BadReleases` when the list cannot be read or written, or lacks such lines without a reason;
+    nothing is published then.
     """
     with _list(archive, reason) as (lines, add):
         known = _by_period(lines)
@@ -191,8 +191,8 @@ def _know_all(seen: list[Sighting], lines: list[bytes], if_lost: str) -> None:
     ):
         raise ValueError(
             f"this machine published on {lost.at:%Y-%m-%d %H:%M:%S} UTC, and that line (SHA-256 {lost.head}) "
-            "is missing. Restore the file from a backup: what is published again can be compared with what was "
-            "handed out, and the difference may be one person. If there is no backup: underair audit "
+            "is missing. Restore the file from a backup: what is published again can be compared with what "
+            "was handed out, and the difference may be one person. If there is no backup: underair audit "
             "--reason TEXT"
         )
 

@@ -185,21 +185,23 @@ def test_no_roll_is_complete_while_somebody_tallied_out_is_under_air(
 @pytest.mark.parametrize(
     ("more", "acknowledged_at", "told"),
     [
-        ({"started_at": AT - 90.0}, None, (1, 0, 0, ("trial/S-1",))),
-        ({"started_at": AT - 90.0}, AT + 5.0, (1, 1, 0, ())),
-        ({"started_at": AT - 90.0, "settled": True}, None, (1, 0, 1, ())),
-        ({}, None, (1, 0, 1, ())),  # the valve is closed
+        ({"started_at": AT - 90.0}, None, ("trial/S-1",)),
+        ({"started_at": AT - 90.0}, AT + 5.0, ()),
+        ({"started_at": AT - 90.0, "settled": True}, None, ()),
+        ({"started_at": AT - 90.0, "team": "Elm"}, None, ()),
+        ({}, None, ()),  # the valve is closed
     ],
 )
-def test_nobody_who_is_heard_under_air_is_out_of_an_order(
-    more: dict[str, Any], acknowledged_at: float | None, told: tuple[int, int, int, tuple[str, ...]]
+def test_an_order_names_who_was_tallied_out_and_is_heard_under_air(
+    more: dict[str, Any], acknowledged_at: float | None, told: tuple[str, ...]
 ) -> None:
     """A tally out of the wrong person took somebody from those who had not acknowledged "evacuate"."""
     words = DeskWords(stays=[stay(AT + 10.0)])
-    words.take("order", said("order"), AT)
+    words.take("order", said("order", team="Larch"), AT)
     mistaken = row(tallied_out_at=AT + 10.0, evacuate_acknowledged_at=acknowledged_at, **more)
     (line,) = words.orders([mistaken], AT + 60.0)
-    assert (line.meant, line.acknowledged, line.out, line.waiting) == told
+    assert (line.meant, line.acknowledged, line.out, line.waiting) == (1, 0, 1, ())
+    assert line.still_under_air == told
 
 
 @pytest.mark.parametrize(

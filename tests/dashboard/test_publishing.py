@@ -139,7 +139,7 @@ def test_the_verb_refuses_what_makes_no_sense(archive: Path, tmp_path: Path) -> 
     assert "there is no folder" in missing.stderr
     alone = run("--archive", there, "--out", out, "--replace", "2031-01")
     assert alone.exit_code == 2
-    assert "--replace PERIOD and --reason TEXT go together" in alone.stderr
+    assert "--replace PERIOD needs --reason TEXT" in alone.stderr
     empty = run("--archive", there, "--out", out, "--from", "2090-01-01")
     assert empty.exit_code == 1
     assert "no wears in this period" in str(empty.exception)
