@@ -166,8 +166,9 @@ def _header(path: str, allowed: list[str], visitor: roles.Visitor) -> list[Any]:
         if href in allowed
     ]
     leave = html.Button(access_words.SIGN_OUT.format(account=visitor.account), id="sign-out", type="button")
+    skips = [(words.SKIP, "#page")] + [(words.SKIP_TO_DESK, "#h-desk")] * (path == "/live")
     return [
-        html.A(words.SKIP, href="#page", className="skip"),
+        *(html.A(text, href=place, className="skip") for text, place in skips),
         html.Header(
             [
                 html.Span(words.PRODUCT, className="product"),
