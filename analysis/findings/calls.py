@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import groupby
 
-from analysis.findings.finding import Context, Finding, clock
+from analysis.findings.finding import Context, Finding, clock, lasting
 from analysis.wears.calls import ROLL_CALL, CallAnswer, SharedName
 
 
@@ -19,6 +19,9 @@ def call_findings(context: Context) -> Iterator[Finding]:
         waited = [one for one in those if _waited_for(one)]
         if waited:
             yield _not_acknowledged(waited)
+    rule = context.profile.turn_back
+    way_us = round((rule.way_in_min * 60.0 + rule.late_margin_s) * 1e6)
+    yield from (_followed_late(one, out_us) for one in orders if (out_us := _out_after(one, way_us)))
     yield from map(_shared, context.shared_names)
 
 
@@ -44,6 +47,32 @@ def _waited_for(one: CallAnswer) -> bool:
     out_us = one.under_air_until_us or one.out_us
     out = out_us is not None and (until_us is None or out_us <= until_us)
     return one.answered_us is None and not out
+
+
+def _out_after(one: CallAnswer, way_us: int) -> int | None:
+    """Return when somebody who said nothing came out, where that took longer than the planned way back."""
+    out_us = one.under_air_until_us or one.out_us
+    if out_us is None or one.answered_us is not None or _waited_for(one):
+        return None
+    return out_us if out_us - (one.in_us or one.call.called_us) > way_us else None
+
+
+def _followed_late(one: CallAnswer, out_us: int) -> Finding:
+    since_us = one.in_us or one.call.called_us
+    return Finding(
+        "order_followed_late",
+        "caution",
+        one.set_id,
+        None,
+        one.call.called_us,
+        out_us,
+        f"{one.wearer_id or f'Set {one.set_id}'}{_known(one)} did not acknowledge the order to "
+        f"{one.call.kind} of {clock(one.call.called_us)} ({one.call.about or 'everybody'}), by set or by "
+        f"voice, and was out at {clock(out_us)}, {lasting((out_us - since_us) * 1e-6)} after it: longer than "
+        "the planned way back. "
+        "What was said by radio is not in this record.",
+        (one.call.identity,) if one.call.identity else (),
+    )
 
 
 def _not_acknowledged(waited: list[CallAnswer]) -> Finding:

@@ -11,6 +11,7 @@ from analysis.policies import POLICY_WORDS
 from analysis.wears.charges import is_surely_another
 from analysis.wears.entries import Entry
 from analysis.wears.gauges import UNHEARD_US, VoiceGauge
+from analysis.wears.turn_back import TurnBackNote
 from analysis.wears.wears import Wear
 
 
@@ -20,6 +21,36 @@ def turn_back_findings(context: Context) -> Iterator[Finding]:
     for entry in context.entries:
         if entry.team_turn_back_us is not None:
             yield from _turned_back_late(entry, entry.team_turn_back_us, by_wear, context)
+        if entry.noted is not None:
+            yield from _long_way_back(entry, entry.noted, context)
+
+
+def _long_way_back(entry: Entry, noted: TurnBackNote, context: Context) -> Iterator[Finding]:
+    """A note is a desk's word: whoever takes far longer to come out than to go in may not have turned."""
+    rule = context.profile.turn_back
+    left_us = entry.left_us or noted.at_us
+    inside_s, back_s = ((b - a) * 1e-6 for a, b in ((entry.entered_us, noted.at_us), (noted.at_us, left_us)))
+    if back_s <= max(inside_s, rule.way_in_min * 60.0) + rule.late_margin_s:
+        return
+    left = f"left at {clock(left_us)}"
+    if entry.left_bound == "at least":
+        left = f"had not left, as far as is known, by {clock(left_us)}"
+    elif entry.left_bound:
+        left = f"was out at {clock(left_us)} by a desk's word (no reading shows it)"
+    ended_by = entry.stay.ended_by if entry.stay is not None else None
+    yield Finding(
+        "long_way_back",
+        "caution",
+        entry.set_ids[-1],
+        entry.wears[-1].wear_id if entry.wears else None,
+        noted.at_us,
+        left_us,
+        f"The desk noted the turn at {clock(noted.at_us)}; {entry.wearer_id or 'the wearer'} {left}, "
+        f"{lasting(back_s)} later. The planned way back is {lasting(rule.way_in_min * 60.0)}, and the wearer "
+        f"had been inside for {lasting(inside_s)}: the way back was hindered, or the wearer turned "
+        "later than noted.",
+        unique([noted.identity, *(one.identity(-1) for one in entry.wears[-1:]), *filter(None, [ended_by])]),
+    )
 
 
 def _turned_back_late(

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from analysis.findings.calls import call_findings
+from analysis.profile import Profile
 from analysis.wears.calls import (
     ACKNOWLEDGED_BY_VOICE,
     ACKNOWLEDGED_THE_ONE,
@@ -250,7 +251,7 @@ def test_whoever_is_missed_without_a_tally_has_a_row_in_each_roll_call() -> None
 
 def told(*found: CallAnswer) -> list[tuple[str, str | None, float | None, str]]:
     """Give of each finding about answers: code, set, when it ended, statement."""
-    context: Any = SimpleNamespace(answers=found, shared_names=())
+    context: Any = SimpleNamespace(answers=found, shared_names=(), profile=Profile.default())
     return [
         (one.code, one.set_id, None if one.ended_us is None else one.ended_us * 1e-6 - AT, one.statement)
         for one in call_findings(context)
@@ -267,7 +268,7 @@ def test_who_came_out_before_an_order_was_lifted_need_not_have_acknowledged_it()
     ((code, set_id, ended_s, said),) = told(*out)
     assert (code, set_id, ended_s) == ("order_not_acknowledged", "S-1", 60.0)
     assert "(everybody), W-2 neither acknowledged" in said
-    assert told(CallAnswer(open_order, "W-1", "S-1", None, out_us=us(9000))) == []
+    assert told(CallAnswer(open_order, "W-1", "S-1", None, out_us=us(540))) == []
     assert told(CallAnswer(open_order, "W-1", "S-1", None, answered_us=us(1))) == []
     ((_, set_id, ended_s, said),) = told(
         CallAnswer(open_order, "W-1", "S-1", None), CallAnswer(open_order, None, "S-2", None)
@@ -297,10 +298,37 @@ def test_whoever_breathed_on_for_minutes_was_not_out_when_tallied_out(
         calls.given[0].lifted_at = AT + ended_s
     (one,) = answers(calls, [entry((-60, "Larch"), out_s=0.0001, last_heard_us=us(heard_s))], {})
     assert one.out_us == us(0.0001)
-    found = told(one)
+    found = [each for each in told(one) if each[0] == "order_not_acknowledged"]
     assert bool(found) == waits
     if waits:
         assert "W-1 (tallied out at 13:46:40 UTC, under air until" in found[0][3]
+
+
+@pytest.mark.parametrize(
+    ("more", "lasted"),
+    [
+        ({"out_us": us(540.0)}, None),  # 8 min of planned way and a minute of margin
+        ({"out_us": us(541.0)}, "9 min 1 s"),
+        ({"out_us": us(541.0), "answered_us": us(300.0)}, None),
+        ({"out_us": us(630.0), "in_us": us(90.0)}, None),  # went in while it was in force
+        ({"out_us": us(631.0), "in_us": us(90.0)}, "9 min 1 s"),
+        ({"out_us": us(10.0), "under_air_until_us": us(700.0)}, "11 min 40 s"),
+        ({}, "order_not_acknowledged"),
+    ],
+)
+def test_who_says_nothing_and_is_out_after_the_planned_way_back_has_followed_late(
+    more: dict[str, Any], lasted: str | None
+) -> None:
+    """Ten minutes without a word, with "evacuate" in force, left nothing in the record."""
+    found = told(CallAnswer(call_for("evacuate"), "W-1", "S-1", None, **more))
+    if lasted is None:
+        assert found == []
+        return
+    ((code, set_id, _, said),) = found
+    assert set_id == "S-1"
+    assert code == (lasted if lasted.startswith("order") else "order_followed_late")
+    if code == "order_followed_late":
+        assert f", {lasted} after it: longer than the planned way back" in said
 
 
 @pytest.mark.parametrize(

@@ -175,6 +175,16 @@ def ordered_out(log: Any) -> None:
     desk.say(700, "order", incident_id="I-1", order="evacuate", state="lifted")
 
 
+def slow_to_leave(log: Any) -> None:
+    ordinary(log)
+    log.talkers[-1].say(600, "order", incident_id="I-1", order="evacuate", state="given")
+
+
+def noted_and_stayed(log: Any) -> None:
+    ordinary(log)
+    log.talkers[-1].say(600, "note", incident_id="I-1", text="turning back", set_id="S-1")
+
+
 def missed(log: Any) -> None:
     ordinary(log)
     desk = log.talkers[-1]
@@ -198,6 +208,8 @@ PLANTED: dict[str, tuple[Callable[[Any], None], str]] = {
     "turned_back_late": (below_warning, "By half of the usable air turn-back was due at"),
     "conflicting_records": (conflicting, "Two different messages have the identity S-1/1/"),
     "order_not_acknowledged": (ordered_out, "to evacuate of 10:10:00 UTC (everybody), W-1 neither"),
+    "order_followed_late": (slow_to_leave, "W-1 did not acknowledge the order to evacuate of 10:10:00 UTC"),
+    "long_way_back": (noted_and_stayed, "The desk noted the turn at 10:10:00 UTC; W-1 left at"),
     "desk_name_shared": (desk_name_shared, "boots 1 and 2, both heard from 10:10:00 UTC to 10:10:05 UTC"),
     "missing_at_roll_call": (missed, "said at 10:10:10 UTC; answered for at 10:12:00 UTC"),
     "readings_stuck": (stuck, "stayed at 246 bar"),

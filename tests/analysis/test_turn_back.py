@@ -157,6 +157,27 @@ def test_turned_back_late(log: Any, said_s: float | None, late: bool) -> None:
         assert len(found[0]["evidence"]) >= 3
 
 
+@pytest.mark.parametrize(
+    ("noted_s", "seconds", "told"),
+    [
+        (400, 880, None),  # inside for 340 s, the planned way is longer: until 940 s
+        (400, 900, "8 min 20 s"),
+        (1000, 1930, None),  # inside for 940 s before: until 2000 s
+        (1000, 1990, "17 min 30 s"),
+    ],
+)
+def test_a_noted_turn_with_an_exit_far_later_is_told(
+    log: Any, noted_s: int, seconds: int, told: str | None
+) -> None:
+    """A team's note stood for the turn of somebody who breathed on inside for another 17 min."""
+    team(log, (300.0,), seconds=seconds)
+    log.desk("D-2").say(noted_s, "note", incident_id="I-1", text="Team Larch: turning back")
+    found = analyse(log.frames(), PROFILE)["findings"].filter(code="long_way_back").to_dicts()
+    assert bool(found) == (told is not None)
+    if told is not None:
+        assert found[0]["severity"] == "caution"
+
+
 @pytest.mark.parametrize(("seconds", "late"), [(1750, False), (1780, True), (2000, True), (2480, True)])
 def test_who_leaves_later_than_the_planned_way_back_is_late_whether_or_not_the_warning_came(
     log: Any, seconds: int, late: bool
