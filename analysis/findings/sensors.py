@@ -13,7 +13,7 @@ from analysis.findings.finding import Context, Finding, about_wear, clock, lasti
 from analysis.wears.charges import Charge
 from analysis.wears.entries import Entry
 from analysis.wears.gauges import GaugeApart, contradictions
-from analysis.wears.valve import CLOSED_BELOW_BAR, OPEN_ABOVE_BAR
+from analysis.wears.valve import CLOSED_BELOW_BAR, OPEN_ABOVE_BAR, SHUT_AGAIN_BAR, shut_bar
 from analysis.wears.wears import Wear
 
 LEAST_OFFSET_BAR = 5.0
@@ -85,8 +85,13 @@ def _closed_bar(wear: Wear) -> float | None:
     bar = channel.numbers["pressure_bar"]
     first = int(np.searchsorted(channel.at_us, wear.started_us))
     last = int(np.searchsorted(channel.at_us, wear.ended_us, side="right"))
-    for part in (bar[max(first - 30, 0) : first], bar[last : last + 30]):
-        low = part[part < OPEN_ABOVE_BAR]
+    shut = shut_bar((channel.at_us - channel.at_us[0]) * 1e-6, bar)
+    # What stood well above nothing before the opening may be the line's pressure: it must come back.
+    stood = shut >= OPEN_ABOVE_BAR
+    below = shut + SHUT_AGAIN_BAR if stood else OPEN_ABOVE_BAR
+    before, after = bar[max(first - 30, 0) : first], bar[last : last + 30]
+    for part in (after,) if stood else (before, after):
+        low = part[part < below]
         for start in range(len(low) - SURE_CLOSED + 1):
             run = low[start : start + SURE_CLOSED]
             if np.ptp(run) <= ALIKE_BAR:

@@ -36,6 +36,11 @@ SPIKE_BACK_S = 25.0
 DROPPED_OUT_S = 60.0
 """Readings that leap down, stay there for no longer and leap up again are the sensor's. Our own rule."""
 
+SHUT_BELOW_BAR, STANDS_BAR, STANDS_S, OPENS_BAR = 60.0, 2.0, 5.0, 100.0
+"""A gauge that stands at no more than this from when the set is heard, and then leaps up by so much, had its
+valve shut: its sensor reads too high, or its line was still under pressure. Our own rule."""
+SHUT_AGAIN_BAR = 3.0
+
 UNDECIDED_READINGS, UNDECIDED_S = 3, 30.0
 """A fall faster than breathing is decided after 8 s and three readings, or after so long. Our own rule."""
 
@@ -74,8 +79,24 @@ def under_air(
     limit_bar_s = UNBREATHABLE_L_S / water_volume_l
     # A leap at the end that nobody can judge yet may be the way back from a drop-out: wait for more.
     least = UNDECIDED_READINGS if not spike[-1] else len(at_s) + 1
-    rows = _under_air(at_s[kept], pressure_bar[kept], limit_bar_s, until_s, least)
+    at_s, pressure_bar = at_s[kept], pressure_bar[kept]
+    rows = _under_air(at_s, pressure_bar, limit_bar_s, until_s, least, shut_bar(at_s, pressure_bar))
     return [(int(kept[first]), int(kept[last]), int(how)) for first, last, how in rows.tolist()]
+
+
+def shut_bar(at_s: Floats, pressure_bar: Floats) -> float:
+    """Return what a gauge reads with its valve shut, bar: where it stands before it first leaps up.
+
+    NaN where that was not seen: there is no leap, or what stands is too high, too short or falls.
+    """
+    left = np.flatnonzero(np.abs(pressure_bar - pressure_bar[:1]) > STANDS_BAR)
+    if not len(left) or left[0] < OPENING_READINGS or at_s[left[0] - 1] - at_s[0] < STANDS_S:
+        return math.nan
+    stands = pressure_bar[: left[0]]
+    rising = slice(left[0], np.searchsorted(at_s, at_s[left[0]] + RAMP_S, side="right"))
+    shut = float(np.median(stands))
+    opens = pressure_bar[rising].max() - shut >= OPENS_BAR
+    return shut if opens and shut < SHUT_BELOW_BAR and np.ptp(stands) <= STANDS_BAR else math.nan
 
 
 @compiled
@@ -162,7 +183,9 @@ def _before_drop_out(at_s: Floats, bar: Floats, start: int, low: int, limit_bar_
 
 
 @compiled
-def _under_air(at_s: Floats, bar: Floats, limit_bar_s: float, until_s: float, least: int) -> Ints:
+def _under_air(
+    at_s: Floats, bar: Floats, limit_bar_s: float, until_s: float, least: int, shut_at_bar: float
+) -> Ints:
     n = len(bar)
     out = np.empty((n // 2 + 1, 3), np.int64)
     count = 0
@@ -170,14 +193,15 @@ def _under_air(at_s: Floats, bar: Floats, limit_bar_s: float, until_s: float, le
     i = 0
     while i < n:
         if start < 0:
-            if bar[i] > OPEN_ABOVE_BAR:
+            # Comparisons that are false for NaN.
+            if bar[i] > OPEN_ABOVE_BAR and not abs(bar[i] - shut_at_bar) <= SHUT_AGAIN_BAR:
                 if until_s - at_s[i] < RAMP_S:
                     break
                 start = _opened(at_s, bar, i)
                 i = start
             i += 1
             continue
-        if bar[i] < OPEN_ABOVE_BAR:
+        if bar[i] < OPEN_ABOVE_BAR or abs(bar[i] - shut_at_bar) <= SHUT_AGAIN_BAR:
             end = _end(at_s, bar, start, i, limit_bar_s)
             fall = bar[i - 1] - bar[i]
             fast = fall > 15.0 and fall > limit_bar_s * (at_s[i] - at_s[i - 1])

@@ -32,14 +32,36 @@ def wear(
 
 
 class TestPressureOffset:
-    def test_three_witnesses_that_agree_are_named(self, log: Any) -> None:
+    @pytest.mark.parametrize("offset_bar", [12.0, 30.0])
+    def test_three_witnesses_that_agree_are_named(self, log: Any, offset_bar: float) -> None:
         """The valve closed reads 12 bar, full 312 of 300 bar, the set's own warning comes at 67 bar."""
-        wear(log, offset_bar=12.0)
+        wear(log, offset_bar=offset_bar)
         (told,) = findings_of(log, "pressure_offset")
-        assert "about 12 bar too high" in told["statement"]
+        assert f"about {offset_bar:.0f} bar too high" in told["statement"]
         for witness in ("with the valve closed", "the full cylinder", "the set raised its own warning"):
             assert witness in told["statement"]
         assert "does not agree" not in told["statement"]
+
+    def test_thirty_bar_with_the_valve_shut_is_no_wear(self, log: Any) -> None:
+        """Nor another cylinder, an entry with 30 bar, or 690 L/min when the valve is shut."""
+        wear(log, offset_bar=30.0)
+        results = analyse(log.frames(), PROFILE)
+        ((start_bar, end_bar, peak_l_min),) = (
+            results["wears"].select("start_bar", "end_bar", "peak_l_min").rows()
+        )
+        assert (start_bar, end_bar) == (330.0, pytest.approx(60.0, abs=0.2))
+        assert peak_l_min < 60.0
+        assert "cylinder_changed" not in results["findings"]["code"]
+
+    def test_a_line_that_was_still_under_pressure_is_no_offset(self, log: Any) -> None:
+        talker = log.talker("S-1")
+        talker.set_up(-1)
+        for second in range(10):
+            talker.say(40 + second, "pressure", pressure_bar=30.0)
+        talker.breathe(60, 1500, bar_s=0.1, opens=False)
+        results = analyse(log.frames(), PROFILE)
+        assert results["wears"]["start_bar"].to_list() == [300.0]
+        assert "pressure_offset" not in results["findings"]["code"]
 
     def test_a_statement_built_on_the_readings_says_so(self, log: Any) -> None:
         wear(log, offset_bar=12.0)

@@ -263,3 +263,46 @@ class TestEnd:
         at_s, bar = np.array([*flat(200, 0, 30), *flat(190, 31, 33), (34.0, 0.0)]).T
         ((first, last, _),) = under_air(at_s, bar, bar < 1.0, VOLUME_L, until_s)
         assert (at_s[first], at_s[last]) == (0.0, last_s)
+
+
+class TestAShutGaugeThatReadsSomething:
+    """A sensor 30 bar too high, or a line still under pressure: "28 min below the warning" with 300 bar."""
+
+    @staticmethod
+    def opened(
+        shut_bar: float, seconds: int = 30, *, full_bar: float = 300.0, end_bar: float = 0.0
+    ) -> Readings:
+        falls = [(float(seconds + at), full_bar - 0.1 * at) for at in range(600)]
+        return [*flat(shut_bar, 0, seconds - 1), *falls, *flat(end_bar, seconds + 600, seconds + 630)]
+
+    @pytest.mark.parametrize(
+        ("shut_bar", "seconds", "more", "began"),
+        [
+            (30.0, 30, {}, [30.0]),
+            (59.0, 30, {}, [30.0]),
+            (60.0, 30, {}, [0.0, 30.0]),  # may be a cylinder's
+            (30.0, 6, {}, [6.0]),
+            (30.0, 30, {"full_bar": 130.0}, [30.0]),
+            (30.0, 30, {"full_bar": 129.0}, [0.0, 30.0]),  # no cylinder opened: a drop-out's way back
+        ],
+    )
+    def test_what_stands_before_a_leap_up_is_no_wear(
+        self, shut_bar: float, seconds: int, more: dict[str, float], began: list[float]
+    ) -> None:
+        assert [first for first, _, _ in wears(self.opened(shut_bar, seconds, **more))] == began
+
+    def test_what_falls_before_a_leap_up_was_breathed(self) -> None:
+        readings = [(at_s, bar - 0.1 * at_s if at_s < 30 else bar) for at_s, bar in self.opened(30.0)]
+        assert [first for first, _, _ in wears(readings)] == [0.0, 30.0]
+
+    @pytest.mark.parametrize(
+        ("end_bar", "ended"),
+        [(30.0, CLOSED), (27.0, CLOSED), (33.0, CLOSED), (34.0, OPEN_AT_END), (0.0, CLOSED)],
+    )
+    def test_a_fall_back_to_it_at_once_is_the_valve_shut(self, end_bar: float, ended: int) -> None:
+        ((_, last, how),) = wears(self.opened(30.0, end_bar=end_bar))
+        assert (how, last) == (ended, 629.0 if ended == CLOSED else 660.0)
+
+    def test_a_cylinder_breathed_down_to_it_is_open(self) -> None:
+        readings = [*flat(30.0, 0, 29), *[(float(30 + at), 200.0 - 0.25 * at) for at in range(700)]]
+        assert wears(readings) == [(30.0, 729.0, OPEN_AT_END)]
