@@ -11,19 +11,20 @@ from pathlib import Path
 import pyarrow as pa
 
 from analysis.tables import COLUMNS, CONTRACT_TABLES, empty_table, to_arrow
-from ingest.contract.columns import ARROW_SCHEMAS
+from ingest.contract.columns import APART, ARROW_SCHEMAS
+from ingest.contract.kinds import KINDS
 from ingest.contract.units import UCUM
 
 PAGE = Path(__file__).parent / "docs" / "tables.md"
 _HEAD = """# The tables
 
-What `underair analyse` writes, one file for each table (`--format parquet` or `csv`), and what an archive
-contains. `python -m analysis.tables_page` makes this page from `analysis/tables.py` and
-`ingest/contract/columns.py`.
+Look up a column: first the tables that `underair analyse` writes, one file for each (`--format parquet` or
+`csv`), then what `underair audit` publishes, then the archive. `python -m analysis.tables_page` makes this
+page from `analysis/tables.py` and `ingest/contract/columns.py`.
 
 - Times are UTC in microseconds on the listener's clock: each set's own clock is corrected (`clocks` says by
   how much). In the archive, `time` is the sender's own clock, as sent.
-- The results' contract is eight tables; the tables marked *extra* add to it.
+- Eight tables are the published contract of the results. The tables marked *extra* add to it.
 - A value that was not measured or not heard is empty (null), never zero and never the last value.
 - The Parquet file's metadata has every column's unit and meaning, underair's version and the profile used.
   `columns.csv` has the units of CSV files. The CSV that the review page exports has them in its headers.
@@ -50,22 +51,22 @@ For outside the service: `by_month`, `by_quarter`, `by_year` and `planning_rates
   year.
 - Each group has at least 10 people (the profile's `disclosure`). Nobody has over 35 % of its wears, and all
   but the two busiest people have at least 20 % of the busiest one's. Smaller groups are merged.
-- Wears that only one of two cells counts are nobody's, or those of 10 people or more. If a role is the people
-  of a station and a few more, or a few fewer, stations or roles are merged: a subtraction would leave these
-  few. This is tested for each two of station, role and kind, with up to three groups of one against any
-  number of the other; not for all three at once.
-- A year has no stations (roles, kinds) if they count other wears than in its quarters: someone's line in the
-  roster was corrected, a desk corrected an incident's kind, or messages came late.
-- Events are wears with the event, rounded to 5 and printed as a range (`_low`, `_high`), which ends at the
-  wears at most. Rates come from the range. A range from which a count could be computed is widened or left
-  out.
+- If two cells overlap, the wears that only one of them counts belong to 10 people or more, or there are none.
+  A role may be the people of one station and a few more, or a few fewer: subtracting would show these few, so
+  stations or roles are merged. We tested this for each two of station, role and kind, with up to three groups
+  of one against any number of the other; not for all three at once.
+- A year has no stations (roles, kinds) if its quarters counted other wears for them: the roster or an
+  incident's kind was corrected, or messages came late.
+- Events are wears with the event, rounded to 5 and printed as a range (`_low`, `_high`) that never exceeds
+  the number of wears. Rates come from the range. A range from which a count could be computed is widened or
+  left out.
 - Hours are rounded to 5 and means to two figures. A mean that depends mostly on one person is left out. A
-  percentile needs 10 wears of 5 people beyond it.
+  percentile is published only if 10 wears of 5 people are beyond it.
 - A period is published once, when it is over, and kept in `releases.ndjson`. Later releases add periods. If
-  messages come later, the service's quarter or year counts them, and its months do not: bring in all
-  captures of a period before it is published.
-- A period without a wear is not published: nothing happened, or nothing was received. Wears that come later
-  are published then, unless their quarter or year was published without them.
+  messages come later, the service's quarter or year counts them, but its months do not: import all captures
+  of a period before it is published.
+- A period without a wear is not published: nothing happened, or nothing was received. If wears of it come
+  later, it is published then, unless its quarter or year was published without them.
 - Alarms have no figure until a set has raised one: perhaps these sets send none.
 
 To correct a period, publish it again: `--replace PERIOD --reason TEXT` on the machine, or the page Access
@@ -86,15 +87,13 @@ def page() -> str:
         beyond = "" if name in CONTRACT_TABLES else " (extra)"
         parts.append(f"\n### {name}{beyond}\n\n{_table(to_arrow(name, empty_table(name)).schema)}")
     parts.append(_AUDIT)
-    kinds = {name: schema for name, schema in ARROW_SCHEMAS.items() if name != "refused"}
-    every = set.intersection(*(set(schema.names) for schema in kinds.values()))
-    common = [each for each in kinds["pressure"] if each.name in every | {"set_id"}]
+    every = set.intersection(*(set(ARROW_SCHEMAS[kind].names) for kind in KINDS))
+    common = [each for each in ARROW_SCHEMAS["pressure"] if each.name in every | {"set_id"}]
     parts.append(f"{_ARCHIVE}\n### {_EVERY}\n\n{_table(common)}")
-    for name, schema in kinds.items():
+    for name, schema in ARROW_SCHEMAS.items():
         speaker = "desk_id" if "desk_id" in schema.names else "set_id"
-        own = [each for each in schema if each.name not in every | {speaker}]
+        own = schema if name in APART else [each for each in schema if each.name not in every | {speaker}]
         parts.append(f"\n### {name}\n\n{_table(own)}")
-    parts.append(f"\n### refused\n\n{_table(ARROW_SCHEMAS['refused'])}")
     return "".join(parts)
 
 

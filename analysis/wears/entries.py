@@ -193,7 +193,7 @@ class Entry:
 
     @property
     def turn_back_bar(self) -> float | None:
-        """The pressure at which the policy in force turns this wearer back."""
+        """The pressure at which this wearer must turn back by the policy in force."""
         one = self.turn_back
         return None if one is None else one.leave_bar if one.leave_bar is not None else one.pressure_bar
 
