@@ -78,10 +78,18 @@ def altered_mappings(archive: Path) -> list[str]:
 def keep_mapping(archive: Path, source: Path) -> Mapping:
     """Put a mapping into an archive, in force from then on.
 
-    Raises `BadSettings` when it cannot be read, or another one of the same name and version is there.
+    Raises `BadSettings` when it cannot be read, another one of the same name and version is there, or one of
+    another name reads the same topics: an object belongs to one mapping.
     """
     raw = bytes_of(source)
     mapping = read_mapping(raw, str(source))
+    for other in mappings_of(archive, only_sound=True):
+        for one in mapping.source if other.name != mapping.name else ():
+            if any(one.meets(theirs) for theirs in other.source):
+                raise BadSettings(
+                    f"mapping {source}: {other.origin} of this archive already reads the topic "
+                    f"{one.topic!r}; put all its sources into one mapping, {other.name} with a higher version"
+                )
     folder = mappings_folder(archive)
     kept = folder / f"{mapping.name}-{mapping.version}.toml"
     try:

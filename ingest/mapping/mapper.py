@@ -11,7 +11,8 @@ import math
 from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime, timedelta
 from hashlib import blake2b
-from typing import Any
+from operator import itemgetter
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 import msgspec
@@ -32,7 +33,7 @@ from ingest.mapping.rules import FlagRule, Mapping, Source, TimeValue, Value
 LARGEST_ORIGINAL_BYTES = 64 * 1024
 REMEMBERED = 64  # more than a broker has on its way to one client for one set
 _UPTIME_SLACK_S = 5.0  # a set's uptime and the receiving clock may differ by this within one power-up
-_decode_object = msgspec.json.Decoder(dict[str, Any]).decode
+_decode_object = msgspec.json.Decoder(dict[str, Any] | list[Any]).decode
 
 
 class SetState(msgspec.Struct):
@@ -42,10 +43,35 @@ class SetState(msgspec.Struct):
     heard_us: int
     seq: int = 0
     up_since_s: float | None = None
-    counters: dict[str, int] = {}  # by the source's topic: each counts alone
+    counters: dict[str, int] = {}  # by the source's topic and the counter's place: each counts alone
     flags: dict[str, bool] = {}
     once: list[str] = []
     recent: list[int] = []  # marks of the latest objects, so that one that MQTT delivers again counts once
+
+
+class _Reading(NamedTuple):
+    """What a source reads as one: an object, or an item of its list."""
+
+    source: Source
+    first_rule: int  # number of its first rule among those of all sources of its topic
+    levels: dict[str, str]
+    document: Any
+    item: tuple[int, ...] = ()  # what each ``*`` of a pointer stands for
+
+    def at(self, pointer: str) -> Any:
+        return at_pointer(self.document, self.place(pointer))
+
+    def place(self, pointer: str) -> str:
+        for number in self.item:
+            pointer = pointer.replace("/*", f"/{number}", 1)
+        return pointer
+
+    def fault(self, fault: RefusedMessage) -> RefusedMessage:
+        """Return a fault with its place in this object."""
+        item = f"{self.source.each}/*" if self.item else ""
+        field = (fault.path or "").startswith("$")  # of the message that was made of the item
+        path = f"{item} {fault.path}".strip() if field else fault.path or item
+        return RefusedMessage(fault.reason, self.place(path) or None)
 
 
 class Mapper:
@@ -56,8 +82,8 @@ class Mapper:
 
     def __init__(self, mappings: Iterable[Mapping]) -> None:
         self.state: dict[str, SetState] = {}
-        self._sources = [(mapping, source) for mapping in mappings for source in mapping.source]
-        self._by_topic: dict[str, tuple[Mapping, Source, dict[str, str]] | None] = {}
+        self._mappings = list(mappings)
+        self._by_topic: dict[str, tuple[Mapping, list[_Reading]] | None] = {}
 
     def knows(self, topic: str) -> bool:
         """Return whether a mapping names this topic."""
@@ -68,24 +94,60 @@ class Mapper:
         found = self._found(heard.topic)
         if found is None:
             raise ValueError(f"no mapping names the topic {heard.topic!r}")
-        mapping, source, levels = found
+        mapping, sources = found
         mapped = Mapped(mapping.origin)
+        timed: list[tuple[str, str, _Reading]] = []
         try:
-            original = _object(heard.payload)
-            set_id = str(_required(source.set_id, original, levels, "set_id"))
-            if not is_id(set_id):
-                raise RefusedMessage(f"set_id must be {ID_WORDS}, got {set_id[:60]!r}", source.set_id.pointer)
-            time = _time(source.time, original, heard.received)
-            before = self.state.get(f"{mapping.service}/{set_id}")
-            # One without time or counter can be said twice.
-            told_apart = source.time.form != "received" or source.counter is not None
-            if before is not None and told_apart and _mark(heard) in before.recent:
-                mapped.again = True
-                return mapped
-            state = self._state_of(mapping, source, set_id, original, levels, heard)
+            document = _object(heard.payload)
+            readings = [each for source in sources for each in _readings(source, document, mapped.faults)]
         except RefusedMessage as fault:
             mapped.faults.append(fault)
             return mapped
+        for reading in readings:
+            source = reading.source
+            try:
+                set_id = str(_required(source.set_id, reading, "set_id"))
+                if not is_id(set_id):
+                    raise RefusedMessage(
+                        f"set_id must be {ID_WORDS}, got {set_id[:60]!r}", source.set_id.pointer
+                    )
+                timed.append((_time(source.time, reading, heard.received), set_id, reading))
+            except RefusedMessage as fault:
+                mapped.faults.append(reading.fault(fault))
+        again = self._heard_again(mapping, timed, heard)
+        unused: list[RefusedMessage] = []
+        for time, set_id, reading in sorted(timed, key=itemgetter(0)):
+            if set_id not in again and not self._read(mapping, time, set_id, reading, heard, mapped):
+                nothing = RefusedMessage(f"mapping {mapping.name} finds none of its fields in it")
+                (mapped.faults if reading.item else unused).append(reading.fault(nothing))
+        if not mapped.messages and not mapped.faults:
+            mapped.again = bool(again)
+            if len(unused) == len(timed):
+                mapped.faults += unused[:1]
+        return mapped
+
+    def _heard_again(
+        self, mapping: Mapping, timed: list[tuple[str, str, _Reading]], heard: Heard
+    ) -> set[str]:
+        """Return the sets of an object that came before. One without time or counter can be said twice."""
+        sources = [reading.source for _, _, reading in timed]
+        if not any(one.time.form != "received" or one.counter is not None for one in sources):
+            return set()
+        mark, sets = _mark(heard), {set_id for _, set_id, _ in timed}
+        before = {set_id: self.state.get(f"{mapping.service}/{set_id}") for set_id in sets}
+        return {set_id for set_id, state in before.items() if state is not None and mark in state.recent}
+
+    def _read(
+        self, mapping: Mapping, time: str, set_id: str, reading: _Reading, heard: Heard, mapped: Mapped
+    ) -> bool:
+        """Make the messages of one reading; return whether there was anything for its rules."""
+        source, faults = reading.source, len(mapped.faults)
+        try:
+            state = self._state_of(mapping, set_id, reading, heard)
+        except RefusedMessage as fault:
+            mapped.faults.append(reading.fault(fault))
+            return True
+        something = bool(source.flag) or all(rule.once for rule in source.message)
 
         def say(kind: str, fields: dict[str, Any]) -> None:
             """Add a message of the contract, checked by the contract's own decoder."""
@@ -103,62 +165,56 @@ class Mapper:
             state.seq += 1
             mapped.messages.append(Heard(heard.received, topic.text, written, heard.retained))
 
-        for number, rule in enumerate(source.message):
+        for number, rule in enumerate(source.message, start=reading.first_rule):
             key = f"{source.topic} {number}"
             if rule.once and key in state.once:
                 continue
             try:
-                fields = _made(rule.fields, fields_of(rule.kind), original, levels)
+                fields = _made(rule.fields, fields_of(rule.kind), reading)
                 if fields is None:
                     continue
+                something |= not rule.once
                 say(rule.kind, fields)
                 if rule.once:
                     state.once.append(key)
             except RefusedMessage as fault:
-                mapped.faults.append(fault)
+                mapped.faults.append(reading.fault(fault))
         for flag in source.flag:
             try:
-                event = _event(flag, source.topic, original, state)
+                event = _event(flag, reading, state)
                 if event is not None:
                     say("alarm", event)
             except RefusedMessage as fault:
-                mapped.faults.append(fault)
-        if not mapped.messages and not mapped.faults and not source.flag:
-            mapped.faults.append(RefusedMessage(f"mapping {mapping.name} finds none of its fields in it"))
-        return mapped
+                mapped.faults.append(reading.fault(fault))
+        return something or len(mapped.faults) > faults
 
-    def _found(self, topic: str) -> tuple[Mapping, Source, dict[str, str]] | None:
+    def _found(self, topic: str) -> tuple[Mapping, list[_Reading]] | None:
+        """Return the mapping that names a topic, and all its sources that do."""
         if topic not in self._by_topic:
             if len(self._by_topic) > 65_536:
                 self._by_topic.clear()
-            self._by_topic[topic] = next(
-                (
-                    (mapping, source, match.groupdict())
-                    for mapping, source in self._sources
-                    if (match := source.matches.fullmatch(topic))
-                ),
-                None,
-            )
+            self._by_topic[topic] = None
+            for mapping in self._mappings:
+                sources, rules = [], dict.fromkeys((one.topic for one in mapping.source), 0)
+                for source in mapping.source:
+                    if match := source.matches.fullmatch(topic):
+                        sources.append(_Reading(source, rules[source.topic], match.groupdict(), None))
+                    rules[source.topic] += len(source.message)
+                if sources:
+                    self._by_topic[topic] = mapping, sources
+                    break
         return self._by_topic[topic]
 
-    def _state_of(
-        self,
-        mapping: Mapping,
-        source: Source,
-        set_id: str,
-        original: dict[str, Any],
-        levels: dict[str, str],
-        heard: Heard,
-    ) -> SetState:
+    def _state_of(self, mapping: Mapping, set_id: str, reading: _Reading, heard: Heard) -> SetState:
         """Return the set's state in its present power-up: the source's own number, else inferred."""
-        key = f"{mapping.service}/{set_id}"
+        source, key = reading.source, f"{mapping.service}/{set_id}"
         state = self.state.get(key)
         now_us = micros(heard.received)
         up_since_s = None
-        if source.uptime_s is not None and (raw := _raw(source.uptime_s, original, levels)) is not None:
+        if source.uptime_s is not None and (raw := _raw(source.uptime_s, reading)) is not None:
             up_since_s = now_us / 1e6 - _in_unit("uptime_s", raw, source.uptime_s, "s")
         if source.boot is not None:
-            boot = _whole("boot", _required(source.boot, original, levels, "boot"))
+            boot = _whole("boot", _required(source.boot, reading, "boot"))
             fresh = state is None or state.boot != boot
         else:
             boot = now_us // 1_000_000
@@ -166,15 +222,17 @@ class Mapper:
         if state is None or fresh:
             state = self.state[key] = SetState(boot, now_us)
         state.heard_us = max(state.heard_us, now_us)
-        state.recent = [*state.recent[1 - REMEMBERED :], _mark(heard)]
+        if (mark := _mark(heard)) not in state.recent:
+            state.recent = [*state.recent[1 - REMEMBERED :], mark]
         if up_since_s is not None:
             # The earliest: a message that was held up on its way makes the set look younger than it is.
             state.up_since_s = min(up_since_s, state.up_since_s or up_since_s)
         if source.counter is not None:
-            counter = _whole("counter", _required(source.counter, original, levels, "counter"))
-            last = state.counters.get(source.topic, counter)
+            counter = _whole("counter", _required(source.counter, reading, "counter"))
+            place = f"{source.topic}{source.counter.pointer}"
+            last = state.counters.get(place, counter)
             state.seq += max(counter - last - 1, 0)  # one number for each original that did not come
-            state.counters[source.topic] = max(counter, last)
+            state.counters[place] = max(counter, last)
         return state
 
 
@@ -204,7 +262,7 @@ def mapped_lines(lines: Iterable[Heard | BadLine], mapper: Mapper) -> Iterator[H
             yield BadLine(number, f"{line.topic}: {fault}", line.payload)
 
 
-def _object(payload: bytes) -> dict[str, Any]:
+def _object(payload: bytes) -> dict[str, Any] | list[Any]:
     if len(payload) > LARGEST_ORIGINAL_BYTES:
         raise RefusedMessage(
             f"the object has {len(payload):,} bytes; a mapping reads at most {LARGEST_ORIGINAL_BYTES:,}"
@@ -215,6 +273,32 @@ def _object(payload: bytes) -> dict[str, Any]:
         return _decode_object(payload)
     except (msgspec.MsgspecError, ValueError, RecursionError) as error:
         raise RefusedMessage(f"the payload is not a JSON object: {error}") from None
+
+
+def _readings(source: _Reading, document: Any, faults: list[RefusedMessage]) -> Iterator[_Reading]:
+    """Yield what a source reads of an object: all of it, or each item of its list; add what is no list."""
+    whole = source._replace(document=document)
+    if source.source.each is None:
+        if isinstance(document, dict):
+            yield whole
+        else:
+            faults.append(
+                RefusedMessage("the payload is not a JSON object; a list needs `each` in the mapping")
+            )
+        return
+    found = [whole]
+    lists = source.source.each.split("/*")
+    for depth in range(len(lists)):
+        inner = []
+        for one in found:
+            pointer = "/*".join(lists[: depth + 1])
+            items = one.at(pointer)
+            if isinstance(items, list):
+                inner += [one._replace(item=(*one.item, number)) for number in range(len(items))]
+            else:
+                faults.append(RefusedMessage("the mapping expects a list", one.place(pointer) or None))
+        found = inner
+    yield from found
 
 
 def at_pointer(document: Any, pointer: str) -> Any:
@@ -237,36 +321,30 @@ def at_pointer(document: Any, pointer: str) -> Any:
     return value
 
 
-def _raw(value: Value, original: dict[str, Any], levels: dict[str, str]) -> Any:
+def _raw(value: Value, reading: _Reading) -> Any:
     if value.pointer:
-        found = at_pointer(original, value.pointer)
+        found = reading.at(value.pointer)
     elif value.level:
-        found = levels[value.level]
+        found = reading.levels[value.level]
     else:
         found = value.value
     return value.words.get(found, found) if isinstance(found, str) else found
 
 
-def _required(value: Value, original: dict[str, Any], levels: dict[str, str], name: str) -> Any:
-    raw = _raw(value, original, levels)
+def _required(value: Value, reading: _Reading, name: str) -> Any:
+    raw = _raw(value, reading)
     if raw is None:
         raise RefusedMessage(f"{name} is missing; the mapping expects it at {value.pointer}", value.pointer)
     return raw
 
 
-def _made(
-    values: dict[str, Value], fields: tuple[Field, ...], original: dict[str, Any], levels: dict[str, str]
-) -> dict[str, Any] | None:
+def _made(values: dict[str, Value], fields: tuple[Field, ...], reading: _Reading) -> dict[str, Any] | None:
     """Return the fields of a message, None when the source does not give one that it needs."""
     known = {each.name: each for each in fields}
     made: dict[str, Any] = {}
     for name, value in values.items():
         field = known[name]
-        raw: Any
-        if value.parts:
-            raw = _made(value.parts, field.members, original, levels)
-        else:
-            raw = _raw(value, original, levels)
+        raw: Any = _made(value.parts, field.members, reading) if value.parts else _raw(value, reading)
         if raw is None:
             if value.optional:
                 continue
@@ -300,10 +378,10 @@ def _whole(name: str, raw: Any) -> int:
     return int(number)
 
 
-def _time(rule: TimeValue, original: dict[str, Any], received: datetime) -> str:
+def _time(rule: TimeValue, reading: _Reading, received: datetime) -> str:
     if rule.form == "received":
         return rfc3339(received)
-    raw = at_pointer(original, rule.pointer)
+    raw = reading.at(rule.pointer)
     if raw is None:
         raise RefusedMessage(f"the time is missing; the mapping expects it at {rule.pointer}", rule.pointer)
     try:
@@ -320,8 +398,8 @@ def _time(rule: TimeValue, original: dict[str, Any], received: datetime) -> str:
         ) from None
 
 
-def _event(flag: FlagRule, topic: str, original: dict[str, Any], state: SetState) -> dict[str, Any] | None:
-    raw = at_pointer(original, flag.pointer)
+def _event(flag: FlagRule, reading: _Reading, state: SetState) -> dict[str, Any] | None:
+    raw = reading.at(flag.pointer)
     if raw is None:
         return None
     active = raw if isinstance(raw, list) else [raw]
@@ -330,7 +408,7 @@ def _event(flag: FlagRule, topic: str, original: dict[str, Any], state: SetState
             f"the flag must be true, false, a word or a list of words, got {str(raw)[:60]!r}", flag.pointer
         )
     now = any(each in flag.true for each in active)  # 1 == True in Python: a flag written as 1 means true
-    key = f"{topic} {flag.alarm} {flag.pointer}"
+    key = f"{reading.source.topic} {flag.alarm} {flag.pointer}"
     before = state.flags.get(key)
     state.flags[key] = now
     if now == before or (before is None and not now):

@@ -78,10 +78,16 @@ class FlagRule(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Source(Struct, frozen=True, forbid_unknown_fields=True, dict=True):
-    """One kind of object that is published, and what is made of it."""
+    """One kind of object that is published, and what is made of it.
+
+    Several sources may name one topic: each reads every object there.
+    """
 
     topic: Annotated[str, Meta(min_length=1, max_length=200)]
     set_id: Value
+    # Pointer to a list of which each item is read by itself; `*` in a pointer is the item. Lists in the items
+    # of a list have a `*` as well.
+    each: str | None = None
     time: TimeValue = TimeValue()
     boot: Value | None = None
     counter: Value | None = None
@@ -103,6 +109,13 @@ class Source(Struct, frozen=True, forbid_unknown_fields=True, dict=True):
             for level in self.topic.split("/")
         )
         return re.compile("/".join(levels))
+
+    def meets(self, other: Source) -> bool:
+        """Return whether there may be a topic that both name."""
+        mine, theirs = self.filter.split("/"), other.filter.split("/")
+        return len(mine) == len(theirs) and all(
+            "+" in (one, two) or one == two for one, two in zip(mine, theirs, strict=True)
+        )
 
 
 class Mapping(Struct, frozen=True, forbid_unknown_fields=True):
@@ -147,6 +160,7 @@ def read_mapping(raw: bytes, where: str) -> Mapping:
     mapping = as_struct(told, Mapping, f"mapping {where}", f"{EXAMPLES.name}/", _EXPECTED)
     for number, source in enumerate(mapping.source):
         _check(source, f"mapping {where}: source[{number}]")
+        _check_pointers(source, f"mapping {where}: source[{number}]", source.each)
     return mapping
 
 
@@ -181,9 +195,6 @@ def _check(source: Source, where: str) -> None:
             ) from None
     elif source.time.zone:
         raise BadSettings(f'{where}.time.zone is only for form = "local", got form = {source.time.form!r}')
-    _check_pointer(source.time.pointer, f"{where}.time")
-    for number, flag in enumerate(source.flag):
-        _check_pointer(flag.pointer, f"{where}.flag[{number}]")
     if (source.time.form == "received") == bool(source.time.pointer):
         raise BadSettings(f'{where}.time: give a pointer, or form = "received" without one')
     for number, rule in enumerate(source.message):
@@ -198,15 +209,43 @@ def _check_rule(rule: MessageRule, where: str, names: set[str]) -> None:
     _check_each(rule.fields, f"{where}.fields", names, dict(sorted(known.items())), f"{where}: {rule.kind}")
 
 
-def _check_pointer(pointer: str, where: str) -> None:
-    if pointer and not _is_pointer(pointer):
-        raise BadSettings(
-            f"{where}.pointer: expected a JSON Pointer such as /cylinder/pressure, got {pointer!r}"
-        )
+def _check_pointers(held: Any, where: str, each: str | None) -> None:
+    """Check every pointer of a source: its spelling, and that it reaches items of a list by ``*`` alone."""
+    for name in held.__struct_fields__:
+        value, place = getattr(held, name), f"{where}.{name}"
+        if name in ("pointer", "each"):
+            if value and not _is_pointer(value):
+                raise BadSettings(
+                    f"{place}: expected a JSON Pointer such as /cylinder/pressure, got {value!r}"
+                )
+            if name == "pointer" and value and not _fits(value, each):
+                raise BadSettings(
+                    f"{place}: `*` is an item of the list that `each` names, such as /units/* with "
+                    f'each = "/units"; such a list is read by `*` alone; got {value!r}, each = {each!r}'
+                )
+        elif isinstance(value, Struct):
+            _check_pointers(value, place, each)
+        elif name in ("message", "flag"):
+            for number, one in enumerate(value):
+                _check_pointers(one, f"{place}[{number}]", each)
+        elif name in ("fields", "parts"):
+            for key, one in value.items():
+                _check_pointers(one, f"{place}.{key}", each)
+
+
+def _fits(pointer: str, each: str | None) -> bool:
+    lists = [] if each is None else each.split("/*")
+    stars = pointer.split("/").count("*")
+    begins = "".join(f"{one}/*" for one in lists[:stars])
+    inside = lists[stars] if stars < len(lists) else None
+    return (
+        stars <= len(lists)
+        and pointer.startswith(begins)
+        and (inside is None or not pointer[len(begins) :].startswith(f"{inside}/"))
+    )
 
 
 def _check_value(value: Value, where: str, names: set[str], field: Field) -> None:
-    _check_pointer(value.pointer, where)
     given = bool(value.pointer) + bool(value.level) + (value.value is not None) + bool(value.parts)
     if given != 1:
         raise BadSettings(f"{where}: give one of pointer, level, value and parts, got {given} of them")

@@ -34,6 +34,7 @@ from ingest.mapping.mapper import Mapper
 from ingest.mapping.rules import EXAMPLES, load_mapping
 from ingest.settings import SealSettings, Settings
 from tests.ingest.strangers_json import BEGAN, FLAT, OWN, flat, heard
+from tests.verbs import underair
 
 pytestmark = pytest.mark.usefixtures("seals_here")
 
@@ -88,6 +89,55 @@ def test_check_shows_what_a_mapping_makes_of_standard_input(tmp_path: Path) -> N
     shown = [json.loads(line) for line in run.stdout.splitlines() if line.startswith('{"received"')]
     assert [line["payload"]["kind"] for line in shown if "payload" in line][:2] == ["setup", "pressure"]
     assert "names no field 'origin'" not in run.stdout
+
+
+def test_a_gateways_lists_become_rows_of_every_set_as_the_page_on_mappings_says(tmp_path: Path) -> None:
+    """Its own example: G1 sends two sets, of the first two readings."""
+    page = (Path(__file__).parents[2] / "ingest/docs/mapping.md").read_text()
+    told, mapping = (page.split(f"```{language}\n{begin}")[1].split("```")[0] for language, begin in BLOCKS)
+    (tmp_path / "mine.toml").write_text(f"name{mapping}")
+    payload = json.loads("{" + told)
+    capture, archive = tmp_path / "a.ndjson", tmp_path / "archive"
+    objects = []
+    for second in range(0, 300, 2):
+        for unit in payload["units"]:
+            for reading in unit["last"]:
+                reading |= {"at": reading["at"] + 2000 * (second > 0), "bar": reading["bar"] - 0.1}
+        objects.append(heard(second + 3, "gateways/G1/air", json.loads(json.dumps(payload))))
+    write_capture(capture, objects)
+    given = ("--mapping", tmp_path / "mine.toml")
+    checked = underair("check", capture, *given)
+    assert (checked.returncode, "demo set A: 300 pressure" in checked.stdout) == (0, True), checked.stdout
+    assert "demo set B: 150 pressure" in checked.stdout
+    made = underair("import", capture, "--archive", archive, "--json", *given)
+    assert json.loads(made.stdout) == {"received": 150, "kept": 150, "duplicates": 0, "refused": 0}
+    board = underair("board", "--archive", archive, "--at", "2031-05-04T19:05:00Z")
+    assert [name for name in ("A", "B") if f" {name} " in board.stdout] == ["A", "B"], board.stdout
+
+
+BLOCKS = (("json", "{"), ("toml", "name"))
+
+
+def test_a_second_mapping_of_a_topic_is_refused(tmp_path: Path) -> None:
+    """It was never used, and nothing said so."""
+    text = (EXAMPLES / "flat_object.toml").read_text()
+    archive = tmp_path / "archive"
+    archive.mkdir()
+    keep_mapping(archive, EXAMPLES / "nist_scba.toml")
+    keep_mapping(archive, EXAMPLES / "flat_object.toml")
+    for topic in ("bench7/telemetry/{unit}", "{site}/telemetry/K12"):
+        other = text.replace('name = "flat-object"', 'name = "other"').replace(
+            "bench7/telemetry/{unit}", topic
+        )
+        other = other.replace('level = "unit"', 'value = "K12"')
+        (tmp_path / "other.toml").write_text(other)
+        with pytest.raises(BadSettings, match="flat-object/1 of this archive already reads the topic"):
+            keep_mapping(archive, tmp_path / "other.toml")
+    (tmp_path / "other.toml").write_text(other.replace("/telemetry/", "/telemetry/more/"))
+    keep_mapping(archive, tmp_path / "other.toml")
+    (tmp_path / "newer.toml").write_text(text.replace("version = 1", "version = 2"))
+    keep_mapping(archive, tmp_path / "newer.toml")
+    assert {mapping.origin for mapping in mappings_of(archive)} == {"flat-object/2", "nist-scba/1", "other/1"}
 
 
 def test_originals_are_read_again_with_a_mended_mapping_into_a_new_archive(tmp_path: Path) -> None:
