@@ -152,7 +152,7 @@ def _standing_out(found: Sequence[Signal]) -> pl.DataFrame:
 
 
 def _smallest(standing: Standing) -> pl.DataFrame:
-    """One line a kind of comparison: what would have been named 8 times in 10, for a middling unit."""
+    """One line a kind of comparison: what would be named 8 times in 10, of the lower quartile."""
     rows = [(part, one.expected, one.count, one.ratio) for part, one in standing.smallest.items() if one]
     return _table(rows, part=str, expected=float, count=int, times_expected=float)
 

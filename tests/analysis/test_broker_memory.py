@@ -42,7 +42,8 @@ def test_a_distress_that_the_broker_kept_is_named_and_opens_nothing(log: Any, se
     (said,) = said_at(see, 61)
     at = log.at(5).strftime("%H:%M:%S"), log.at(6).strftime("%H:%M:%S")
     assert said == (
-        f"Not heard live, kept by the broker: W-2 tallied in at {at[1]}, Distress of S-1 at {at[0]}. Ask"
+        f"Not heard live, kept by the broker: W-2 tallied in at {at[1]}, Distress of S-1 at {at[0]}. "
+        "Ask by voice"
     )
 
 

@@ -458,7 +458,7 @@ def test_who_was_in_when_the_incident_was_closed_leaves_a_line_after_12_hours(
     (out,) = after.came_out
     assert (out.wearer_id, out.ended_how, out.ended_by) == ("W-1", "incident_closed", None)
     (line,) = page(after, System((), None, None, ""), Display())["out"]
-    assert "closed with the incident, nobody said out" in line["text"]
+    assert "nobody said out, closed with the incident" in line["text"]
 
 
 def test_who_is_tallied_in_at_two_incidents_is_one_person_and_both_are_named(log: Any, see: Any) -> None:
