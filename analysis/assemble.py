@@ -108,6 +108,7 @@ def _entry_row(entry: Entry, by_wear: Mapping[str, Examined]) -> tuple[Any, ...]
                 between_l += max(left_l - there_l, 0.0)
     other = entry.stay.elsewhere[-1] if entry.stay is not None and entry.stay.elsewhere else None
     spread_l = [*(one.air.free_air_sd_l for one in own), BETWEEN_SD * between_l]
+    late_bound = "at least" if entry.under_air_until_us is not None else entry.left_bound
     return (
         entry.entry_id,
         entry.incident_id,
@@ -131,7 +132,7 @@ def _entry_row(entry: Entry, by_wear: Mapping[str, Examined]) -> tuple[Any, ...]
         sum((gap.seconds for one in own for gap in one.gaps), between_s + entry.unheard_before_s),
         sum(one.used_l for one in own) + between_l if known else None,
         math.hypot(*spread_l) if known else None,
-        entry.left_bound or None if entry.late_s is not None and entry.noted is None else None,
+        late_bound or None if entry.late_s is not None and entry.noted is None else None,
         entry.noted.text if entry.noted is not None else None,
         other.incident_id if other is not None else None,
         other.in_us if other is not None else None,

@@ -23,6 +23,7 @@ def tally_findings(context: Context) -> Iterator[Finding]:
     """Apply every rule about the tally."""
     yield from _wears(context)
     yield from _not_out(context)
+    yield from _after_out(context)
     yield from _two_sets(context.doubled)
     yield from _two_wearers(context)
     yield from _corrected(context)
@@ -125,6 +126,27 @@ def _may_mean(word: TallyWord, stay: Stay) -> bool:
         return False
     tally = stay.tallies[-1]
     return tally.set_id == word.row["set_id"] and 0 <= word.from_us - tally.in_us < FORGOTTEN_AFTER_US
+
+
+def _after_out(context: Context) -> Iterator[Finding]:
+    for entry in context.entries:
+        out_us, until_us = entry.tallied_out_us, entry.under_air_until_us
+        if out_us is None or until_us is None or entry.stay is None:
+            continue
+        last = entry.wears[-1]
+        yield Finding(
+            "under_air_after_out",
+            "caution",
+            last.set_id,
+            last.wear_id,
+            out_us,
+            until_us,
+            f"{entry.wearer_id} was tallied out at {clock(out_us)}, and set {last.set_id} was under air "
+            f"until {clock(until_us)}, {lasting((until_us - out_us) * 1e-6)} longer: either the wearer "
+            "breathed on outside, or somebody else came out. What counts from the tally out, such as how "
+            "late the turn was, may be too short.",
+            unique([entry.stay.ended_by or last.identity(0), last.identity(-1)]),
+        )
 
 
 def _two_sets(doubled: Sequence[tuple[TallyEntry, TallyEntry]]) -> Iterator[Finding]:

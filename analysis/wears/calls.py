@@ -22,9 +22,6 @@ ACKNOWLEDGED_THE_ONE = "Order acknowledged by voice"  # so said older desks: of 
 ROLL_CALL = "roll_call"
 KINDS = ("incident", "order", "roll_call", "note")
 
-OUTSIDE_US = 5 * 60 * 1_000_000
-"""Somebody tallied out may still breathe from the set for so long, outside. Our own rule."""
-
 Record = dict[str, Any]
 OrderKey = tuple[str, str, str, str, str]  # incident, order, team, set, desk
 
@@ -333,8 +330,5 @@ def _in_then(entry: Entry, incident_id: str, at_us: int) -> tuple[str, str | Non
 
 def _out_us(entry: Entry) -> tuple[int | None, int | None]:
     """Return when somebody was said to be out, and until when the set was heard under air long after that."""
-    if entry.ended_how not in ("tallied_out", "resolved") or entry.ended_us is None:
-        return None, None
-    heard_us = entry.last_heard_us or entry.ended_us
-    later = entry.ended_how == "tallied_out" and heard_us - entry.ended_us > OUTSIDE_US
-    return entry.ended_us, heard_us if later else None
+    said = entry.ended_how in ("tallied_out", "resolved")
+    return (entry.ended_us, entry.under_air_until_us) if said else (None, None)

@@ -23,6 +23,8 @@ from analysis.wears.turn_back import TurnBackNote, note_about, note_perhaps
 from analysis.wears.wears import Wear
 
 EntryState = Literal["expected", "under_air", "silent", "valve_closed", "empty", "off", "restarted", "out"]
+OUTSIDE_US = 5 * 60 * 1_000_000
+"""Somebody tallied out may still breathe from the set for so long, outside. Our own rule."""
 UNTALLIED_APART_US = 3600 * 1_000_000
 """Wears of a set that nobody tallied in belong to one entry when they are no further apart. Our own rule."""
 
@@ -107,6 +109,13 @@ class Entry:
     def tallied_out_us(self) -> int | None:
         """When the wearer was tallied out."""
         return self.ended_us if self.ended_how == "tallied_out" else None
+
+    @property
+    def under_air_until_us(self) -> int | None:
+        """The last reading under air, where that is long after the tally out."""
+        out_us, heard_us = self.tallied_out_us, self.last_heard_us
+        late = out_us is not None and heard_us is not None and heard_us - out_us > OUTSIDE_US
+        return heard_us if late else None
 
     @property
     def entry_bar(self) -> float | None:

@@ -51,7 +51,7 @@ def entry(
         incident_id="I-1", wearer_id=wearer_id, in_us=tallies[0].in_us, tallies=tallies, ended_us=ended_us
     )
     fields = {"stay": stay, "wearer_id": wearer_id, "set_ids": ("S-1",), "wears": [], "ended_us": ended_us}
-    fields |= {"began_us": stay.in_us, "last_heard_us": None}
+    fields |= {"began_us": stay.in_us, "under_air_until_us": None}
     return SimpleNamespace(**fields | {"ended_how": "tallied_out" if out_s else "open"} | more)
 
 
@@ -282,21 +282,22 @@ def test_who_came_out_before_an_order_was_lifted_need_not_have_acknowledged_it()
 @pytest.mark.parametrize(
     ("heard_s", "ended_s", "waits"),
     [
-        (300.0, 200.0, False),  # five minutes: the mask comes off outside
-        (300.1, 300.0, True),
-        (300.1, 300.1, False),
+        (None, 200.0, False),
+        (301.0, 300.0, True),
+        (301.0, 301.0, False),
         (1800.0, None, False),  # the order was never lifted: in the end the wearer left
         (1800.0, 1700.0, True),
     ],
 )
 def test_whoever_breathed_on_for_minutes_was_not_out_when_tallied_out(
-    heard_s: float, ended_s: float | None, waits: bool
+    heard_s: float | None, ended_s: float | None, waits: bool
 ) -> None:
     """A tally out of the wrong person ended what an investigator reads about who had not come out."""
+    until_us = None if heard_s is None else us(heard_s)
     calls = called(order(0, order="evacuate", state="given"))
     if ended_s is not None:
         calls.given[0].lifted_at = AT + ended_s
-    (one,) = answers(calls, [entry((-60, "Larch"), out_s=0.0001, last_heard_us=us(heard_s))], {})
+    (one,) = answers(calls, [entry((-60, "Larch"), out_s=0.0001, under_air_until_us=until_us)], {})
     assert one.out_us == us(0.0001)
     found = [each for each in told(one) if each[0] == "order_not_acknowledged"]
     assert bool(found) == waits

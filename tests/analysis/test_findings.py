@@ -185,6 +185,11 @@ def noted_and_stayed(log: Any) -> None:
     log.talkers[-1].say(600, "note", incident_id="I-1", text="turning back", set_id="S-1")
 
 
+def out_by_mistake(log: Any) -> None:
+    ordinary(log)
+    log.talkers[-1].say(1500, "tally", incident_id="I-1", action="out", wearer_id="W-1", set_id="S-1")
+
+
 def missed(log: Any) -> None:
     ordinary(log)
     desk = log.talkers[-1]
@@ -209,6 +214,10 @@ PLANTED: dict[str, tuple[Callable[[Any], None], str]] = {
     "conflicting_records": (conflicting, "Two different messages have the identity S-1/1/"),
     "order_not_acknowledged": (ordered_out, "to evacuate of 10:10:00 UTC (everybody), W-1 neither"),
     "order_followed_late": (slow_to_leave, "W-1 did not acknowledge the order to evacuate of 10:10:00 UTC"),
+    "under_air_after_out": (
+        out_by_mistake,
+        "W-1 was tallied out at 10:25:00 UTC, and set S-1 was under air until",
+    ),
     "long_way_back": (noted_and_stayed, "The desk noted the turn at 10:10:00 UTC; W-1 left at"),
     "desk_name_shared": (desk_name_shared, "boots 1 and 2, both heard from 10:10:00 UTC to 10:10:05 UTC"),
     "missing_at_roll_call": (missed, "said at 10:10:10 UTC; answered for at 10:12:00 UTC"),
