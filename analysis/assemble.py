@@ -16,6 +16,7 @@ from analysis.air.gas import free_air_l
 from analysis.alarms.alarms import Alarm
 from analysis.alarms.rates import Flood, alarm_rates
 from analysis.findings.examined import Examined
+from analysis.findings.late import not_yet_known
 from analysis.heat.heat import HeatTrack, seconds_in_classes
 from analysis.heat.laws import TESTED_S
 from analysis.profile import Profile
@@ -139,11 +140,16 @@ def _entry_row(entry: Entry, by_wear: Mapping[str, Examined]) -> tuple[Any, ...]
     )
 
 
+FORESEEN_WITHIN_S = 60.0
+"""Of readings that came so late no forecast was known: the page showed a silent set. Our own rule."""
+
+
 def air_table(examined: Sequence[Examined]) -> pl.DataFrame:
     """Return the table `air`."""
     if not examined:
         return empty_table("air")
     columns: dict[str, pa.Array] = {}
+    foreseen = _foreseen(examined)
     for name, needs_volume in (
         ("pressure_bar", False),
         ("pressure_sd_bar", False),
@@ -161,11 +167,26 @@ def air_table(examined: Sequence[Examined]) -> pl.DataFrame:
         unknown = [needs_volume and not one.known_air for one in examined]
         if any(unknown):
             values = np.where(np.repeat(unknown, [one.seconds for one in examined]), np.nan, values)
+        if name.startswith("low_air") and foreseen is not None:
+            values = np.where(foreseen, values, np.nan)
         columns[name] = _numbers(values)
     heard = np.packbits(np.concatenate([one.air.heard for one in examined]), bitorder="little")
     # `pa.array` of an array imports pandas where there is one: 0.2 s and 40 MB.
     columns["heard"] = pa.Array.from_buffers(pa.bool_(), len(values), [None, pa.py_buffer(heard)])
     return _grid(examined, columns)
+
+
+def _foreseen(examined: Sequence[Examined]) -> Any:
+    """Return at which seconds a forecast was possible; None where at all: not of readings that came later."""
+    spans = [not_yet_known(one.wear.at_us, one.wear.received_us, FORESEEN_WITHIN_S) for one in examined]
+    if not any(spans):
+        return None
+    parts = [np.ones(one.seconds, np.bool_) for one in examined]
+    for one, part, own in zip(examined, parts, spans, strict=True):
+        for first_us, until_us in own:
+            first, until = ((at_us - one.wear.started_us) // 1_000_000 for at_us in (first_us, until_us))
+            part[first : until + 1] = False
+    return np.concatenate(parts)
 
 
 def _in_one(tracks: Sequence[AirTrack | HeatTrack], name: str) -> Any:

@@ -152,7 +152,12 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
         ("rate_l_min", pl.Float64, "L/min", "breathing rate, after the fact"),
         ("rate_lo_l_min", pl.Float64, "L/min", "5 % end of the rate's band"),
         ("rate_hi_l_min", pl.Float64, "L/min", "95 % end of the rate's band"),
-        ("low_air_min", pl.Float64, "min", "median forecast of minutes to the warning, as known then"),
+        (
+            "low_air_min",
+            pl.Float64,
+            "min",
+            "median forecast of minutes to the warning, as known then; none of readings over 60 s late",
+        ),
         ("low_air_lo_min", pl.Float64, "min", "early end of that forecast's 90 % interval"),
         ("low_air_hi_min", pl.Float64, "min", "late end; screens show it from the fourth minute on"),
         ("hardest_l_min", pl.Float64, "L/min", "mean rate of the hardest three minutes so far"),

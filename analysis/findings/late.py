@@ -23,6 +23,23 @@ ABOUT_US = 10_000_000
 """Sets speak so seldom, and some messages overtake others. Our own rule."""
 
 
+def not_yet_known(at_us: Ints, received_us: Ints, late_s: float) -> list[tuple[int, int]]:
+    """Return the stretches whose readings came more than `late_s` after they were said.
+
+    From the first of them until they had come, or until a reading that came sooner.
+
+    - `at_us`, `received_us`: arrays, shape (n,): microseconds since 1970, in order of `at_us`.
+    """
+    is_late = np.concatenate(([False], received_us - at_us > late_s * 1e6, [False]))
+    starts, ends = np.flatnonzero(is_late[1:] & ~is_late[:-1]), np.flatnonzero(is_late[:-1] & ~is_late[1:])
+    spans = []
+    for first, after in zip(starts.tolist(), ends.tolist(), strict=True):
+        known_us = int(received_us[first:after].max())
+        until_us = min(known_us, int(at_us[after])) if after < len(at_us) else known_us
+        spans.append((int(at_us[first]), max(until_us, int(at_us[after - 1]))))
+    return spans
+
+
 def late_findings(context: Context) -> Iterator[Finding]:
     """Apply the rule to readings and alarms."""
     for one in context.examined:

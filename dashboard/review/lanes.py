@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from analysis.air.forecast import EARLY_END_ONLY_S
 from analysis.clocks.links import SILENCE_INTERVALS
-from analysis.findings.late import LATE_S
+from analysis.findings.late import LATE_S, not_yet_known
 from analysis.records import Ints, floats, micros
 from analysis.same_id import own_set
 from analysis.tables import Results
@@ -395,21 +395,11 @@ def _series(readings: Readings) -> Series:
 
 
 def _not_yet_known(readings: Readings) -> list[Span]:
-    """Return the stretches whose readings came more than `LATE_S` after they were said.
-
-    From the first of them until they had come, or until a reading that came at once.
-    """
     at_us, received_us, _ = readings
-    is_late = np.concatenate(([False], received_us - at_us > LATE_S * 1e6, [False]))
-    starts, ends = np.flatnonzero(is_late[1:] & ~is_late[:-1]), np.flatnonzero(is_late[:-1] & ~is_late[1:])
-    spans = []
-    for first, after in zip(starts.tolist(), ends.tolist(), strict=True):
-        known_us = int(received_us[first:after].max())
-        until_us = min(known_us, int(at_us[after])) if after < len(at_us) else known_us
-        spans.append(
-            Span("late", at_us[first] / MILLISECONDS, max(until_us, int(at_us[after - 1])) / MILLISECONDS)
-        )
-    return spans
+    return [
+        Span("late", first_us / MILLISECONDS, until_us / MILLISECONDS)
+        for first_us, until_us in not_yet_known(at_us, received_us, LATE_S)
+    ]
 
 
 def _band(frame: pl.DataFrame, middle: str, low: str, high: str) -> Band:

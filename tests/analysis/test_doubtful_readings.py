@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import polars as pl
 import pytest
 
 from analysis.incident import analyse
@@ -135,3 +136,21 @@ class TestHeardLate:
         talker.set_up(-1)
         talker.breathe(60, 300)
         assert findings_of(log, "heard_late") == []
+
+
+@pytest.mark.parametrize(("late_s", "known"), [(59.0, True), (61.0, False)])
+def test_nothing_is_foreseen_of_readings_that_came_later(log: Any, late_s: float, known: bool) -> None:
+    """A report gave what the desk "knew then": a forecast of readings that were read out 35 min later."""
+    talker = log.talker("S-1", delay=lambda at_s: late_s if 600 <= at_s < 900 else 0.05)
+    talker.set_up(0)
+    talker.breathe(60, 1500)
+    air = analyse(log.frames(), PROFILE)["air"].with_columns(
+        at_s=(pl.col("time") - log.at(0)).dt.total_milliseconds() / 1000
+    )
+    told = air.filter(pl.col("low_air_min").is_finite() & pl.col("low_air_lo_min").is_finite())["at_s"]
+    inside = told.filter((told > 601) & (told < 899))
+    assert (len(inside) > 290) if known else inside.is_empty()
+    assert told.filter(told < 600).len() > 300
+    assert told.filter(told > 901).len() > 300
+    # What was measured stays: only what was foreseen was not.
+    assert air.filter(pl.col("at_s").is_between(601, 899))["pressure_bar"].is_finite().all()
