@@ -18,6 +18,7 @@ from ingest.contract.errors import RefusedMessage
 from ingest.contract.fields import fields_of
 from ingest.contract.kinds import RATED_BAR, WATER_VOLUME_L, Message
 from ingest.contract.messages import decode_known
+from ingest.contract.times import SLOWEST, STANDS_MESSAGES, STANDS_S
 from ingest.contract.topics import Topic, parse_topic
 from ingest.plurals import counted
 
@@ -87,7 +88,7 @@ class _Speaker:
         self.last: dict[int, tuple[int, datetime]] = {}
         self.recent: dict[tuple[int, int], bytes] = {}
         self.times: dict[str, list[float]] = {}
-        self.fast_s: list[float] = []
+        self.said: list[tuple[datetime, datetime]] = []  # time and receipt
 
     def remarks_on(self, message: Message, heard: Heard, topic: Topic) -> Iterator[tuple[str, str | None]]:
         self.voice.kinds[topic.kind] = self.voice.kinds.get(topic.kind, 0) + 1
@@ -98,7 +99,7 @@ class _Speaker:
             return
         at = datetime.fromisoformat(message.time).astimezone(UTC)
         if not heard.retained:
-            self.fast_s.append((at - heard.received).total_seconds())
+            self.said.append((at, heard.received))
             self.times.setdefault(topic.kind, []).append(at.timestamp())
         yield from self._of_identity(message.boot, message.seq, at, heard)
 
@@ -158,9 +159,16 @@ class _Speaker:
             steps = [later - earlier for earlier, later in pairwise(sorted(times))]
             if steps:
                 voice.every_s[kind] = round(statistics.median(steps), 3)
-        if self.fast_s:
-            voice.clock_fast_s = round(statistics.median(self.fast_s), 3)
-            if abs(voice.clock_fast_s) > CLOCK_WORTH_A_WORD.total_seconds():
+        if self.said:
+            fast_s = [(at - received).total_seconds() for at, received in self.said]
+            voice.clock_fast_s = round(statistics.median(fast_s), 3)
+            ran_s, heard_s = ((max(one) - min(one)).total_seconds() for one in zip(*self.said, strict=True))
+            if len(fast_s) >= STANDS_MESSAGES and heard_s >= STANDS_S and ran_s <= SLOWEST * heard_s:
+                yield (
+                    f"its time ran {ran_s:.1f} s in {heard_s:,.0f} s: it is no clock, and without uptime_s "
+                    "every message is placed where it was received; is it in s, and read as ms?"
+                )
+            elif abs(voice.clock_fast_s) > CLOCK_WORTH_A_WORD.total_seconds():
                 way = "fast" if voice.clock_fast_s > 0 else "slow"
                 yield (
                     f"its clock is {abs(voice.clock_fast_s):,.0f} s {way} against the listener's; the "

@@ -12,8 +12,8 @@ from one-way messages; it stays in the offset (a few hundredths of a second on a
 are found in `seq` order: a step changes the level for good, stored and forwarded messages come back to it.
 Retained messages are left out (they were heard long after they were said). What was brought in later from a
 set's own memory looks like stored messages and moves nothing; a power-up known from nothing else keeps its
-own time, and its spread stays empty: its clock could not be checked. A clock that stands still is none: its
-messages are placed where they were received.
+own time, and its spread stays empty: its clock could not be checked. A clock that stands still or hardly runs
+is none: its messages are placed where they were received.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ import itertools
 from bisect import bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 import polars as pl
@@ -30,6 +31,7 @@ from analysis.clocks.steps import (
     BACKWARD_S,
     BEAT_MESSAGES,
     FORWARD_S,
+    agree_in_pace,
     find_steps,
     keeps_rhythm,
     numbered_when_sent,
@@ -125,6 +127,16 @@ class ClockFit:
         return round(own_us - shift) + self.origin_us
 
 
+class Stood(NamedTuple):
+    """Where a clock stood still, or hardly ran."""
+
+    time_us: int  # microseconds since 1970, as it said
+    first_seq: int
+    last_seq: int
+    ran_s: float
+    heard_s: float  # over so long, by the time of receipt
+
+
 @dataclass(frozen=True)
 class Clocks:
     """All fits, by the key of the power-up, and the table `clocks`; where in time each power-up begins."""
@@ -132,8 +144,7 @@ class Clocks:
     fits: Mapping[Key, ClockFit]
     table: pl.DataFrame
     begins: Mapping[tuple[str, str, int], list[tuple[int, ClockFit]]]
-    stood: Mapping[Key, tuple[int, int, int]]
-    """Of clocks that stood still: `time` (microseconds since 1970), first and last `seq`."""
+    stood: Mapping[Key, Stood]
 
     def reconciled(self, frame: pl.DataFrame) -> pl.DataFrame:
         """Return a kind's frame with the column `at` added: its messages' reconciled time.
@@ -182,7 +193,7 @@ def reconcile(records: list[PowerUp]) -> Clocks:
     """Fit every power-up's clock and write the reconciled time into its channels."""
     fits: dict[Key, ClockFit] = {}
     begins: dict[tuple[str, str, int], list[tuple[int, ClockFit]]] = {}
-    stood: dict[Key, tuple[int, int, int]] = {}
+    stood: dict[Key, Stood] = {}
     before: dict[tuple[str, str], PowerUp] = {}
     for power_up in sorted(records, key=lambda one: (one.key[:2], _first_us(one))):
         fit = fit_clock(power_up)
@@ -216,7 +227,7 @@ def _first_us(power_up: PowerUp) -> int:
 
 
 def fit_clock(power_up: PowerUp) -> ClockFit | None:
-    """Fit one power-up's clock; None when it is known by retained messages only, or its clock stood still."""
+    """Fit one power-up's clock; None when it is known by retained messages only, or its clock hardly ran."""
     channels = list(power_up.channels.values())
     seq = np.concatenate([channel.seq for channel in channels])
     retained = np.concatenate([channel.retained for channel in channels])
@@ -250,7 +261,7 @@ def fit_clock(power_up: PowerUp) -> ClockFit | None:
             possible &= not (runs_on & late).any()
             late_seq, late_s, seq = seq[late], time_s[late], seq[~late]
             time_s, heard_s, uptime_s = (one[~late] for one in (time_s, heard_s, uptime_s))
-    by_uptime = possible and _steady(seq, uptime_s, heard_s)
+    by_uptime = possible and agree_in_pace(time_s, uptime_s, heard_s) and _steady(seq, uptime_s, heard_s)
     if by_uptime:
         jumps = uptime_steps(time_s, uptime_s, grain_s)
         line = _upper_line(uptime_s, uptime_s - heard_s)
@@ -358,7 +369,7 @@ def _ends(power_up: PowerUp, *, last: bool) -> tuple[Ints, Ints, Ints, Floats] |
     return (seq[order], time_us[order], received_us[order], uptime_s[order]) if len(order) else None
 
 
-def _stood(power_up: PowerUp) -> tuple[int, int, int] | None:
+def _stood(power_up: PowerUp) -> Stood | None:
     """Return what `Clocks.stood` keeps of a power-up, None when its clock ran."""
     columns = [
         np.concatenate([getattr(one, name) for one in power_up.channels.values()])
@@ -367,7 +378,11 @@ def _stood(power_up: PowerUp) -> tuple[int, int, int] | None:
     order = np.argsort(columns[0], kind="stable")
     seq, time_us, received_us = (one[order[~columns[3][order]]] for one in columns[:3])
     found = standing(time_us, received_us) if len(seq) else None
-    return None if found is None else (int(time_us[found[0]]), int(seq[found[0]]), int(seq[found[1]]))
+    if found is None:
+        return None
+    first, last = found
+    ran_s, heard_s = (float(np.ptp(one[first : last + 1])) * MICRO for one in (time_us, received_us))
+    return Stood(int(time_us[first]), int(seq[first]), int(seq[last]), ran_s, heard_s)
 
 
 def _unchecked(seq: Ints, origin_us: int) -> ClockFit:

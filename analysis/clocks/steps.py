@@ -14,6 +14,7 @@ import itertools
 import numpy as np
 
 from analysis.records import Bools, Floats, Ints
+from ingest.contract.times import SLOWEST, STANDS_MESSAGES, STANDS_S
 
 BACKWARD_S = 0.75
 """Times of different kinds may overtake one another by this much in ordinary running. Our own rule."""
@@ -38,9 +39,11 @@ BLOCK_MESSAGES = 16
 NEAR_BLOCKS = 4
 FAR_BLOCKS = 24
 MOST_STEPS = 64
-STANDS_MESSAGES = 20
-STANDS_S = 30.0
-"""So many messages with one `time`, received over so long: the clock stands still. Our own rule."""
+PACE = 0.1
+"""An uptime that runs a tenth faster or slower than `time` is in another unit, or no uptime. Our own rule."""
+STANDING_STEP_US = 10_000
+"""Besides its part of the time of receipt, one step of a clock that hardly runs: 1 ms for each second between
+messages that come all at once after 10 s. Our own rule."""
 
 
 def quantum_s(time_us: Ints) -> float:
@@ -53,18 +56,33 @@ def quantum_s(time_us: Ints) -> float:
 
 
 def standing(time_us: Ints, received_us: Ints) -> tuple[int, int] | None:
-    """Return first and last index of the longest stretch in which a clock stood still, None when it ran.
+    """Return first and last index of the longest stretch in which a clock hardly ran, None when it ran.
 
     - `time_us`, `received_us`: arrays, shape (n,): in `seq` order.
     """
-    if len(time_us) < STANDS_MESSAGES:
-        return None
-    bounds = np.r_[0, np.flatnonzero(np.diff(time_us)) + 1, len(time_us)]
-    longest = int(np.argmax(np.diff(bounds)))
-    first, last = int(bounds[longest]), int(bounds[longest + 1]) - 1
-    if last - first + 1 < STANDS_MESSAGES or np.ptp(received_us[first : last + 1]) < STANDS_S * 1e6:
-        return None
-    return first, last
+    heard_us = np.maximum(np.diff(received_us), 0)
+    runs = np.abs(np.diff(time_us)) > STANDING_STEP_US + SLOWEST * heard_us
+    bounds = np.r_[0, np.flatnonzero(runs) + 1, len(time_us)]
+    counts = np.diff(bounds)
+    for place in np.argsort(-counts, kind="stable")[: (counts >= STANDS_MESSAGES).sum()].tolist():
+        first, last = int(bounds[place]), int(bounds[place + 1]) - 1
+        over_us = np.ptp(received_us[first : last + 1])
+        if over_us >= STANDS_S * 1e6 and np.ptp(time_us[first : last + 1]) <= SLOWEST * over_us:
+            return first, last
+    return None
+
+
+def agree_in_pace(time_s: Floats, uptime_s: Floats, heard_s: Floats) -> bool:
+    """Return whether `uptime_s` runs as `time` does; if not, whether it is nearer to the time of receipt.
+
+    - `time_s`, `uptime_s`, `heard_s`: arrays, shape (n,): in `seq` order.
+    """
+    said, up, heard = (np.abs(np.diff(one[::BEAT_MESSAGES])) for one in (time_s, uptime_s, heard_s))
+    if len(said) < 2:
+        return True
+    said_s, up_s, heard_in_s = (max(float(np.median(one)), 1e-6) for one in (said, up, heard))
+    off, of_time = abs(np.log(up_s / heard_in_s)), abs(np.log(said_s / heard_in_s))
+    return abs(np.log(up_s / said_s)) < PACE or bool(off < of_time)
 
 
 def numbered_when_sent(time_s: Floats, heard_s: Floats, grain_s: float) -> Bools:

@@ -377,6 +377,9 @@ def _clock(power_up: PowerUp, context: Context) -> Iterator[Finding]:
     if fit is None:
         still = context.clocks.stood.get(power_up.key)
         if still is not None and context.overlaps(first, last):
+            ran = f"stopped at {clock(still.time_us)}"
+            if still.ran_s:
+                ran = f"ran {still.ran_s:.1f} s in {lasting(still.heard_s)} (a time in s, read as ms?)"
             yield Finding(
                 "clock_stood",
                 "caution",
@@ -384,9 +387,9 @@ def _clock(power_up: PowerUp, context: Context) -> Iterator[Finding]:
                 None,
                 first,
                 last,
-                f"The clock of set {power_up.name} stopped at {clock(still[0])}. All its messages are "
+                f"The clock of set {power_up.name} {ran}. All its messages are "
                 "placed where they were received; how late they arrived is not known.",
-                (power_up.identity(still[1]), power_up.identity(still[2])),
+                (power_up.identity(still.first_seq), power_up.identity(still.last_seq)),
             )
         return
     for step in fit.steps:

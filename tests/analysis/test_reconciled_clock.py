@@ -369,6 +369,50 @@ def test_a_clock_that_stands_still_is_no_silence_on_the_board(log: Any, see: Any
     assert see(960).rows[0].silent_since_at == pytest.approx(log.at(898).timestamp(), abs=1.0)
 
 
+def seconds_as_ms(log: Any, until_s: float = np.inf) -> Callable[[float], float]:
+    """Return a clock whose time in seconds is read as milliseconds, until its mapping is put right."""
+    now_s = log.at(0).timestamp()
+    return lambda t: (int(now_s + t) / 1000.0 - now_s) if t < until_s else t
+
+
+@pytest.mark.parametrize("until_s", [np.inf, 600.0])
+def test_a_clock_that_hardly_runs_is_none(log: Any, see: Any, until_s: float) -> None:
+    """Seconds read as milliseconds: 15 minutes under air were 0.9 s, at 40,000 L/min."""
+    one = log.talker("S-1", clock=seconds_as_ms(log, until_s), delay=lambda t: 40.0 if 300 < t < 340 else 0.1)
+    one.set_up(4)
+    for second in range(10, 900, 2):
+        one.say(second, "pressure", pressure_bar=300.0 - second * 0.1)
+    for looked_s in (101, 451, 881):
+        (shown,) = see(looked_s).rows
+        assert shown.silent_since_at is None
+        assert shown.pressure_at == pytest.approx(log.at(looked_s).timestamp(), abs=3.0)
+    messages = log.frames()
+    assert fit_clocks(messages).table.height == 0
+    results = analyse(messages, Profile.default())
+    (wear,) = results["wears"].to_dicts()
+    assert (wear["ended"] - wear["started"]).total_seconds() == pytest.approx(888.0, abs=10.0)
+    (told,) = results["findings"].filter(code="clock_stood").to_dicts()
+    assert not results["findings"]["code"].is_in(["clock_wrong", "clock_stepped", "heard_late"]).any()
+    ran = "0.9 s in 14 min 54 s" if until_s == np.inf else "0.6 s in 9 min 54 s"  # from 4 s to 898 s or 598 s
+    assert f"ran {ran} (a time in s, read as ms?)" in told["statement"]
+
+
+@pytest.mark.parametrize("slower", [0.0, 1e-3])
+def test_an_uptime_that_hardly_runs_is_not_used(log: Any, jitter: Delay, slower: float) -> None:
+    speak(log, delay=jitter, powered_s=-10.0)
+    messages = {
+        kind: frame.with_columns(pl.col("uptime_s") * slower) if "uptime_s" in frame.columns else frame
+        for kind, frame in log.frames().items()
+    }
+    assert np.abs(errors_s(log, messages, fit_clocks(messages))).max() < ALLOWED_S
+
+
+@pytest.mark.parametrize("slower", [2.0, 20.0])
+def test_a_link_that_falls_behind_is_no_clock_that_stands(log: Any, slower: float) -> None:
+    speak(log, seconds=600, delay=lambda t: (slower - 1.0) * t)
+    assert fit_clocks(log.frames()).table.height == 1
+
+
 @pytest.mark.parametrize("every_s", [0.2, 2.0])
 def test_a_clock_of_whole_seconds_does_not_stand_still(log: Any, every_s: float) -> None:
     one = log.talker("S-1", clock=lambda t: float(int(t)))
