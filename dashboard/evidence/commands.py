@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
@@ -119,11 +120,14 @@ def report(
         print_bytes(report_html(record, rules, origin, UNITS[units], zone).encode())
         _end_with_state(origin.archive, "the report")
         return
-    aside, replaced = out.with_name(f"{out.name}.part"), out.exists()
+    file_at, replaced = Path(os.path.realpath(out)), out.is_file()
+    aside = file_at.with_name(f"{file_at.name}.part")
+    written = aside if replaced or not out.exists() else out  # a pipe or a device is never replaced
     try:
-        with aside.open("w", encoding="utf-8") as file:
+        with written.open("w", encoding="utf-8") as file:
             file.writelines(report_parts(record, rules, origin, UNITS[units], zone))
-        aside.replace(out)
+        if written is aside:
+            aside.replace(file_at)
     except OSError as error:
         no_folder = f"there is no folder {out.parent}; make it first"
         why = system_sentence(error) if out.parent.is_dir() else no_folder

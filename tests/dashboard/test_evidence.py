@@ -5,7 +5,9 @@ from __future__ import annotations
 import errno
 import html
 import json
+import os
 import re
+import threading
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -142,6 +144,42 @@ def test_a_report_that_cannot_be_written_names_what_was_asked_for_and_one_replac
     assert "replaced" not in capsys.readouterr().out
     assert run("report", *given) == 0
     assert capsys.readouterr().out.endswith("; an older file of this name is replaced\n")
+
+
+def test_a_report_goes_into_a_pipe_a_device_or_through_a_link_and_replaces_none(
+    archive: Path, incident_id: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def write(out: Path) -> int:
+        return run("report", "--archive", str(archive), "--incident", incident_id, "--out", str(out))
+
+    pipe, link, target = tmp_path / "pipe.html", tmp_path / "link.html", tmp_path / "target.html"
+    os.mkfifo(pipe)
+    got: list[str] = []
+    reader = threading.Thread(target=lambda: got.append(pipe.read_text()), daemon=True)
+    reader.start()
+    assert write(pipe) == 0
+    assert pipe.is_fifo()
+    reader.join(60)
+    link.symlink_to(target)
+    for _ in ("made", "replaced"):
+        assert write(link) == 0
+        assert link.is_symlink()
+    assert all(made.rstrip().endswith("</html>") for made in (*got, target.read_text()))
+    assert len(got) == 1
+    for device, code in (("/dev/null", 0), ("/dev/full", 1)):  # by a link: no fault of ours harms them
+        to_device = tmp_path / f"{code}.html"
+        to_device.symlink_to(device)
+        capsys.readouterr()
+        assert write(to_device) == code
+        said = capsys.readouterr()
+        assert "replaced" not in said.out
+        assert ("the disk is full" in said.err) == (code == 1)
+        assert Path(device).is_char_device()
+        assert to_device.is_symlink()
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["0.html", "1.html", *NAMES]
+
+
+NAMES = ["link.html", "pipe.html", "target.html"]
 
 
 def test_a_zone_that_is_none_is_named(

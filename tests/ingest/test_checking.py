@@ -78,6 +78,17 @@ def test_a_slip_of_the_pen_is_told_once_with_what_was_meant() -> None:
     assert "did you mean uptime_s?" in remark.what
 
 
+@pytest.mark.parametrize("slower", [1e-3, 0.0])
+def test_a_time_in_seconds_that_is_read_as_ms_is_named(slower: float) -> None:
+    heard = [said(n, kind="pressure", fast_s=-1.7e9 - n * (1.0 - slower)) for n in range(1, 600)]
+    (remark,) = check([setup(fast_s=-1.7e9), *heard]).remarks
+    assert f"its time ran {0.6 if slower else 0.0} s in 599 s" in remark.what
+    assert "is it in s, and read as ms?" in remark.what
+    assert "corrects" not in remark.what
+    (wrong,) = check([setup(fast_s=-1.7e9), *(said(n, fast_s=-1.7e9) for n in range(1, 600))]).remarks
+    assert "1,700,000,000 s slow" in wrong.what
+
+
 def test_a_counter_for_each_kind_is_an_identity_used_twice() -> None:
     (remark,) = check([setup(), said(1), said(1, kind="pressure")]).remarks
     assert "another payload" in remark.what
