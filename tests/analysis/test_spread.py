@@ -391,12 +391,12 @@ def test_csv_put_together_by_tasks(archive: Path, tmp_path: Path) -> None:
         ).read_bytes()
 
 
-def test_the_verb_with_a_cluster_of_its_own(
-    archive: Path, here: tuple[Path, Written], tmp_path: Path
+def test_the_verb_with_an_engine(
+    archive: Path, here: tuple[Path, Written], cluster: Any, tmp_path: Path
 ) -> None:
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", ResourceWarning)  # sockets of the cluster's own closing
-        done = underair("analyse", "--archive", archive, "--out", tmp_path, "--engine", "local:1")
+    """A cluster of the verb's own: `tests/dashboard/test_audit_spread.py`, for the same engine."""
+    options = ("--archive", archive, "--out", tmp_path, "--engine", engine_of(cluster))
+    done = underair("analyse", *options)
     assert done.returncode == 0, done.stderr
     for name in TABLES:
         first, second = (pl.read_parquet(one / f"{name}.parquet") for one in (tmp_path, here[0]))

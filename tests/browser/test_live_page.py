@@ -304,7 +304,9 @@ def test_what_can_be_pressed_is_44_pixels_high_and_nothing_hangs_over_the_edge(
         page.goto("about:blank")
 
 
-def test_alarms_orders_and_a_roll_call_never_cover_the_desk(page: Any, tmp_path: Path) -> None:
+def test_alarms_orders_and_a_roll_call_never_cover_the_desk_and_those_below_the_edge_are_counted(
+    page: Any, tmp_path: Path
+) -> None:
     """Mended: with all of them open, the desk's forms lay behind them and could not be reached."""
     with staged(tmp_path, "busy") as (address, _):
         page.goto(address)
@@ -326,14 +328,9 @@ def test_alarms_orders_and_a_roll_call_never_cover_the_desk(page: Any, tmp_path:
             # Nobody's alarm is hidden by a choice, nor said to be none.
             page.wait_for_selector(".alarms li .who:has-text('TH-20310504-1912')")
             assert page.locator(".summary").bounding_box()["height"] < 90, width
-        page.goto("about:blank")
-
-
-def test_alarms_below_the_edge_of_their_list_are_counted(page: Any, tmp_path: Path) -> None:
-    with staged(tmp_path, "busy") as (address, _):
+        # Alarms below the edge of their list are counted.
         page.set_viewport_size({"width": 1024, "height": 768})
-        page.goto(address)
-        page.locator("#shown-incident").select_option(index=0)  # all of them
+        page.locator("#shown-incident").select_option(index=0)
         more, last = page.locator(".alarm-list .more"), page.locator(".alarms li").last
         expect(more).to_have_text(re.compile(r"^[1-9]\d* more below$"))
         expect(more).to_be_in_viewport(ratio=0.9)

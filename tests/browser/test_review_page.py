@@ -114,33 +114,7 @@ def test_from_the_list_to_the_one_who_turned_back_late_and_the_message_behind_th
     assert shown_range(page) == pytest.approx(before, abs=2)
 
 
-def test_the_cursor_reads_every_lane_with_units_and_silence_is_not_bridged(page: Any, address: str) -> None:
-    open_bench(page, address, people="W-09")
-    silence = page.locator("#review-silences button.jump").first
-    silence.click()
-    page.wait_for_selector("#review-moment dl")
-    page.focus("#review-lanes-frame")
-    for _ in range(6):
-        page.keyboard.press("Shift+ArrowRight")
-    until(page, "document.querySelector('#review-moment').textContent.includes('silent')")
-    told = page.inner_text("#review-moment")
-    assert "not heard" in told
-    page.click("[data-set='span:all']")
-    page.focus("#review-lanes-frame")
-    for _ in range(24):
-        page.keyboard.press("Shift+ArrowLeft")
-    until(page, "!document.querySelector('#review-moment').textContent.includes('silent')")
-    told = page.inner_text("#review-moment")
-    for unit in (" bar", " L/min", " min", " m/s²", " °C"):
-        assert unit in told
-    assert "not what a body felt" in told
-    page.click("[data-set='units:imperial']")
-    until(page, "!!document.querySelector('#review-moment')?.textContent.includes(' psi')")
-    page.wait_for_selector("#review-lanes text:has-text('Pressure, psi')")
-    assert view_of(page)["units"] == "imperial"
-
-
-def test_drag_zooms_all_lanes_and_the_pointer_moves_the_cursor_until_a_click_keeps_it(
+def test_drag_zooms_all_lanes_the_pointer_moves_the_cursor_that_reads_them_and_wearers_are_chosen(
     page: Any, address: str
 ) -> None:
     open_bench(page, address, people="W-05,W-09")
@@ -173,11 +147,37 @@ def test_drag_zooms_all_lanes_and_the_pointer_moves_the_cursor_until_a_click_kee
     page.wait_for_selector("#review-messages pre")
     assert "at" in view_of(page)
 
+    # The cursor reads every lane with its units, and a silence is not bridged.
+    page.click("[data-set='person:W-05']")
+    until(page, "location.search.includes('people=W-09&') || location.search.endsWith('people=W-09')")
+    silence = page.locator("#review-silences button.jump").first
+    silence.click()
+    page.wait_for_selector("#review-moment dl")
+    page.focus("#review-lanes-frame")
+    for _ in range(6):
+        page.keyboard.press("Shift+ArrowRight")
+    until(page, "document.querySelector('#review-moment').textContent.includes('silent')")
+    told = page.inner_text("#review-moment")
+    assert "not heard" in told
+    page.click("[data-set='span:all']")
+    page.focus("#review-lanes-frame")
+    for _ in range(24):
+        page.keyboard.press("Shift+ArrowLeft")
+    until(page, "!document.querySelector('#review-moment').textContent.includes('silent')")
+    told = page.inner_text("#review-moment")
+    for unit in (" bar", " L/min", " min", " m/s²", " °C"):
+        assert unit in told
+    assert "not what a body felt" in told
+    page.click("[data-set='units:imperial']")
+    until(page, "!!document.querySelector('#review-moment')?.textContent.includes(' psi')")
+    page.wait_for_selector("#review-lanes text:has-text('Pressure, psi')")
+    assert view_of(page)["units"] == "imperial"
 
-def test_wearers_are_chosen_in_the_overview_by_a_table_and_by_button_one_to_six(
-    page: Any, address: str
-) -> None:
-    open_bench(page, address, people="W-01")
+    # Wearers are chosen in the overview, by a table and by button: one to six.
+    page.click("[data-set='person:W-01']")
+    page.click("[data-set='person:W-09']")
+    page.wait_for_selector("#review-lanes text:has-text('Wearer W-01')")
+    assert view_of(page)["people"] == "W-01"
     box = page.locator("#review-overview .js-plotly-plot").bounding_box()
     rows = page.evaluate("JSON.parse(document.querySelector('#review-bench').dataset.view).everybody")
     height = (box["height"] - 36) / len(rows)
