@@ -34,7 +34,7 @@ from ingest.archive.index import FOLDER as INDEX
 from ingest.archive.manifest import DIGESTS, Held, rows_digest
 from ingest.archive.parts import day_folders, part_files, parts_by_day, scan_parts, write_part
 from ingest.archive.reading import Archive
-from ingest.archive.sound import SUFFIX, check_all, lines_of, trouble_of
+from ingest.archive.sound import SUFFIX, lines_of, trouble_of
 from ingest.archive.store import asides, place_of, work_folder
 from ingest.archive.tidying import ASIDE, finish_merge, in_this_form, only_one
 from ingest.contract.columns import FRAME_SCHEMAS, INCIDENT_KINDS
@@ -127,7 +127,6 @@ def retain(
     if not folder.is_dir():
         raise ArchiveProblem(f"there is no archive {folder}")
     require_known_format(folder)
-    check_all(folder, KINDS)
     if not apply:
         names = _look(folder, cut_off, held(), _UnderWay(secrets.token_bytes(32)))
         _find(folder, today, names)

@@ -11,7 +11,7 @@ import functools
 import os
 import threading
 import time
-from collections.abc import Callable, Collection, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -358,13 +358,7 @@ def trouble_lately(archive: Path) -> Trouble:
     return known[1]
 
 
-def check_all(
-    archive: Path,
-    kinds: Collection[str] = TABLES,
-    *,
-    anew: bool = False,
-    stopping: threading.Event | None = None,
-) -> None:
+def check_all(archive: Path, *, anew: bool = False, stopping: threading.Event | None = None) -> None:
     """Read every part that counts, so that `trouble_of` knows of all that is altered.
 
     - `archive`: may be missing.
@@ -376,8 +370,6 @@ def check_all(
         return
     expected = expected_of(archive)
     for folder in day_folders_expected(archive, expected):
-        if folder.parent.name not in kinds:
-            continue
         day = DayFolder(folder, expected=expected)
         for part in day.parts():
             if stopping is not None and stopping.is_set():

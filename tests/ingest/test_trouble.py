@@ -18,11 +18,12 @@ from click.testing import CliRunner, Result
 
 from dashboard.underair import root
 from ingest.archive.index import ArchiveIndex
+from ingest.archive.parts import part_files
 from ingest.archive.reading import Archive
 from ingest.archive.sound import check_all, trouble_of
 from ingest.archive.tidying import tidy
 from ingest.archive.verifying import verify
-from ingest.contract.columns import arrow_table
+from ingest.contract.columns import FRAME_SCHEMAS, arrow_table
 from ingest.contract.frames import frames_from_heard
 
 LOG = Path(__file__).parents[2] / "sample_logs"
@@ -196,9 +197,50 @@ def test_compaction_of_a_part_of_form_1_checks_it_and_says_it_again(tmp_path: Pa
     assert b'"restates":true' in (form_1 / "manifest" / "tidy.ndjson").read_bytes()
 
 
+@pytest.mark.parametrize(("written_s", "counting"), [(2, 1), (1, 1), (0, 2)])
+def test_a_part_of_form_1_counts_beside_a_merge_that_was_written_before_it(
+    tmp_path: Path, form_1: Path, written_s: int, counting: int
+) -> None:
+    """Killed before it deleted anything. A name could come again then: of a newer part it is another's."""
+    parts = sorted((form_1 / "pressure").rglob("*.parquet"))
+    merged = parts[0].with_name("day-00112233aabbccdd.parquet")
+    rows = Archive(form_1).messages()["pressure"].select(FRAME_SCHEMAS["pressure"].names())
+    pq.write_table(arrow_table("pressure", rows), merged)
+    replaces = [path.relative_to(form_1).as_posix() for path in parts]
+    line, _ = line_of_form_1(merged, rows, "0" * 64, f"2031-05-05T00:00:0{written_s}Z", replaces=replaces)
+    (form_1 / "manifest" / "tidy.ndjson").write_bytes(line)
+    assert len(part_files(form_1, "pressure")) == counting
+
+
+def line_of_form_1(
+    part: Path, rows: pl.DataFrame, before: str, written: str, **more: Any
+) -> tuple[bytes, str]:
+    """Return a part's line as 0.3.0 wrote it, no form named and a digest of three columns; and its hash."""
+    digest = 0
+    for received, topic, payload in rows.select(
+        pl.col("received").to_physical(), "topic", "payload"
+    ).iter_rows():
+        said = b"%d\0%s\0%s" % (received, topic.encode(), payload.encode())
+        digest += int.from_bytes(hashlib.blake2b(said, digest_size=16).digest(), "big")
+    about = {
+        "part": f"pressure/date=2031-05-04/{part.name}",
+        "rows": rows.height,
+        "first": rows["received"].min().isoformat(),
+        "last": rows["received"].max().isoformat(),
+        "sha256": hashlib.sha256(part.read_bytes()).hexdigest(),
+        "rows_digest": f"{digest % 2**128:032x}",
+        **more,
+        "written": written,
+        "before": before,
+    }
+    body = json.dumps(about, separators=(",", ":"))[:-1].encode()
+    own = hashlib.sha256(body).hexdigest()
+    return body + b',"hash":"%s"}\n' % own.encode(), own
+
+
 @pytest.fixture
 def form_1(tmp_path: Path, pressure: Callable[..., Any]) -> Path:
-    """Return an archive as 0.3.0 wrote it: two parts, no form named, a digest of three columns."""
+    """Return an archive as 0.3.0 wrote it: two parts."""
     archive = tmp_path / "old"
     folder = archive / "pressure" / "date=2031-05-04"
     folder.mkdir(parents=True)
@@ -208,26 +250,7 @@ def form_1(tmp_path: Path, pressure: Callable[..., Any]) -> Path:
         rows = frames_from_heard([pressure(number * 10 + one) for one in range(10)])["pressure"]
         part = folder / f"import-00112233aabbccdd-{number:04d}.parquet"  # which 0.3.0 kept no list of
         pq.write_table(arrow_table("pressure", rows), part)
-        digest = 0
-        for received, topic, payload in rows.select(
-            pl.col("received").to_physical(), "topic", "payload"
-        ).iter_rows():
-            said = b"%d\0%s\0%s" % (received, topic.encode(), payload.encode())
-            digest += int.from_bytes(hashlib.blake2b(said, digest_size=16).digest(), "big")
-        body = json.dumps(
-            {
-                "part": f"pressure/date=2031-05-04/{part.name}",
-                "rows": rows.height,
-                "first": rows["received"].min().isoformat(),
-                "last": rows["received"].max().isoformat(),
-                "sha256": hashlib.sha256(part.read_bytes()).hexdigest(),
-                "rows_digest": f"{digest % 2**128:032x}",
-                "written": f"2031-05-05T00:00:0{number}Z",
-                "before": before,
-            },
-            separators=(",", ":"),
-        )[:-1].encode()
-        before = hashlib.sha256(body).hexdigest()
-        lines.append(body + b',"hash":"%s"}\n' % before.encode())
+        line, before = line_of_form_1(part, rows, before, f"2031-05-05T00:00:0{number}Z")
+        lines.append(line)
     (archive / "manifest" / "one.ndjson").write_bytes(b"".join(lines))
     return archive

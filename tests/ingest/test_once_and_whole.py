@@ -1,0 +1,110 @@
+"""What would make the evidence wrong in silence: a message kept twice, or an altered one taken for whole."""
+
+from __future__ import annotations
+
+import json
+import os
+import threading
+from collections.abc import Callable
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from ingest.archive import sound
+from ingest.archive.folder import Counts, create_archive
+from ingest.archive.parts import part_files
+from ingest.archive.reading import Archive
+from ingest.archive.retention import retain
+from ingest.archive.sealing import Recent, seal_messages
+from ingest.archive.sound import altered_here, remember_altered, trouble_of
+from ingest.contract.captures import Heard
+from ingest.contract.errors import ArchiveProblem
+from ingest.contract.frames import frames_from_heard
+from ingest.listener import Listener
+from tests.analysis.conftest import OPENED, message_of
+
+LATER = timedelta(seconds=1)
+
+
+@pytest.mark.parametrize("looks", ["in the archive", "in its memory"])
+@pytest.mark.parametrize(("identity", "kept"), [({}, 1), ({"boot": 3, "seq": 7}, 0)])
+def test_a_link_that_was_sealed_before_is_not_kept_again(
+    tmp_path: Path, looks: str, identity: dict[str, int], kept: int
+) -> None:
+    """A last will has no number: one of another moment is another one, one of the same moment is not."""
+    archive = create_archive(tmp_path / "a")
+    told = json.dumps({"kind": "link", "set_id": "S-1", **identity, "state": "down"}).encode()
+    will = Heard(OPENED, "underair/v1/trial/set/S-1/link", told)
+    again = [will, will._replace(received=OPENED + LATER)]
+    recent = Recent(archive) if looks == "in its memory" else None
+    assert seal_messages(archive, frames_from_heard([will]), "one", recent=recent) == Counts(1, 1, 0, 0)
+    assert seal_messages(archive, frames_from_heard(again), "two", recent=recent) == Counts(
+        2, kept, 2 - kept, 0
+    )
+    assert Archive(archive).messages()["link"].height == 1 + kept
+
+
+def tally_archive(folder: Path) -> tuple[Path, Path]:
+    """Return an archive with one tally, and its part."""
+    archive = create_archive(folder)
+    fields = {"incident_id": "I-1", "action": "in", "set_id": "S-1", "wearer_id": "W-1"}
+    topic, payload = message_of("desk", "D-1", 1, 0, "tally", 0.0, None, fields)
+    seal_messages(archive, frames_from_heard([Heard(OPENED, topic, payload)]), "part")
+    (part,) = part_files(archive, "tally")
+    return archive, part
+
+
+def alter(part: Path) -> None:
+    """Alter a part so that only its bytes tell."""
+    stat, whole = part.stat(), bytearray(part.read_bytes())
+    whole[len(whole) // 2] ^= 1
+    part.write_bytes(whole)
+    os.utime(part, ns=(stat.st_atime_ns, stat.st_mtime_ns))
+
+
+def begin_anew(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Know no more than a process that has just begun."""
+    monkeypatch.setattr(sound, "_checked", {})
+    monkeypatch.setattr(sound, "_altered", set())
+
+
+def test_what_a_worker_found_to_be_altered_is_known_where_it_was_asked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    archive, part = tally_archive(tmp_path / "a")
+    alter(part)
+    begin_anew(monkeypatch)
+    assert Archive(archive).messages()["tally"].is_empty()
+    found = altered_here()
+    begin_anew(monkeypatch)
+    assert not trouble_of(archive), "nothing of it was read here"
+    remember_altered(found)
+    assert [fault.where for fault in trouble_of(archive)] == [part.relative_to(archive).as_posix()]
+
+
+def test_no_name_is_dropped_from_an_archive_with_an_altered_tally(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    archive, part = tally_archive(tmp_path / "a")
+    alter(part)
+    begin_anew(monkeypatch)
+    before = {path: path.read_bytes() for path in archive.rglob("*.parquet")}
+    cut_off = OPENED + timedelta(days=1)
+    with pytest.raises(ArchiveProblem, match="It may name wearers, so nothing was changed"):
+        retain(archive, cut_off, tuple, "a rule", cut_off.date(), apply=True)
+    assert {path: path.read_bytes() for path in archive.rglob("*.parquet")} == before
+
+
+def test_merging_ends_with_the_listener(
+    tmp_path: Path, seals_here: None, free_port: Callable[[], int]
+) -> None:
+    def waiting() -> list[str]:
+        return [thread.name for thread in threading.enumerate() if thread.name == "finished days"]
+
+    before = len(waiting())
+    listener = Listener(f"mqtt://127.0.0.1:{free_port()}", tmp_path / "archive")
+    listener.start()
+    assert len(waiting()) == before + 1
+    listener.stop()
+    assert len(waiting()) == before
