@@ -18,6 +18,7 @@ from markupsafe import Markup, escape
 
 from analysis.policies import POLICY_WORDS
 from analysis.profile import Profile
+from dashboard.evidence.happened import happened
 from dashboard.evidence.origin import Origin
 from dashboard.evidence.svg import svg_of
 from dashboard.results_store import IncidentRecord
@@ -82,6 +83,7 @@ def report_parts(
         units=units.label,
         converted=units.name != METRIC.name,
         summary=" ".join(_summary(record, setting, findings)),
+        happened=happened(record, setting),
         grave=[item for item in findings if item["severity"] == "serious"],
         overview=svg_of(overview_figure(record, everybody, whole, clock), PLOT_PX, review_words.OVERVIEW)
         if len(everybody)
