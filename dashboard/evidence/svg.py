@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 
+from dashboard.review.drawing import BY_VOICE
 from dashboard.review.overview import ALARM_SIGNS
 from dashboard.review.thinning import Floats
 
@@ -25,7 +26,7 @@ DASHES = {"solid": "none", "dash": "6 4", "dot": "2 3", "dashdot": "6 3 2 3", "l
 GRID, FONT_PX = "#d5d5d2", 12.0
 STRIP_SHADES = 12  # shades of a strip: more cannot be distinguished on paper
 _TAGS = re.compile(r"</?b>")
-SYMBOLS = dict(ALARM_SIGNS.values())
+SYMBOLS = {**dict(ALARM_SIGNS.values()), BY_VOICE: "◇"}
 HATCH = (
     '<defs><pattern id="hatch" width="6" height="6" patternUnits="userSpaceOnUse" '
     'patternTransform="rotate(45)"><line x1="0" y1="0" x2="0" y2="6" stroke="#7a4a9c" stroke-width="1"/>'

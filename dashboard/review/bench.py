@@ -12,7 +12,6 @@ from dash import dcc, html
 from dashboard.elements import PLOT_CONFIG, aria, data, shown
 from dashboard.review import words
 from dashboard.review.figures import lanes_figure
-from dashboard.review.lanes import owners_of
 from dashboard.review.overview import ALARM_CHARACTERS, alarm_kinds, bin_width_s, labels, overview_figure
 from dashboard.review.setting import Setting
 from dashboard.review.tables import finding_items, incident_tables
@@ -41,9 +40,7 @@ def bench(look: Look, token: str | None = None) -> Any:
     figure, overview, told = drawn(look)
     results = look.record.results
     request = look.request
-    setting = Setting(
-        owners_of(look.everybody), look.whole, look.view.units, look.clock, look.policy, look.forecast
-    )
+    setting = look.setting
     state: dict[str, Any] = {
         "incident": about["key"],
         "people": look.chosen,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
@@ -93,16 +94,29 @@ def answers_table(answers: pl.DataFrame, setting: Setting) -> Table:
     return table("answers", rows)
 
 
-def desk_table(
+@dataclass(frozen=True)
+class DeskAct:
+    """One thing that a desk said beside tallies and notes."""
+
+    row: dict[str, Any]  # the message
+    what: str
+    whom: str
+    told: str
+
+    @property
+    def moment(self) -> datetime:
+        """When it was said, on the reconciled clock; when it was heard where that is not known."""
+        return _moment(self.row)
+
+
+def desk_acts(
     messages: Mapping[str, pl.DataFrame], incident_id: str | None, sets: set[str], setting: Setting
-) -> Table:
-    """Return other desk actions: orders, roll calls, gauges read by voice, standby teams, alarms seen."""
-    found: list[tuple[datetime, list[Any]]] = []
+) -> list[DeskAct]:
+    """Return orders, roll calls, gauges read by voice, emergency teams, alarms seen and closed, in order."""
+    found: list[DeskAct] = []
 
     def add(row: dict[str, Any], what: str, whom: str, *texts: str | None) -> None:
-        moment = _moment(row)
-        told = [what, whom or words.EVERYBODY, ", ".join(filter(None, texts)) or "–", desk_of(row)]
-        found.append((moment, [setting.time(moment), setting.heard(row["received"], moment), *told]))
+        found.append(DeskAct(row, what, whom, ", ".join(filter(None, texts))))
 
     for row in _of_incident(messages, "incident", incident_id):
         add(row, f"{words.INCIDENT} {row['action']}", " ", row["name"])
@@ -124,7 +138,20 @@ def desk_table(
         add(row, f"{words.RESOLVED}: {what}", _whom(row), row["text"], corrected(row))
     for row in messages["seen"].filter(pl.col("set_id").is_in(list(sets))).iter_rows(named=True):
         add(row, f"{words.SEEN}: {ALARMS.get(row['alarm'], row['alarm'])}", _whom(row))
-    return table("desk", [line for _, line in sorted(found, key=lambda one: one[0])])
+    return sorted(found, key=lambda act: act.moment)
+
+
+def desk_table(acts: Sequence[DeskAct], setting: Setting) -> Table:
+    """Return the table of what desks said beside tallies and notes."""
+    rows = [
+        [
+            setting.time(act.moment),
+            setting.heard(act.row["received"], act.moment),
+            *(act.what, act.whom or words.EVERYBODY, act.told or "–", desk_of(act.row)),
+        ]
+        for act in acts
+    ]
+    return table("desk", rows)
 
 
 def _whom(row: dict[str, Any]) -> str:

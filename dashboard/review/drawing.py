@@ -20,6 +20,8 @@ from dashboard.units import Quantity, Units
 PIXELS = 600
 MOST_DOTS = 300
 NARROWEST_PX = 560.0
+BY_VOICE = "diamond-open"
+"""The symbol of a gauge that was read by voice."""
 CLEAR = "rgba(0,0,0,0)"
 
 

@@ -16,6 +16,7 @@ from analysis.alarms.kinds import GRAVEST
 from dashboard.review import words
 from dashboard.review.clock import SECOND_MS, Clock, Window
 from dashboard.review.drawing import (
+    BY_VOICE,
     CLEAR,
     Drawing,
     Shown,
@@ -303,6 +304,13 @@ def _air_lane(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
     y = drawing.lane(AIR_PX, range=[0, top], nticks=4)
     draw_band(drawing, in_units(person.air, units, "pressure"), y, BAND_FILL)
     draw_readings(drawing, person.pressure, y, CHART_BLUE, "pressure")
+    drawing.scatter(
+        "markers",
+        typed(person.spoken.x),
+        typed(units.shown("pressure", person.spoken.y), "f4"),
+        y,
+        marker={"symbol": BY_VOICE, "size": 9, "color": CHART_ORANGE, "line": {"width": 2}},
+    )
     if math.isfinite(person.low_air_bar):
         level = units.shown("pressure", person.low_air_bar)
         text = f"{words.LOW_AIR_LEVEL} {units.text('pressure', person.low_air_bar)}"

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import timedelta
 from typing import Any
 
 import numpy as np
@@ -85,6 +86,7 @@ class PersonLanes:
     pressure: Series
     motion: Series
     temperature: Series
+    spoken: Series  # the gauge as it was read by voice: never joined
     air: Band
     rate: Band
     surroundings: Band
@@ -220,6 +222,7 @@ def lanes_of(results: Results, messages: Mapping[str, pl.DataFrame], person: dic
         messages.of_sets(sets)
         if isinstance(messages, LightRecord)
         else {kind: messages[kind].filter(own_set(messages[kind]).is_in(sets)) for kind in READINGS}
+        | {"gauge": messages.get("gauge", pl.DataFrame())}
     )
     of_wears = pl.col("wear_id").is_in(list(person["wear_ids"]))
     its = results | {name: results[name].filter(of_wears) for name in ("air", "heat")}
@@ -276,6 +279,7 @@ def lanes_of_each(
             pressure=_series(pressure),
             motion=_series(_owned(readings["motion"], bounds)),
             temperature=_series(_owned(readings["temperature"], bounds)),
+            spoken=_spoken(messages.get("gauge", pl.DataFrame()), person),
             air=_air_band(air),
             rate=_rate_band(air),
             surroundings=_band(heat, "ambient_c", "ambient_lo_c", "ambient_hi_c"),
@@ -385,6 +389,20 @@ def _owned(by_set: dict[str, Readings], bounds: list[tuple[str, int, int]]) -> R
         mine = slice(np.searchsorted(at_us, first_us), np.searchsorted(at_us, last_us, side="right"))
         parts.append((at_us[mine], received_us[mine], values[mine]))
     return _joined(parts)  # two sets worn at once, by what the desk said, overlap
+
+
+def _spoken(gauges: pl.DataFrame, person: dict[str, Any]) -> Series:
+    """Return the gauges of a person's sets that were read by voice, without those that were corrected."""
+    if "at" not in gauges.columns:
+        return Series(np.empty(0), np.empty(0), 0.0)
+    margin = timedelta(seconds=AROUND_A_WEAR_S)
+    told = gauges.filter(
+        pl.col("set_id").is_in(list(person["set_ids"])),
+        pl.col("at").is_between(person["started"] - margin, person["ended"] + margin),
+    ).sort("at")
+    corrected = gauges["corrects"].struct.unnest().select("desk_id", "boot", "seq").drop_nulls()
+    told = told.join(corrected, on=["desk_id", "boot", "seq"], how="anti", maintain_order="left")
+    return Series(to_ms(told, "at"), floats(told["pressure_bar"]), 0.0)
 
 
 def _series(readings: Readings) -> Series:

@@ -38,6 +38,10 @@ def readout(person: PersonLanes, at_ms: float, units: Units) -> list[Row]:
         return [_row("air", words.NOT_UNDER_AIR)]
     second = _index(person.air.x, at_ms)
     rows = [_reading("pressure", person.pressure, at_ms, units, "pressure", decimals=1)]
+    if (last := int(np.searchsorted(person.spoken.x, at_ms, side="right")) - 1) >= 0:
+        age = duration_text((at_ms - person.spoken.x[last]) / SECOND_MS)
+        bar = units.text("pressure", float(person.spoken.y[last]))
+        rows.append(_row("spoken", bar, words.SPOKEN_BEFORE.format(age=age)))
     if second is not None:
         rows.append(_estimate("air", person.air, second, units, "pressure"))
         rows.append(_estimate("rate", person.rate, second, units, "rate"))

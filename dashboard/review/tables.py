@@ -18,6 +18,7 @@ from dashboard.review.clock import SECOND_MS
 from dashboard.review.desk_notes import DeskNote
 from dashboard.review.desk_tables import (
     answers_table,
+    desk_acts,
     desk_table,
     note_table,
     refused_table,
@@ -53,7 +54,7 @@ def incident_tables(
         refused_table(results["refused"], setting),
         tally_table(messages, incident_id, setting),
         answers_table(results["answers"], setting),
-        desk_table(messages, incident_id, sets, setting),
+        desk_table(desk_acts(messages, incident_id, sets, setting), setting),
         note_table(notes, setting, may_withdraw),
         clock_table(results["clocks"]),
     ]

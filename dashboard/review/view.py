@@ -18,12 +18,13 @@ from dashboard.results_store import IncidentRecord, ResultsStore
 from dashboard.review import figures
 from dashboard.review.clock import SECOND_MS, UTC_CLOCK, BadZone, Clock, Window, clock_of, zone_of
 from dashboard.review.desk_notes import DeskNote, desk_notes
+from dashboard.review.desk_tables import desk_acts
 from dashboard.review.drawing import NARROWEST_PX, View
 from dashboard.review.figures import Scales, scales_of
 from dashboard.review.lanes import Mark, PersonLanes, chosen_of, lanes_of, owners_of, people_of, to_ms
 from dashboard.review.overview import whole_window
+from dashboard.review.setting import Setting
 from dashboard.units import METRIC, UNITS
-from dashboard.words import ALARMS
 from ingest.contract.errors import UnderairError
 
 MOST_PEOPLE = 6
@@ -132,20 +133,28 @@ class Bench:
         lanes = self.lanes(record, rows)
         notes = desk_notes(record.messages["note"], record.about["incident_id"])
         whole = whole_window(record.results, record.about, notes)
+        profile, clock = self.store.profile, clock_of(request.zone, whole)
+        setting = Setting(
+            owners_of(everybody),
+            whole,
+            UNITS[request.units],
+            clock,
+            profile.turn_back.policy,
+            profile.forecast.version,
+        )
         return Look(
             request=request,
             record=record,
             everybody=everybody,
             chosen=[person["key"] for person in rows],
             lanes=lanes,
-            desk=desk_marks(record, rows, notes),
+            desk=desk_marks(record, rows, notes, setting),
             whole=whole,
             window=request.window or whole,
             scales=scales_of(lanes),
-            clock=clock_of(request.zone, whole),
+            clock=clock,
             notes=notes,
-            policy=self.store.profile.turn_back.policy,
-            forecast=self.store.profile.forecast.version,
+            setting=setting,
         )
 
 
@@ -174,8 +183,7 @@ class Look:
     scales: Scales
     clock: Clock
     notes: list[DeskNote]
-    policy: str
-    forecast: str
+    setting: Setting
 
     @property
     def view(self) -> View:
@@ -195,24 +203,28 @@ def first_choice(results: Results, everybody: pl.DataFrame) -> list[str]:
     return sorted(score, key=lambda key: -score[key])[:PEOPLE_AT_FIRST]
 
 
-def desk_marks(record: IncidentRecord, people: list[dict[str, Any]], notes: Sequence[DeskNote]) -> list[Mark]:
-    """Return what the desk wrote, in time order: all notes, and tallies and alarms seen of these people."""
+def desk_marks(
+    record: IncidentRecord, people: list[dict[str, Any]], notes: Sequence[DeskNote], setting: Setting
+) -> list[Mark]:
+    """Return in time order: all of the desk's notes, and what it said of these people or of everybody."""
     sets = {set_id for person in people for set_id in person["set_ids"]}
     incident_id = record.about["incident_id"]
-    marks: list[Mark] = []
+    marks = [
+        Mark(note.at.timestamp() * SECOND_MS, _note_mark(note))
+        for note in notes
+        # Not what a reviewer did later.
+        if not (note.looks_at or note.bookmark)
+    ]
+    for act in desk_acts(record.messages, incident_id, sets, setting):
+        if act.row.get("set_id") in (None, *sets):
+            said = ", ".join(filter(None, (act.what, act.whom.strip())))
+            marks.append(
+                Mark(act.moment.timestamp() * SECOND_MS, f"{said}: {act.told}" if act.told else said)
+            )
     of_incident = pl.col("incident_id").eq_missing(pl.lit(incident_id))
-    for note in notes:
-        if note.looks_at or note.bookmark:
-            continue  # what a reviewer did later, not what was said then
-        marks.append(Mark(note.at.timestamp() * SECOND_MS, _note_mark(note)))
-    for row, at in _said(record.messages["incident"].filter(of_incident)):
-        marks.append(Mark(at, f"incident {row['action']}"))
     for row, at in _said(record.messages["tally"].filter(of_incident)):
         if row["set_id"] in sets:
             marks.append(Mark(at, f"tally {row['action']} {row['wearer_id']}"))
-    for row, at in _said(record.messages["seen"]):
-        if row["set_id"] in sets:
-            marks.append(Mark(at, f"seen: {ALARMS.get(row['alarm'], row['alarm'])} {row['set_id']}"))
     return sorted(marks, key=lambda mark: mark.at)
 
 

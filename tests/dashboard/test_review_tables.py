@@ -15,7 +15,7 @@ from dashboard.elements import listing
 from dashboard.pages.review import incident_listing
 from dashboard.review.bench import tables
 from dashboard.review.clock import Clock
-from dashboard.review.desk_tables import desk_table
+from dashboard.review.desk_tables import desk_acts, desk_table
 from dashboard.review.lanes import people_of
 from dashboard.review.overview import ALARM_SHIFT, _alarm_signs
 from dashboard.review.setting import Setting
@@ -277,7 +277,8 @@ def test_a_corrected_gauge_and_a_settlement_taken_back_say_so(look: Look) -> Non
     messages = {
         kind: frame.with_columns(at=pl.col("received")) for kind, frame in frames_from_heard(lines).items()
     }
-    rows = desk_table(messages, "I-1", set(), setting_of(look)).rows
+    setting = setting_of(look)
+    rows = desk_table(desk_acts(messages, "I-1", set(), setting), setting).rows
     assert [str(row[4]).split(" by ")[0].rsplit(" ", 1)[0] for row in rows] == [
         "21 bar, corrected",
         "210 bar, corrects an earlier",
