@@ -291,7 +291,8 @@ def _person(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
         explained = words.LANE_EXPLAINED[lane].format(**units.label)
         draw, readings = LANES[lane]
         if readings is not None and not len(getattr(person, readings).x):
-            explained = explained.split(" · ")[0] + words.NO_READINGS
+            spoken = words.BY_VOICE if lane == "air" and len(person.spoken.x) else ""
+            explained = explained.split(" · ")[0] + words.NO_READINGS + spoken
         drawing.title(explained, LANE_TITLE_PX)
         draw(drawing, person, scales)
     drawing.rows_px[block_index] = (top + LANE_TITLE_PX, drawing.depth_px)

@@ -15,7 +15,7 @@ import polars as pl
 from analysis.tables import Results
 from dashboard.once import Once
 from dashboard.results_store import IncidentRecord, ResultsStore
-from dashboard.review import figures
+from dashboard.review import figures, words
 from dashboard.review.clock import SECOND_MS, UTC_CLOCK, BadZone, Clock, Window, clock_of, zone_of
 from dashboard.review.desk_notes import DeskNote, desk_notes
 from dashboard.review.desk_tables import desk_acts
@@ -216,7 +216,8 @@ def desk_marks(
         if not (note.looks_at or note.bookmark)
     ]
     for act in desk_acts(record.messages, incident_id, sets, setting):
-        if act.row.get("set_id") in (None, *sets):
+        # A gauge read by voice is in the lane of its set's pressure.
+        if act.row.get("set_id") in (None, *sets) and act.what != words.GAUGE:
             said = ", ".join(filter(None, (act.what, act.whom.strip())))
             marks.append(
                 Mark(act.moment.timestamp() * SECOND_MS, f"{said}: {act.told}" if act.told else said)

@@ -77,8 +77,6 @@ def test_orders_roll_calls_and_teams_are_in_the_desk_s_lane(record: IncidentReco
     told = [mark.text for mark in desk_marks(record, people[:1], [], setting)]
     assert told == [
         "tally in W-1",
-        "Gauge read by voice, Set S-1: 250 bar, corrected 10:03:30 by D-1",
-        "Gauge read by voice, Set S-1: 260 bar, corrects an earlier one",
         "Order: evacuate given",
         "Order: evacuate lifted",
         "Roll call: called: R-1",
