@@ -109,13 +109,15 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
             "low_air_at",
             TIME,
             "",
-            "first reading at or below the warning, or gauge by voice (set silent, or far above it)",
+            "first reading at or below the warning, or gauge by voice (set silent, or far above it: less "
+            "what the set fell since)",
         ),
         (
             "lowest_bar",
             pl.Float64,
             "bar",
-            "lowest reading under air, or gauge by voice (set silent, or far above it)",
+            "lowest reading under air, or gauge by voice (set silent, or far above it: less what "
+            "the set fell since)",
         ),
         ("last_heard", TIME, "", "last reading under air"),
         ("tallied_out", TIME, "", "when the desk tallied the wearer out"),

@@ -140,12 +140,16 @@ def _contradicts(one: GaugeApart, entry: Entry) -> Finding:
     said = f"By voice the gauge of set {gauge.set_id} was at {gauge.pressure_bar:.0f} bar "
     said += f"at {clock(gauge.at_us)}"
     if one.heard:
-        said += f", while the set sent {known:.0f} bar: one of the two is wrong by {apart:.0f} bar"
+        after = f" at {clock(one.known_us)}, after a silence" if one.known_us > gauge.at_us else ""
+        said += f", while the set sent {known:.0f} bar{after}: one of the two is wrong by {apart:.0f} bar"
     else:
         said += (
             f", {apart:.0f} bar above the last known pressure ({known:.0f} bar at {clock(one.known_us)}), "
             "and no closed valve was heard: another set's gauge, a slip, or another cylinder"
         )
+    lower = "Turn-back, warning and lowest pressure use the lower one."
+    if one.heard and gauge.pressure_bar < known:
+        lower += f" Until another gauge is read, the set counts with {apart:.0f} bar less."
     return Finding(
         "gauge_contradicts",
         "caution",
@@ -153,7 +157,7 @@ def _contradicts(one: GaugeApart, entry: Entry) -> Finding:
         wear.wear_id if wear is not None else None,
         gauge.at_us,
         gauge.at_us,
-        f"{said}. Turn-back, warning and lowest pressure use the lower one.",
+        f"{said}. {lower}",
         (gauge.identity, one.known_identity),
     )
 

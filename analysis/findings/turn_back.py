@@ -107,7 +107,9 @@ def _turned_back_late(
     if spoken is not None:
         evidence.append(spoken.identity)
     elif low_us is not None:
-        evidence += [each.identity_at(low_us) for each in entry.wears if each.low_air is not None][:1]
+        own = [each for each in entry.wears if each.started_us <= low_us <= each.ended_us]
+        own.sort(key=lambda each: each.low_air is None)  # of two sets at once the one that was low
+        evidence += [each.identity_at(low_us) for each in own[:1]]
     evidence += [each.identity(-1) for each in entry.wears[-1:]]
     said = [f"{_due(entry, gauge, due_us, context)}.", f"{statement}."]
     if not entry.wears:
@@ -116,6 +118,11 @@ def _turned_back_late(
         said.append(
             f"By voice the gauge was at {spoken.pressure_bar:.0f} bar at {clock(spoken.at_us)}, the warning "
             f"is at {entry.charges[-1].low_air_bar:.0f} bar."
+        )
+    elif low_us is not None and any(low_us in charge.low_by_word_us[:1] for charge in entry.charges):
+        low_bar = entry.charges[-1].low_air_bar
+        said.append(
+            f"By what the wearer said, the set was at the warning of {low_bar:.0f} bar at {clock(low_us)}."
         )
     said.append(warnings_said([by_wear[each.wear_id] for each in entry.wears], context))
     yield Finding(
@@ -133,8 +140,7 @@ def _turned_back_late(
 def _below_s(entry: Entry, left_us: int) -> float:
     """Return for how long the pressure was below the warning: until the wearer left, or surely had another
     cylinder; of that one again."""
-    lows = [int(one.at_us[one.low_air]) for one in entry.wears if one.low_air is not None]
-    lows += [one.at_us for one in entry.spoken_low]
+    lows = entry.lows_us
     ends = [
         charge.entry_us
         for number, charge in enumerate(entry.charges)

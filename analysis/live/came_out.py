@@ -34,7 +34,12 @@ def at_exit(entry: Entry, out_us: int) -> dict[str, Any]:
         at = int(good[-1]) if len(good) else 0
         last_us = int(last.at_us[at])
         heard = last.ended_how in ("closed", "changed") or out_us - last_us <= HEARD_S * 1e6
-        known.append((last_us, float(last.pressure_bar[at]), False))
+        read_bar = float(last.pressure_bar[at])
+        for charge in entry.charges:
+            if last in charge.wears and charge.spoken:
+                read_us, _, above = charge.readings()
+                read_bar = max(read_bar - float(above[read_us.searchsorted(last_us)]), 0.0)
+        known.append((last_us, read_bar, False))
     known += [(one.at_us, one.pressure_bar, True) for one in entry.spoken if one.at_us <= out_us]
     at_us, bar, by_voice = max(known, default=(None, None, False))
     under_air_us = sum(min(wear.ended_us, out_us) - wear.started_us for wear in before)

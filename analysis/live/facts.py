@@ -38,7 +38,8 @@ def row_of(
     now_us = round(now_s * 1e6)
     own, spoken = inside.reading(now_us), inside.spoken(now_us)
     risen = inside.risen if spoken is None else None
-    reading = own if spoken is None else (spoken.at_us, spoken.pressure_bar)
+    by_word = inside.by_word(spoken, now_us) if spoken is not None else None
+    reading = own if by_word is None else by_word[:2]
     if risen is not None and (own is None or own[1] > risen.last_bar):
         reading = risen.ended_us, risen.last_bar
     said_us = spoken.at_us if spoken is not None else 0
@@ -47,7 +48,8 @@ def row_of(
     outlook = stuck_us = None
     if wear is not None and there and spoken is None and risen is None:
         outlook, stuck_us = inside.outlook(now_s), live_set.follower.hangs_us
-    doubted = risen is not None or (there and (spoken is not None or stuck_us is not None))
+    apart = spoken is not None and inside.above_bar > 0.0  # also once the set is silent
+    doubted = risen is not None or apart or (there and (spoken is not None or stuck_us is not None))
     heard = there and not doubted
     last_us = max(known.ended_us, said_us) if known is not None else said_us
     at_s = now_s if heard or (there and risen is not None) or known is None else last_us * 1e-6
@@ -59,23 +61,18 @@ def row_of(
         outlook = inside.outlook_of(wear, last_us)
     elif not heard:
         last_us = said_us if doubted else last_us
-        outlook = inside.outlook(at_s) if not doubted else None
+        outlook = inside.outlook(at_s) if not (doubted or inside.above_bar) else None
     turn_back = low_air = to_empty = losing_min = None
     was_low_air = was_turn_back = None
     planned = False
     if known is not None or (spoken is not None and inside.looked_for):  # never heard: voice is all there is
-        last_bar = spoken.pressure_bar if spoken is not None else known.last_bar if known is not None else 0.0
+        last_bar = known.last_bar - inside.above_bar if known is not None else 0.0
+        last_bar = spoken.pressure_bar if spoken is not None else last_bar
         last_bar = risen.last_bar if risen is not None else last_bar
         low_air, leave = (outlook.low_air, outlook.leave) if outlook is not None else (None, None)
         if low_air is None:
-            low_air = _interval(inside.planned_min(last_bar, live_set.low_air_bar))
-            moment = inside.moment
-            leave = leave or _interval(inside.planned_min(last_bar, moment.leave_bar if moment else None))
-            planned = low_air is not None
-            if planned and not heard:  # nobody knows how hard it is
-                rate_l_min = max(profile.air.planning_l_min, inside.own_l_min[0])
-                sooner = min(rate_l_min / profile.forecast.hard_l_min, 1.0)
-                low_air, leave = (_sooner(one, sooner) for one in (low_air, leave))
+            low_air, planned_leave = _planned(inside, last_bar, heard=heard)
+            leave, planned = leave or planned_leave, low_air is not None
         made_at = outlook.made_at if outlook is not None else last_us * 1e-6
         volume_l = known.cylinder.total_l if known is not None and known.cylinder is not None else None
         fall = inside.recent()  # asked after the outlook, which says what of it hung
@@ -87,8 +84,7 @@ def row_of(
             if inside.moment is not None and inside.moment.leave_bar is not None:
                 leave = _no_later(leave, (bar - inside.moment.leave_bar) / bar_min)
         if losing_min is not None and not heard:  # it goes on being lost while nobody hears it
-            fell_us = last_us if risen is None or known is None else known.ended_us
-            losing_min = max(losing_min - (now_s - fell_us * 1e-6) / 60.0, 0.0)
+            losing_min = max(losing_min - (now_s - fall[-1][0]) / 60.0, 0.0)
         if heard:
             turn_back = inside.ahead(now_s, low_air, leave)
             to_empty = outlook.to_empty if outlook is not None else None
@@ -96,6 +92,13 @@ def row_of(
             was_low_air = _moments(made_at, low_air)
             was_turn_back = _moments(made_at, inside.ahead(made_at, low_air, leave))
             low_air, planned = None, False
+            if by_word is not None and by_word[0] > said_us:  # the set has fallen since: the earlier counts
+                made_at = by_word[0] * 1e-6
+                warned, left = _planned(inside, by_word[1], heard=False)
+                was_low_air = _earlier(was_low_air, _moments(made_at, warned))
+                was_turn_back = _earlier(
+                    was_turn_back, _moments(made_at, inside.ahead(made_at, warned, left))
+                )
             present = inside.outlook(at_s) if risen is not None else None
             if present is not None:  # of the course before the rise and the present one, the earlier counts
                 was_low_air = _earlier(was_low_air, _moments(at_s, present.low_air))
@@ -185,6 +188,7 @@ def row_of(
         gauge=_gauge(inside.gauges[-1] if inside.gauges else inside.higher),
         other_bar=other_bar,
         by_voice=spoken is not None,
+        low_by_word_at=in_seconds(by_word[2]) if by_word is not None else None,
         settled=out_at is not None and entry.ended_how == "resolved",
         tally_identity=tally.in_identity if tally is not None and tallied_in else None,
         evacuate_acknowledged_at=in_seconds(live_set.evacuate_acknowledged_us),
@@ -233,8 +237,8 @@ def _gauge(said: VoiceGauge | None) -> GaugeRow | None:
     return GaugeRow(said.pressure_bar, said.at_us * 1e-6, said.desk_id, said.identity)
 
 
-def _interval(minutes: float | None) -> Interval | None:
-    return None if minutes is None else Interval(minutes, minutes, minutes)
+def _interval(minutes: float | None, part: float) -> Interval | None:
+    return None if minutes is None else Interval(minutes, minutes * part, minutes)
 
 
 def _no_later(ahead: Interval | None, minutes: float) -> Interval | None:
@@ -244,8 +248,14 @@ def _no_later(ahead: Interval | None, minutes: float) -> Interval | None:
     return structs.replace(ahead, median=min(ahead.median, minutes), low=min(ahead.low, minutes))
 
 
-def _sooner(ahead: Interval | None, part: float) -> Interval | None:
-    return structs.replace(ahead, low=ahead.low * part) if ahead is not None else None
+def _planned(inside: Inside, from_bar: float, *, heard: bool) -> tuple[Interval | None, Interval | None]:
+    """Return to the warning and to turn-back at the planning rate; unheard, the early end is of hard work."""
+    profile, moment = inside.live_set.profile, inside.moment
+    rate_l_min = max(profile.air.planning_l_min, inside.own_l_min[0])
+    part = 1.0 if heard else min(rate_l_min / profile.forecast.hard_l_min, 1.0)
+    targets = inside.live_set.low_air_bar, moment.leave_bar if moment is not None else None
+    low_air, leave = (inside.planned_min(from_bar, target_bar) for target_bar in targets)
+    return _interval(low_air, part), _interval(leave, part)
 
 
 def _moments(from_at: float, ahead: Interval | None) -> tuple[float, float] | None:

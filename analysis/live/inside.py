@@ -13,11 +13,11 @@ from analysis.live.follower import WearFollower
 from analysis.live.outlook import LATEST_S, Outlook, look_ahead
 from analysis.live.rows import Interval
 from analysis.live.set_now import SetNow
-from analysis.live.voice import APART_BAR, believed, by_voice_alone
+from analysis.live.voice import believed, by_voice_alone
 from analysis.policies import TurnBackMoment
 from analysis.wears.charges import Charge
 from analysis.wears.entries import Entry, EntryState, state_of
-from analysis.wears.gauges import UNHEARD_US, VoiceGauge
+from analysis.wears.gauges import APART_BAR, UNHEARD_US, VoiceGauge
 from analysis.wears.tally import Stay
 from analysis.wears.turn_back import prompt_times_s
 from analysis.wears.valve import CHANGED_RISE_BAR, SPIKE_BAR
@@ -77,8 +77,33 @@ class Inside:
         if not self.gauges:
             return None
         reading, last = self.reading(now_us), self.gauges[-1]
-        newer = reading is None or last.at_us - reading[0] > UNHEARD_US
-        return last if newer or (reading is not None and reading[1] - last.pressure_bar > APART_BAR) else None
+        if reading is None or last.at_us - reading[0] > UNHEARD_US:
+            return last
+        more = reading[1] - last.pressure_bar > APART_BAR
+        closed = self.wear is None and reading[0] > (self.entry.last_heard_us or 0)
+        return last if more or (self.above_bar > 0.0 and not closed) else None
+
+    @property
+    def above_bar(self) -> float:
+        """How far its set reads above its wearer's word."""
+        if self.charge is None or not self.charge.wears or not self.charge.spoken:
+            return 0.0
+        return float(self.charge.readings()[2][-1])
+
+    def by_word(self, spoken: VoiceGauge, now_us: int) -> tuple[int, float, int | None]:
+        """Return what counts by the wearer's last word, less what the set has fallen since.
+
+        Moment, bar, and since when it is at or below the warning.
+        """
+        own, low_bar = self.reading(now_us), self.live_set.low_air_bar
+        low_us = spoken.at_us if spoken.pressure_bar <= low_bar else None
+        bar = max(own[1] - self.above_bar, 0.0) if own is not None else spoken.pressure_bar
+        if own is None or own[0] <= spoken.at_us or bar >= spoken.pressure_bar:
+            return spoken.at_us, spoken.pressure_bar, low_us
+        if low_us is None and bar <= low_bar and self.charge is not None:
+            since = (at_us for at_us in self.charge.low_by_word_us if at_us > spoken.at_us)
+            low_us = next(since, own[0])
+        return own[0], bar, low_us
 
     @property
     def looked_for(self) -> bool:
@@ -248,7 +273,8 @@ class Inside:
             moved = (at_us <= hung_us[0]) | (at_us >= hung_us[1])
             at_us, bar = at_us[moved], bar[moved]
         first = max(int(at_us.searchsorted(at_us[-1] - round(LATEST_S * 1e6))) - 1, 0)
-        return list(zip((at_us[first:] * 1e-6).tolist(), bar[first:].tolist(), strict=True))
+        counted = bar[first:] - self.above_bar
+        return list(zip((at_us[first:] * 1e-6).tolist(), counted.tolist(), strict=True))
 
     def line(self) -> Line:
         """Return the air line so far on its set: one point every ten seconds.

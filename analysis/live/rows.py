@@ -159,8 +159,10 @@ class Row(msgspec.Struct, frozen=True, kw_only=True):
     planned: bool = False  # `low_air` and `turn_back` come from the planning rate, not from a forecast
     relief_at: float | None = None  # when the next wearer must be ready
     gauge: GaugeRow | None = None  # last reading by voice
-    # `pressure_bar` was read by voice: the set itself has said nothing since, or far more.
+    # `pressure_bar` was read by voice: the set itself has said nothing since, or far more; then what the set
+    # has fallen since is taken off.
     by_voice: bool = False
+    low_by_word_at: float | None = None  # since when that is at or below the warning
     other_bar: float | None = None  # what the set reads then; or a gauge too high to count: see the reasons
     # When the wearer last acknowledged an evacuation at the set.
     evacuate_acknowledged_at: float | None = None

@@ -7,7 +7,6 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from analysis.air.forecast import VOICE_STEP_BAR
 from analysis.air.gas import Cylinder
 from analysis.live.desk_record import DeskRecord
 from analysis.live.rows import SPOKEN, AlarmLine, Row
@@ -15,11 +14,7 @@ from analysis.policies import Course, TurnBackMoment, judge_by
 from analysis.profile import Profile
 from analysis.wears.charges import NO_MOMENTS, NOTHING
 from analysis.wears.entries import Entry
-from analysis.wears.gauges import UNHEARD_US, VoiceGauge
-
-APART_BAR = 2.0 * VOICE_STEP_BAR
-"""Pressures of one cylinder that are further apart differ: twice the step of a gauge read by voice. Our own
-rule."""
+from analysis.wears.gauges import APART_BAR, UNHEARD_US, VoiceGauge
 
 
 def believed(gauges: Sequence[VoiceGauge], entry: Entry) -> tuple[list[VoiceGauge], VoiceGauge | None]:
@@ -81,7 +76,7 @@ def by_voice_alone(
 def low_air_lines(
     rows: Sequence[Row], shown: Sequence[AlarmLine], desks: Mapping[str, DeskRecord]
 ) -> list[AlarmLine]:
-    """Return a low-air line for a wearer who says a pressure at or below the warning, if the set gives none.
+    """Return a low-air line for a wearer at or below the warning by their word, if the set gives none.
 
     - `shown`: the alarms of the sets.
     - `desks`: by service: what they have seen and resolved since.
@@ -89,8 +84,8 @@ def low_air_lines(
     known = {line.row_key for line in shown if line.alarm == "low_air"}
     lines = []
     for row in rows:
-        said_at = row.pressure_at
-        if not row.by_voice or row.pressure_bar is None or said_at is None or row.key in known:
+        said_at = row.low_by_word_at
+        if said_at is None or row.key in known:
             continue
         desk, alarm = desks[row.service], "low_air"
         about = {"set_id": row.set_id, "alarm": alarm}
@@ -100,7 +95,7 @@ def low_air_lines(
             and one.at_us >= said_at * 1e6
             for one in desk.resolved
         )
-        if row.pressure_bar > row.low_air_bar or settled:
+        if settled:
             continue
         seen = desk.seen_since(about, said_at)
         lines.append(

@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from analysis.air.gas import Cylinder
 from analysis.policies import Course
 from analysis.profile import Profile
-from analysis.wears.gauges import APART_BAR, VoiceGauge
+from analysis.records import Floats, Ints
+from analysis.wears.gauges import APART_BAR, VoiceGauge, above_word_bar
 from analysis.wears.valve import CHANGED_RISE_BAR, DROPPED_OUT_S, OPEN_ABOVE_BAR, SPIKE_BACK_S
 from analysis.wears.wears import BEGAN_WITHIN_US, Wear
 
@@ -33,7 +34,7 @@ class Charge:
     """One filling of one cylinder: the wears that breathed it, or what was read of it by voice alone."""
 
     wears: list[Wear]
-    # `spoken`, `warning_bar`: without a wear: the gauges read by voice, and the profile's warning
+    # `spoken`: the gauges read by voice while it was in use; `warning_bar`: the profile's, without a wear
     spoken: Sequence[VoiceGauge] = ()
     warning_bar: float = 0.0
 
@@ -86,23 +87,48 @@ class Charge:
             if after.first_bar - before.last_bar > CHANGED_RISE_BAR
         ]
 
-    def course(
-        self,
-        objective_us: int | None,
-        profile: Profile,
-        until_us: int,
-        early: EarlyEnds,
-        gauges: Sequence[VoiceGauge] = (),
-    ) -> Course:
-        """Return how it went down until a moment; a gauge read by voice counts like a reading."""
+    def hear(self, gauges: Sequence[VoiceGauge], until_us: int) -> None:
+        """Keep those of these gauges that were read of it by voice, until a moment."""
+        sets = {wear.set_id for wear in self.wears}
+        of_sets = [one for one in gauges if one.set_id in sets]
+        self.spoken = [one for one in of_sets if self.entry_us < one.at_us <= until_us]
+
+    def readings(self) -> tuple[Ints, Floats, Floats]:
+        """Return its readings without slips: moments, bar, and how far they are above its wearer's word."""
         at_us = _joined([wear.at_us[wear.kept] for wear in self.wears], NO_MOMENTS)
         bar = _joined([wear.pressure_bar[wear.kept] for wear in self.wears], NOTHING)
-        sets = {wear.set_id for wear in self.wears}
-        said = [one for one in gauges if one.set_id in sets and one.at_us > self.entry_us]
-        said = said if self.wears else list(self.spoken)
-        if said:
-            at_us = np.concatenate([at_us, np.array([one.at_us for one in said], np.int64)])
-            bar = np.concatenate([bar, np.array([one.pressure_bar for one in said])])
+        above = np.zeros(len(bar))
+        for set_id in {one.set_id for one in self.spoken}:
+            of_set = _joined(
+                [np.full(len(wear.at_us[wear.kept]), wear.set_id == set_id) for wear in self.wears],
+                np.empty(0, np.bool_),
+            )
+            said = [one for one in self.spoken if one.set_id == set_id]
+            above[of_set] = above_word_bar(at_us[of_set], bar[of_set], said)
+        return at_us, bar, above
+
+    @property
+    def lowest_by_word_bar(self) -> float:
+        """Its lowest reading, less what it was above its wearer's word."""
+        _, bar, above = self.readings()
+        return max(float((bar - above).min()), 0.0)
+
+    @property
+    def low_by_word_us(self) -> list[int]:
+        """The moments at or below the warning by what the set reads above its wearer's word."""
+        if not self.spoken:
+            return []
+        at_us, bar, above = self.readings()
+        low = (above > 0.0) & (bar - above <= self.low_air_bar)
+        return [int(one) for one in at_us[low]]
+
+    def course(self, objective_us: int | None, profile: Profile, until_us: int, early: EarlyEnds) -> Course:
+        """Return how it went down until a moment; a gauge read by voice counts like a reading."""
+        at_us, bar, above = self.readings()
+        bar = bar - above if self.spoken else bar
+        if self.spoken:
+            at_us = np.concatenate([at_us, np.array([one.at_us for one in self.spoken], np.int64)])
+            bar = np.concatenate([bar, np.array([one.pressure_bar for one in self.spoken])])
             order = np.argsort(at_us, kind="stable")
             at_us, bar = at_us[order], bar[order]
         known = [early[wear.wear_id] for wear in self.wears if wear.wear_id in early]

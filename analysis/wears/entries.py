@@ -16,7 +16,7 @@ from typing import Literal
 from analysis.policies import POLICIES, PolicyName, TurnBackMoment, judge_by
 from analysis.profile import Profile
 from analysis.wears.charges import Charge, EarlyEnds, charges_of, is_surely_another
-from analysis.wears.gauges import APART_BAR, UNHEARD_US, VoiceGauge
+from analysis.wears.gauges import VoiceGauge, known_better
 from analysis.wears.rejoined import rejoined
 from analysis.wears.tally import Keys, Stay, TallyEntry, key_of
 from analysis.wears.turn_back import TurnBackNote, note_about, note_perhaps
@@ -124,15 +124,22 @@ class Entry:
 
     @property
     def lowest_bar(self) -> float | None:
-        """The lowest reading under air, also by voice."""
+        """The lowest reading under air, also by voice; never above the wearer's word."""
         read = [float(wear.pressure_bar[~wear.spike].min()) for wear in self.wears]
+        read += [one.lowest_by_word_bar for one in self.charges if one.wears and one.spoken]
         return min([*read, *(one.pressure_bar for one in self.spoken)], default=None)
 
     @property
     def low_air_us(self) -> int | None:
-        """First reading at or below the warning, also by voice while its set was not heard."""
+        """The first of `lows_us`."""
+        return min(self.lows_us, default=None)
+
+    @property
+    def lows_us(self) -> list[int]:
+        """When each wear, gauge by voice and cylinder was first at or below the warning."""
         read = [int(one.at_us[one.low_air]) for one in self.wears if one.low_air is not None]
-        return min([*read, *(one.at_us for one in self.spoken_low)], default=None)
+        by_word = [one.low_by_word_us[0] for one in self.charges if one.low_by_word_us]
+        return [*read, *(one.at_us for one in self.spoken_low), *by_word]
 
     @property
     def spoken_low(self) -> list[VoiceGauge]:
@@ -370,7 +377,7 @@ def _judge(
     entry.gauges = _gauges_of(entry, gauges)
     tallied = [(one.set_id, one.in_us) for one in entry.stay.tallies] if entry.stay is not None else []
     entry.charges = charges_of(entry.wears, entry.gauges, tallied)
-    entry.spoken = [one for one in entry.gauges if not any(_known_better(wear, one) for wear in entry.wears)]
+    entry.spoken = [one for one in entry.gauges if not any(known_better(wear, one) for wear in entry.wears)]
     if not entry.wears and entry.spoken:  # never heard: voice is all there is
         entry.charges = [Charge([], entry.spoken, profile.air.low_air_bar)]
     heard_us = [wear.ended_us for wear in entry.wears[-1:]] or [one.at_us for one in entry.spoken]
@@ -387,9 +394,9 @@ def _judge(
             notes, sets, team, charge.entry_us, until_us, rules.objective_word, of_team=True
         )
         objective_us = objective.at_us if objective is not None else None
-        spoken_until_us = entry.span_of(number)[1]  # of a silent set, voice is all there is
-        spoken = [one for one in gauges if one.at_us <= spoken_until_us]
-        course = charge.course(objective_us, profile, until_us, early, spoken)
+        if charge.wears:
+            charge.hear(gauges, entry.span_of(number)[1])  # of a silent set, voice is all there is
+        course = charge.course(objective_us, profile, until_us, early)
         for policy in policies:
             judged[policy].append(judge_by(policy, rules, course))
     entry.moments = judged
@@ -411,14 +418,6 @@ def _gauges_of(entry: Entry, gauges: Sequence[VoiceGauge]) -> list[VoiceGauge]:
         for one in gauges
         if any(one.set_id == set_id and first <= one.at_us <= last for set_id, first, last in spans)
     ]
-
-
-def _known_better(wear: Wear, gauge: VoiceGauge) -> bool:
-    """Return whether the set spoke just before and said not far more than the gauge: then it counts."""
-    if wear.set_id != gauge.set_id or wear.started_us > gauge.at_us:
-        return False
-    heard = gauge.at_us - wear.last_us(gauge.at_us) <= UNHEARD_US
-    return heard and wear.bar_at(gauge.at_us) - gauge.pressure_bar <= APART_BAR
 
 
 def team_moments(entries: Sequence[Entry], policy: PolicyName) -> dict[str, list[int | None]]:

@@ -47,7 +47,8 @@ def contradictions(wears: Sequence[Wear], gauges: Sequence[VoiceGauge]) -> list[
     """Return the gauges of one entry that contradict what was known.
 
     Of a set that speaks, any that is far from its reading; of a silent one, any that is far above the last
-    known pressure, by the set or by voice: no cylinder fills. After a closed valve it may be another one.
+    known pressure, by the set or by voice, or far below what the set reads next: no cylinder fills. After a
+    closed valve it may be another one.
 
     - `wears`, `gauges`: of the entry, in order of time.
     """
@@ -63,6 +64,12 @@ def contradictions(wears: Sequence[Wear], gauges: Sequence[VoiceGauge]) -> list[
                 continue
             heard = gauge.at_us - at_us <= UNHEARD_US
             known = GaugeApart(gauge, wear.bar_at(at_us), at_us, wear.identity_of(at_us), heard)
+            place = int(wear.at_us.searchsorted(gauge.at_us, side="right"))
+            if not heard and place < len(wear.seq):
+                bar, then_us = float(wear.pressure_bar[place]), int(wear.at_us[place])
+                if bar - gauge.pressure_bar > APART_BAR:
+                    found.append(GaugeApart(gauge, bar, then_us, wear.identity(place), heard=True))
+                    continue
         if before is not None and (known is None or before.at_us > known.known_us):
             known = GaugeApart(gauge, before.pressure_bar, before.at_us, before.identity, heard=False)
         if known is None:
@@ -71,6 +78,35 @@ def contradictions(wears: Sequence[Wear], gauges: Sequence[VoiceGauge]) -> list[
         if above_bar > APART_BAR or (known.heard and above_bar < -APART_BAR):
             found.append(known)
     return found
+
+
+def known_better(wear: Wear, gauge: VoiceGauge) -> bool:
+    """Return whether the set spoke just before and said not far more than the gauge: then it counts."""
+    if wear.set_id != gauge.set_id or wear.started_us > gauge.at_us:
+        return False
+    heard = gauge.at_us - wear.last_us(gauge.at_us) <= UNHEARD_US
+    return heard and wear.bar_at(gauge.at_us) - gauge.pressure_bar <= APART_BAR
+
+
+def above_word_bar(at_us: Ints, bar: Floats, gauges: Sequence[VoiceGauge]) -> Floats:
+    """Return by how much a set reads more than its wearer said, at each of its readings, shape (n,).
+
+    Where they are over `APART_BAR` apart the difference stays, whatever the set reads later, until the
+    wearer's next word, unless that is above the set. Our own rule.
+
+    - `at_us`, `bar`: arrays, shape (n,): readings of one set on one cylinder, in order of time.
+    - `gauges`: read by voice of that set and cylinder, in order of time.
+    """
+    above = np.zeros(len(bar))
+    for gauge in gauges:
+        then = int(at_us.searchsorted(gauge.at_us, side="right"))
+        if then in (0, len(bar)):
+            continue
+        heard = gauge.at_us - int(at_us[then - 1]) <= UNHEARD_US
+        apart_bar = float(bar[then - 1] if heard else bar[then]) - gauge.pressure_bar
+        if apart_bar >= -APART_BAR:
+            above[then:] = apart_bar if apart_bar > APART_BAR else 0.0
+    return above
 
 
 @dataclass(frozen=True, slots=True)

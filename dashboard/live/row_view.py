@@ -142,6 +142,8 @@ def _air(row: Row, now: float, display: Display) -> tuple[str, str]:
         return words.NONE, ""
     pressure, at = display.pressure(row.pressure_bar), display.clock(row.pressure_at)
     if row.by_voice:
+        if row.gauge is not None and row.pressure_at > row.gauge.at:  # less what the set has fallen since
+            at = sentences.gauge_read(row.gauge, display)
         return pressure, words.BY_VOICE.format(gauge=at)
     if row.started_at is None or row.silent_since_at is not None:
         return pressure, words.AT.format(at=at)

@@ -34,7 +34,8 @@ def wear(from_s: int, until_s: int, ended_how: str = "not heard", spike: int | N
 
 def known(*wears: Any, out_s: float, spoken: tuple[tuple[float, float], ...] = ()) -> dict[str, Any]:
     said = [SimpleNamespace(at_us=round(at * 1e6), pressure_bar=bar) for at, bar in spoken]
-    return at_exit(SimpleNamespace(wears=wears, spoken=said), round(out_s * 1e6))  # type: ignore[arg-type]
+    entry: Any = SimpleNamespace(wears=wears, spoken=said, charges=[])
+    return at_exit(entry, round(out_s * 1e6))
 
 
 @pytest.mark.parametrize(

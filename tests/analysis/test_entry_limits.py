@@ -9,7 +9,7 @@ import pytest
 
 from analysis.wears.charges import Charge, charges_of, is_surely_another
 from analysis.wears.entries import Entry, find_entries, state_of, team_moments, turns_of
-from analysis.wears.gauges import contradictions, readings_of
+from analysis.wears.gauges import above_word_bar, contradictions, readings_of
 from analysis.wears.tally import Stay, TallyEntry
 from analysis.wears.turn_back import TurnBackNote, note_about
 from analysis.wears.wears import Following, Wear
@@ -110,7 +110,8 @@ class TestCharges:
     def test_what_was_read_by_voice_counts_from_the_entry_on(self) -> None:
         charge = Charge([wear([(10.0, 200.0), (20.0, 190.0), (30.0, 0.0), (40.0, 180.0)], spikes=[2])])
         said = [gauge(10, 999), gauge(25, 185), gauge(50, 170), gauge(50, 999, "S-2")]
-        course = charge.course(None, PROFILE, us(60), {"S-1/1/1": (np.array([5]), np.array([7.0]))}, said)
+        charge.hear([*said, gauge(60.5, 160)], us(60))
+        course = charge.course(None, PROFILE, us(60), {"S-1/1/1": (np.array([5]), np.array([7.0]))})
         assert (course.at_us // SECOND).tolist() == [10, 20, 25, 40, 50]
         assert course.bar.tolist() == [200.0, 190.0, 185.0, 180.0, 170.0]
         assert (course.entry_us, course.entry_bar, course.low_air_bar) == (us(10), 200.0, 55.0)
@@ -122,6 +123,26 @@ class TestCharges:
 
 
 class TestGauges:
+    @pytest.mark.parametrize(
+        ("said", "above"),
+        [
+            ([(5, 80)], [0, 0, 0]),  # 20 bar apart is none
+            ([(5, 79.5)], [0, 20.5, 20.5]),  # of the reading before, heard within 5 s
+            ([(5.000001, 69.5)], [0, 20.5, 20.5]),  # after a silence of the next one
+            ([(5.000001, 70)], [0, 0, 0]),
+            ([(0, 50), (15.000001, 60)], [0, 50, 0]),  # the next word agrees with the set, 70 bar
+            ([(0, 50), (10, 110.5)], [0, 50, 50]),  # too high a word ends nothing
+            ([(0, 50), (10, 110)], [0, 50, 0]),
+            ([(0, 50), (10, 40)], [0, 50, 50]),
+            ([(-1, 50), (20, 10)], [0, 0, 0]),  # before its first reading, and after the last
+        ],
+    )
+    def test_what_a_set_reads_above_its_wearers_word(
+        self, said: list[tuple[float, float]], above: list[float]
+    ) -> None:
+        at_us, bar = np.array([us(0), us(10), us(20)]), np.array([100.0, 90.0, 70.0])
+        assert above_word_bar(at_us, bar, [gauge(*one) for one in said]).tolist() == above
+
     @pytest.mark.parametrize(
         ("at_s", "bar", "apart"),
         [

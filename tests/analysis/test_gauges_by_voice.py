@@ -116,8 +116,8 @@ def test_a_word_from_before_a_low_gauge_does_not_close_its_warning(
     changes: dict[str, Any] = {"at_us": round((said_at + (settled_s or 0.0)) * 1e6), **about}
     said = [replace(word, **changes)] if settled_s is not None else []
     row: Any = SimpleNamespace(
-        by_voice=True, pressure_bar=50.0, pressure_at=said_at, low_air_bar=50.0, service="trial", key="k",
-        set_id="S-1", wearer_id="W-1", team=None, incident_id="I-1",
+        low_by_word_at=said_at, service="trial", key="k", set_id="S-1", wearer_id="W-1", team=None,
+        incident_id="I-1",
     )  # fmt: skip
     desks: Any = {"trial": SimpleNamespace(resolved=said, seen_since=lambda about, at: (at + 5.0, "D-1"))}
     lines = low_air_lines([row], [], desks)
@@ -130,5 +130,5 @@ def test_a_word_from_before_a_low_gauge_does_not_close_its_warning(
         [SimpleNamespace(row_key="k", alarm="distress")],
     )
     assert [len(low_air_lines([row], each, desks)) for each in of_set] == [0, int(shown)]
-    row.pressure_bar = 50.5
+    row.low_by_word_at = None
     assert low_air_lines([row], [], desks) == []

@@ -123,7 +123,7 @@ class TestLowAirByVoice:
             "team": "T-1",
             "low_air_bar": 55.0,
         }
-        fields = {"pressure_bar": 55.0, "pressure_at": 100.0, "by_voice": True, **more}
+        fields = {"low_by_word_at": 100.0, **more}
         seen = None if seen_s is None else (seen_s, "D-1")
         desk: Any = SimpleNamespace(resolved=resolved or [], seen_since=lambda about, since_s: seen)
         return low_air_lines([Row(**named | fields)], [], {"": desk})
@@ -137,9 +137,7 @@ class TestLowAirByVoice:
             None,
             "k",
         )
-        assert (
-            self.lines(pressure_bar=55.5) == self.lines(by_voice=False) == self.lines(pressure_at=None) == []
-        )
+        assert self.lines(low_by_word_at=None) == []
         assert [(each.seen_at, each.seen_by) for each in self.lines(seen_s=120.0)] == [(120.0, "D-1")]
 
     @pytest.mark.parametrize(

@@ -117,7 +117,16 @@ ROWS: dict[str, dict[str, Any]] = {
     "two sets": {"reasons": (Reason("two_sets", who="S-9"),), "other_bar": 280.0},
     "gauge by voice": {"gauge": GaugeRow(150.0, NOW - 61, "D-1", "D-1/1/7")},
     "gauge a minute older": {"gauge": GaugeRow(150.0, NOW - 61.5, "D-1", "D-1/1/7")},
-    "gauge that counts": {"gauge": GaugeRow(150.0, NOW - 5, "D-1", "D-1/1/7"), "by_voice": True},
+    "gauge that counts": {
+        "gauge": GaugeRow(150.0, NOW - 5, "D-1", "D-1/1/7"),
+        "by_voice": True,
+        "pressure_at": NOW - 5,
+    },
+    "gauge less what the set has fallen since": {
+        "gauge": GaugeRow(150.0, NOW - 5, "D-1", "D-1/1/7"),
+        "by_voice": True,
+        "pressure_bar": 147.0,
+    },
     "gauge alone": {"gauge": GaugeRow(150.0, NOW - 500, "D-1", "D-1/1/7"), "pressure_at": None},
     "other alarm": {"attention": "other_alarm", "reasons": (Reason("no_tally"), Reason("heat", NOW - 9))},
     "other alarm, none named": {"attention": "other_alarm", "reasons": (Reason("no_motion_ended", NOW - 9),)},
