@@ -33,7 +33,7 @@ def register(app: Dash, context: PageContext) -> None:
 
     @server.get("/api/v1/board")
     def board() -> flask.Response:
-        why_not = "no live board is served here" if context.feed is None else context.feed.why_not_ready()
+        why_not = "no live board is served here" if context.feed is None else context.feed.why_not_present()
         snapshot = None if context.feed is None else context.feed.snapshot
         if why_not or snapshot is None:
             # A state that is no longer true must not look like one that is.

@@ -185,6 +185,13 @@ class Feed:
             return f"the live page was last renewed {late_s:,.0f} s ago"
         return why_none_listens(read_statuses(self._folder), self._listeners_now())
 
+    def why_not_present(self) -> str:
+        """Return why the board must not be read as the present: also that no listener ever ran there.
+
+        Pages of an archive that was only imported are ready; but an empty board would say that nobody is in.
+        """
+        return self.why_not_ready() or ("" if read_statuses(self._folder) else words.NO_LISTENER)
+
     def _run(self) -> None:
         follower: Follower | None = None
         while not self._stop.is_set():

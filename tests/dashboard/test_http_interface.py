@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ from analysis.tables import TABLES
 from dashboard.access.accounts import BadAccounts
 from dashboard.api.routes import DOCUMENT
 from ingest.importing import import_capture
+from ingest.status import FILE_NAME, Status, encode_status
 from tests.dashboard.guarded_pages import Caller, GuardedPages
 from tests.published_interfaces import openapi
 
@@ -35,12 +37,24 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> Iterator[GuardedPages]:
     while pages.feed.why_not_ready():
         assert time.monotonic() < deadline, pages.feed.why_not_ready()
         time.sleep(0.05)
+    listener_says(pages)
     yield pages
     pages.feed.stop()
     patch.undo()
 
 
+def listener_says(pages: GuardedPages) -> Path:
+    """Write that a listener runs on the archive; return its file."""
+    folder = pages.archive / "journal" / "north"
+    folder.mkdir(parents=True, exist_ok=True)
+    status = Status(listener="north", state="up", at=datetime.now(UTC), connected=True)
+    (folder / FILE_NAME).write_bytes(encode_status(status))
+    return folder / FILE_NAME
+
+
 def asked(pages: GuardedPages, path: str, token: str | None, method: str = "GET") -> Any:
+    if (pages.archive / "journal" / "north").is_dir():
+        listener_says(pages)
     headers = {} if token is None else {"Authorization": f"Bearer {token}"}
     return Caller(pages).ask(method, path, headers=headers)
 
@@ -139,6 +153,17 @@ def test_every_page_is_still_found(pages: GuardedPages) -> None:
     caller: Callable[[str], Any] = pages.client("watch").get
     for path in ("/", "/live", "/live/", "/review", "/trends", "/method", "/access"):
         assert caller(path).status_code == 200
+
+
+def test_a_board_without_a_listener_does_not_say_that_nobody_is_in(pages: GuardedPages) -> None:
+    """An archive that was only imported, or a folder that was mistyped: it said 200 and no states."""
+    token = pages.accounts.add_token("early-wall", ("watch",))
+    assert asked(pages, "/api/v1/board", token).status_code == 200
+    listener_says(pages).unlink()
+    answer = Caller(pages).ask("GET", "/api/v1/board", headers={"Authorization": f"Bearer {token}"})
+    assert answer.status_code == 503
+    assert "No listener on this archive" in keeps_the_document("/api/v1/board", answer)["problem"]
+    assert pages.feed.why_not_ready() == ""  # its review and trends can be read
 
 
 def test_a_board_that_is_not_of_the_present_is_refused(pages: GuardedPages) -> None:
