@@ -38,6 +38,14 @@ EVERYBODY = "all teams|everybody|everyone"
 """In place of a team's name, in lower case. Our own rule."""
 NOTES_DESK = "notes-"
 """Begins the name of the desk under which an outside source's notes are kept."""
+DOUBT = re.compile(
+    r"\?|n['’]t\b|\b(?:no|not|never|none|nobody|nor|without|cannot|unable|im\w*possible|refus\w*|den(?:y|ie[sd])"
+    r"|declin\w*|plan\w*|will|shall|should|would|could|may|might|must|has to|have to|needs?|wants?"
+    r"|ask(?:s|ed)?|request\w*|order(?:s|ed)?|told|if|when|once|until|unless|before|after|then|soon"
+    r"|later|next|tr(?:y|ies|ying)|attempt\w*|wait\w*|perhaps|maybe|probably|unclear|unconfirmed"
+    r"|go(?:es|ing)? on|continu\w*|in \w+ (?:s|sec\w*|m|min\w*)|at \d+(?: ?bar)?(?![\d:]))\b"
+)
+"""In a note: it may deny, plan, ask or refuse what the rest says. Our own rule."""
 
 
 def read_notes(records: Sequence[PowerUp]) -> list[TurnBackNote]:
@@ -70,22 +78,28 @@ def note_about(
     *,
     of_team: bool = False,
 ) -> TurnBackNote | None:
-    """Return the first note with these words about any of some sets, or their team, within a time.
+    """Return the first note that says these words, and nothing against them, of some sets or their team.
 
     `team`: incident and name: two incidents may have teams of one name.
     """
     incident_id, named = team[0], (team[1] or "").lower()
     own = rf"(?:team +)?{re.escape(named)}|" if named else ""
     names = rf"(?:{own}{EVERYBODY})(?![\w-])"
-    says = re.compile(rf"(?:(?:{names}|\S*\d\S*) +)*{re.escape(words.lower())}(?!\w)")
-    whom_last = re.compile(rf"{re.escape(words.lower())}[\s,;:.]+{names}[\s.!]*")
+    said = re.escape(words.lower())
+    beside = r"(?:and|&|with|now|\d\d?[:.]\d\d)(?!\S)|[^\W\d]\S*\d\S*"  # the time of day; "W-1"
+    # Atomic: a text of a hundred words with digits would take for ever otherwise.
+    says = re.compile(rf"(?:(?>{names}|\S*\d\S*|{beside}) +)*{said}(?: +(?>{names}|{beside}))*")
+    whom_last = re.compile(rf"{said}[\s,;:.]+{names}[\s.!]*")
     for note in _between(notes, started_us, ended_us):
-        # "W-1 says NOT turning back" says the opposite: a part of the sentence must begin with the words, or
-        # with whom they are about.
-        parts = [part.strip() for part in re.split(r"[,;:.]", note.text.lower())]
-        if not any(map(says.match, parts)):
+        # "W-1 says NOT turning back" and "turning back not possible" say the opposite: a part of the sentence
+        # must be the words and whom they are about, and nothing in the note may deny, plan, ask or refuse.
+        text = note.text.lower().strip()
+        parts = [part.strip() for part in re.split(r"[,;!]|[:.](?!\d\d)", text)]
+        if not (whom_last.fullmatch(text) or any(map(says.fullmatch, parts))):
             continue
-        by_name = re.match(names, parts[0]) or whom_last.fullmatch(note.text.lower().strip())
+        if DOUBT.search(re.sub(rf"{said}|{names}", " ", text)):
+            continue
+        by_name = re.match(names, parts[0]) or whom_last.fullmatch(text)
         names_team = by_name is not None and note.incident_id == incident_id
         if note.set_id in set_ids or (names_team and (note.set_id is None or of_team)):
             return note

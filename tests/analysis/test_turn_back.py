@@ -214,6 +214,20 @@ def test_who_leaves_later_than_the_planned_way_back_is_late_whether_or_not_the_w
         ("Person at window, floor Larch, turning back to the stairs", None, False),
         ("Larch-2: turning back", None, False),
         ("turning back", None, False),
+        ("10:21 Larch: W-1 turning back with W-2", "S-1", True),
+        ("Larch: turning back, 10:21", "S-1", True),
+        ("Turning back not possible, stairs gone", "S-1", False),
+        ("turning back?", "S-1", False),
+        ("Turning back, no: goes on to the cellar", "S-1", False),
+        ("turning back at 100 bar planned", "S-1", False),
+        ("turning back at 100 bar", "S-1", False),
+        ("turning back, at 100 bar", "S-1", False),
+        ("Team Larch turning back refused by W-1", "S-1", False),
+        ("W-1 says: turning back in 5 min", "S-1", False),
+        ("turning back, when the search is done", "S-1", False),
+        ("Larch cannot get out, turning back", "S-1", False),
+        ("Larch isn’t, turning back", "S-1", False),
+        ("turning back, Larch?", None, False),
     ],
 )
 def test_a_note_that_says_the_opposite_or_is_about_another_is_no_turn(
@@ -224,6 +238,27 @@ def test_a_note_that_says_the_opposite_or_is_about_another_is_no_turn(
     log.desk("D-2").say(1300, "note", incident_id="I-1", text=text, **({"set_id": set_id} if set_id else {}))
     (entry,) = analyse(log.frames(), PROFILE)["entries"].to_dicts()
     assert (entry["turn_back_noted_at"] is not None) is counts
+
+
+def test_a_note_that_the_turn_is_not_possible_is_quoted_and_the_exit_counts(log: Any) -> None:
+    """It stood for the turn, late by 0 s: a refused turn was the cleanest entry of the report."""
+    team(log, (300.0,), seconds=2000)
+    text = "Turning back not possible, stairs gone"
+    log.desk("D-2").say(1300, "note", incident_id="I-1", set_id="S-1", text=text)
+    found = analyse(log.frames(), PROFILE)["findings"].filter(code="turned_back_late")
+    (statement,) = found["statement"]
+    assert (
+        f"No note says for certain that this wearer turned (one of 10:21:40 UTC reads “{text}”)" in statement
+    )
+
+
+@pytest.mark.parametrize(("text", "bar"), [("objective reached, loft", 100.0), ("objective reached?", 120.0)])
+def test_an_objective_that_is_only_asked_for_is_not_reached(log: Any, text: str, bar: float) -> None:
+    """50 bar on a way in that is known, else 60 bar by the profile's 10 min: too early a word allows more."""
+    team(log, (300.0,))
+    log.desk("D-2").say(560, "note", incident_id="I-1", set_id="S-1", text=text)
+    row = replayed(log, with_policy("double_return", way_in_min=10.0))["double_return"]
+    assert row["pressure_bar"] == pytest.approx(bar, abs=1.5)
 
 
 @pytest.mark.parametrize(("set_id", "quoted"), [(None, True), ("S-1", True), ("S-9", False)])
