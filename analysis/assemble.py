@@ -27,6 +27,7 @@ from analysis.wears.calls import CallAnswer
 from analysis.wears.corrections import corrected_in
 from analysis.wears.entries import Entry, Turns
 from analysis.wears.tally import TallyBook
+from analysis.wears.unbroken import goes_on_from
 from ingest.freed_memory import give_back
 
 BIG_COLUMN = 4_000_000
@@ -96,19 +97,25 @@ def _entry_row(entry: Entry, by_wear: Mapping[str, Examined]) -> tuple[Any, ...]
     # Of two sets under air at once nobody knows which air the wearer used.
     known = bool(own) and all(one.known_air for one in own) and not entry.at_once
     between_l, between_s = 0.0, 0.0
+    spread_l = []
     for charge in entry.charges:
+        # Gauge, volume and temperature are those of one cylinder: what is unsure of them adds up.
+        unsure_l = sum(by_wear[wear.wear_id].air.free_air_sd_l for wear in charge.wears)
         for before, after in itertools.pairwise(charge.wears):
             if before.ended_how in ("closed", "changed"):  # else its silence goes on until the next one
                 between_s += (after.started_us - before.ended_us) * 1e-6
                 between_s -= sum(gap.seconds for gap in by_wear[before.wear_id].gaps if gap.at_end)
-            if charge.cylinder is not None:
+            if goes_on_from(after) is before:
+                between_l += by_wear[after.wear_id].between_l
+            elif charge.cylinder is not None:
                 volume_l = charge.cylinder.total_l
                 left_l, there_l = (
                     float(free_air_l(bar, BETWEEN_C, volume_l)) for bar in (before.last_bar, after.first_bar)
                 )
                 between_l += max(left_l - there_l, 0.0)
+                unsure_l += BETWEEN_SD * max(left_l - there_l, 0.0)
+        spread_l.append(unsure_l)
     other = entry.stay.elsewhere[-1] if entry.stay is not None and entry.stay.elsewhere else None
-    spread_l = [*(one.air.free_air_sd_l for one in own), BETWEEN_SD * between_l]
     late_bound = "at least" if entry.under_air_until_us is not None else entry.left_bound
     return (
         entry.entry_id,

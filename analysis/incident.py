@@ -31,7 +31,7 @@ from analysis.assemble import (
 from analysis.clocks.clocks import Clocks, reconcile
 from analysis.clocks.links import links_down
 from analysis.findings.ends import close_ends
-from analysis.findings.examined import early_ends, examine
+from analysis.findings.examined import Examined, early_ends, examine
 from analysis.findings.finding import Context
 from analysis.findings.findings import find
 from analysis.findings.sensors import offsets_of
@@ -53,6 +53,7 @@ from analysis.wears.tally import (
     written_then,
 )
 from analysis.wears.turn_back import read_notes
+from analysis.wears.unbroken import all_unbroken
 from analysis.wears.wears import Wear, find_wears
 
 Progress = Callable[[int, int], None]
@@ -166,11 +167,13 @@ def analysed(
         alarms = [one for one in alarms if one.wear is None or one.wear.wear_id in names]
     if window is not None:
         alarms = [one for one in alarms if window[0] <= one.raised_us <= window[1]]
-    examined, gauges = [], read_gauges(records)
-    for number, wear in enumerate(wears, 1):
-        examined.append(examine(wear, profile, gauges))
+    gauges = read_gauges(records)
+    found: dict[str, Examined] = {}
+    for unbroken in all_unbroken(wears):
+        found |= {one.wear.wear_id: one for one in examine(unbroken, profile, gauges)}
         if progress is not None:
-            progress(number, len(wears))
+            progress(min(len(found), len(wears)), len(wears))
+    examined = [found[wear.wear_id] for wear in wears]
     entries = find_entries(
         wears, book.stays, notes, profile, early=early_ends(examined), gauges=gauges, keys=keys
     )

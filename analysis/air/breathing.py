@@ -10,7 +10,7 @@ uncertain by its noise and its step. Live values use past readings only; the rev
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -93,6 +93,7 @@ class AirTrack:
     # array of bool: a reading came within the last 5 s, of a gauge that does not hang
     heard: NDArray[np.bool_]
     free_air_left_l: FloatArray  # free air in the cylinder after the fact, litres
+    free_air_left_sd_l: FloatArray  # its standard deviation by the filter alone
     gas_temperature_c: FloatArray  # gas temperature by the heat balance, °C
     # `free_air_l`, `free_air_sd_l`: free air used and its standard deviation (filter, gauge, volume,
     # temperature, heat balance)
@@ -109,6 +110,23 @@ class AirTrack:
     start_bar: float
     end_bar: float
     step_bar: float  # the step that the readings seem to be rounded to
+    # Seconds and pressures of the readings that were used; then what the uncertainty rests on.
+    _used: tuple[FloatArray, FloatArray] = field(repr=False)
+    _assumed: tuple[Cylinder, Vessel, float] = field(repr=False)
+
+    def part(self, first: int, stop: int) -> "AirTrack":
+        """Return the track of the seconds from `first` to before `stop`; places of readings stay."""
+        names = self.__slots__[: self.__slots__.index("free_air_l")]
+        part = replace(self, **{name: getattr(self, name)[first:stop].copy() for name in names})
+        used_s, used_bar = self._used
+        bars = used_bar[(used_s >= first) & (used_s < stop)]
+        ends = bars if bars.size else part.pressure_bar
+        part.start_bar, part.end_bar = float(ends[0]), float(ends[-1])
+        part.free_air_l = float(part.free_air_left_l[0] - part.free_air_left_l[-1])
+        nothing = np.zeros(stop - first)
+        columns = (part.free_air_left_l, part.free_air_left_sd_l**2, nothing, nothing, part.pressure_bar)
+        part.free_air_sd_l = used_sd_l(np.column_stack(columns), part.gas_temperature_c, *self._assumed)
+        return part
 
 
 def reconstruct(
@@ -123,6 +141,7 @@ def reconstruct(
     said_step_bar: FloatArray | None = None,
     ends: IntervalEnds = SHIPPED,
     hard_l_min: float = HARD_L_MIN,
+    rested: bool = True,
     breathing: Breathing = BREATHING,
     vessel: Vessel = VESSEL,
 ) -> AirTrack:
@@ -141,6 +160,7 @@ def reconstruct(
     - `said_step_bar`: array, shape (m,), optional: 0 for a reading of the set; for one that a person read off
       the gauge, the step that it was rounded to.
     - `hard_l_min`: rate of the scenario until three minutes have been seen.
+    - `rested`: whether nobody had breathed from the cylinder shortly before: else its gas may be colder.
     - `breathing` and `vessel`: breathing, Vessel: assumptions, for experiments.
 
     Raises `ValueError` if there is no reading, or times fall or do not start near 0.
@@ -156,7 +176,7 @@ def reconstruct(
     gas_c = (
         np.full(time_s.size, np.nan) if gas_temperature_c is None else np.asarray(gas_temperature_c, float)
     )
-    start_c, start_sd_c = start_temperature(start_temperature_c, gas_c, surroundings_c, vessel)
+    start_c, start_sd_c = start_temperature(start_temperature_c, gas_c, surroundings_c, vessel, rested)
     around_c = np.atleast_1d(np.asarray(start_c if surroundings_c is None else surroundings_c, float))
     size = int(time_s[-1]) + 1
     if 1 < around_c.size < size:
@@ -224,6 +244,7 @@ def reconstruct(
         low_air_hardest_min=scenario_min,
         heard=(newest >= 0) & (grid_s - moving_s[newest] <= HEARD_S),
         free_air_left_l=left_l.copy(),
+        free_air_left_sd_l=np.sqrt(smoothed[:, 1]),
         gas_temperature_c=gas_track_c,
         free_air_l=float(left_l[0] - left_l[-1]),
         free_air_sd_l=used_sd_l(smoothed, gas_track_c, cylinder, vessel, start_sd_c),
@@ -233,6 +254,8 @@ def reconstruct(
         start_bar=start_bar,
         end_bar=end_bar,
         step_bar=float(state[kernels.STEP]),
+        _used=(time_s[used], pressure_bar[used]),
+        _assumed=(cylinder, vessel, start_sd_c),
     )
 
 

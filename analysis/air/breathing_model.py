@@ -1,5 +1,6 @@
 """What the estimator of air and breathing assumes: one named table each for breathing and for cylinders."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -81,6 +82,8 @@ class Vessel:
     # none was
     start_sd_c: float = 1.5
     unknown_start_sd_c: float = 10.0
+    # So much colder than its surroundings is gas that somebody breathes at work (simulated: 10 to 20 K).
+    breathed_sd_c: float = 15.0
 
 
 BREATHING = Breathing()
@@ -103,18 +106,26 @@ def vessel_array(cylinder: Cylinder, vessel: Vessel) -> FloatArray:
 
 
 def start_temperature(
-    given_c: float | None, gas_c: FloatArray, surroundings_c: float | FloatArray | None, vessel: Vessel
+    given_c: float | None,
+    gas_c: FloatArray,
+    surroundings_c: float | FloatArray | None,
+    vessel: Vessel,
+    rested: bool = True,
 ) -> tuple[float, float]:
-    """Return the gas temperature to start with and its standard deviation, °C."""
+    """Return the gas temperature to start with and its standard deviation, °C.
+
+    `rested`: whether nobody had breathed from the cylinder shortly before.
+    """
     if given_c is not None:
         return given_c, vessel.start_sd_c
     known = gas_c[(gas_c > kernels.LOWEST_C) & (gas_c < kernels.HIGHEST_C)]
     if known.size:
         return float(known[0]), vessel.start_sd_c
+    around_c, sd_c = UNKNOWN_START_C, vessel.unknown_start_sd_c
     if surroundings_c is not None:
-        around_c = float(np.ravel(surroundings_c)[0])
-        return min(max(around_c, -40.0), 60.0), 2.0 * vessel.start_sd_c
-    return UNKNOWN_START_C, vessel.unknown_start_sd_c
+        around_c = min(max(float(np.ravel(surroundings_c)[0]), -40.0), 60.0)
+        sd_c = 2.0 * vessel.start_sd_c
+    return around_c, sd_c if rested else math.hypot(sd_c, vessel.breathed_sd_c)
 
 
 def first_state(

@@ -16,7 +16,8 @@ from analysis.heat.believed import surroundings_c
 from analysis.heat.heat import HeatTrack
 from analysis.profile import Air, Profile
 from analysis.records import Floats, Ints
-from analysis.wears.gauges import VoiceGauge, readings_of
+from analysis.wears.gauges import VoiceGauge
+from analysis.wears.unbroken import begins_rested, join
 from analysis.wears.wears import TYPICAL_WATER_VOLUME_L, Wear
 
 BEFORE_START_US = 300_000_000
@@ -41,6 +42,7 @@ class Examined:
     set_aside: Ints
     doubted: Ints
     stuck: Ints
+    between_l: float = 0.0  # free air used between the wear that it goes on from and this one
 
     @property
     def seconds(self) -> int:
@@ -100,27 +102,61 @@ class Examined:
         return float((total[window:] - total[:-window]).max() / window)
 
 
-def examine(wear: Wear, profile: Profile, gauges: Sequence[VoiceGauge] = ()) -> Examined:
-    """Compute air, heat and silences of one wear; gauges read by voice count where the set was silent."""
-    seconds = int((wear.ended_us - wear.started_us) // 1_000_000) + 1
-    heat, surroundings_c = _heat(wear, seconds, profile)
-    known = readings_of(wear, gauges)
+def examine(wears: Sequence[Wear], profile: Profile, gauges: Sequence[VoiceGauge] = ()) -> list[Examined]:
+    """Compute air, heat and silences of wears that go on from each other, their air as one.
+
+    Gauges read by voice count where the set was silent.
+    """
+    known = join(wears, gauges)
+    heats = [_heat(wear, int((wear.ended_us - wear.started_us) // 1_000_000) + 1, profile) for wear in wears]
+    gas_c = known.joined("gas_c")
     air = reconstruct(
-        _seconds(known.at_us, wear.started_us),
-        known.bar,
-        wear.cylinder or Cylinder(1, TYPICAL_WATER_VOLUME_L, 300.0),
-        low_air_bar=wear.thresholds.low_air_bar,
-        surroundings_c=surroundings_c,
-        gas_temperature_c=known.gas_c if np.isfinite(known.gas_c).any() else None,
-        said_step_bar=known.said_step_bar,
+        known.at_s,
+        known.joined("bar"),
+        wears[-1].cylinder or Cylinder(1, TYPICAL_WATER_VOLUME_L, 300.0),
+        low_air_bar=max(wear.thresholds.low_air_bar for wear in wears),
+        surroundings_c=_around(known.first_s, [around_c for _, around_c in heats]),
+        gas_temperature_c=gas_c if np.isfinite(gas_c).any() else None,
+        said_step_bar=known.joined("said_step_bar"),
         ends=profile.forecast.ends(),
         hard_l_min=profile.forecast.hard_l_min,
+        rested=begins_rested(wears[0]),
         breathing=breathing_of(profile.air),
     )
-    # Neither tables nor findings need these; of a big incident each takes 5 MB.
-    air.live_rate_hi_l_min = air.free_air_left_l = NOT_KEPT
-    aside, doubted, stuck = (known.position[each] for each in (air.set_aside, air.doubted, air.stuck))
-    return Examined(wear, air, heat, gaps_of(wear), lost_in(wear), aside[aside >= 0], doubted, stuck)
+    found, between_l, stop, place = [], 0.0, 0, 0
+    for wear, first, read, (heat, _) in zip(wears, known.first_s, known.readings, heats, strict=True):
+        if first:
+            between_l = float(air.free_air_left_l[stop - 1] - air.free_air_left_l[first])
+        last_us, _ = wear.last_kept
+        stop = int(known.at_s[place + int(np.searchsorted(read.at_us, last_us))]) + 1
+        own = air.part(first, stop) if len(wears) > 1 else air
+        # Neither tables nor findings need these; of a big incident each takes 5 MB.
+        own.live_rate_hi_l_min = own.free_air_left_l = own.free_air_left_sd_l = NOT_KEPT
+        aside, doubted, stuck = (
+            read.position[each[(each >= place) & (each < place + len(read.at_us))] - place]
+            for each in (air.set_aside, air.doubted, air.stuck)
+        )
+        place += len(read.at_us)
+        found.append(
+            Examined(
+                wear, own, heat, gaps_of(wear), lost_in(wear), aside[aside >= 0], doubted, stuck, between_l
+            )
+        )
+    return found
+
+
+def _around(first_s: Sequence[int], around_c: Sequence[Floats | None]) -> Floats | None:
+    """Return the surroundings on the grid of wears that go on from each other; None if nothing is known."""
+    last_s = first_s[-1] + len(around_c[-1]) if around_c[-1] is not None else first_s[-1] + 1
+    whole = np.full(last_s, np.nan)
+    for first, own in zip(first_s, around_c, strict=True):
+        if own is not None:
+            whole[first : first + len(own)] = own
+    known = np.flatnonzero(np.isfinite(whole))
+    if not len(known):
+        return None
+    # Causal on purpose: the forecast must rest on what was known at that second.
+    return whole[known[np.maximum(np.searchsorted(known, np.arange(last_s), side="right") - 1, 0)]]
 
 
 def breathing_of(rules: Air) -> Breathing:
@@ -150,7 +186,7 @@ def _seconds(at_us: Ints, zero_us: int) -> Floats:
 
 
 def _heat(wear: Wear, seconds: int, profile: Profile) -> tuple[HeatTrack | None, Floats | None]:
-    """Return the heat of a wear, and its surroundings, for its air, as known by each second."""
+    """Return the heat of a wear, and its surroundings, for its air, as known by each second, NaN before."""
     channel = wear.power_up.channels.get("temperature")
     if channel is None:
         return None, None
@@ -161,9 +197,9 @@ def _heat(wear: Wear, seconds: int, profile: Profile) -> tuple[HeatTrack | None,
     reading = channel.numbers["temperature_c"][first:last][live]
     if not len(at_s):
         return None, None
-    # Causal on purpose: the forecast must rest on what was known at that second.
     around_c = surroundings_c(reading)
     known = np.isfinite(around_c)
     inside = at_s >= 0.0
     heat = heat_of.track(at_s[inside], reading[inside], seconds, profile) if inside.any() else None
-    return heat, around_c[known][np.maximum(newest_by(at_s[known], seconds), 0)] if known.any() else None
+    newest = newest_by(at_s[known], seconds)
+    return heat, np.where(newest < 0, np.nan, around_c[known][newest]) if known.any() else None

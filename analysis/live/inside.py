@@ -162,7 +162,7 @@ class Inside:
         found = None
         air = live_set.follower.follow(wear, self.gauges, live_set.profile, round(now_s * 1e6))
         if wear.cylinder is not None:
-            started_at, last = wear.started_us * 1e-6, live_set.follower.last
+            started_at, last = live_set.follower.zero_us * 1e-6, live_set.follower.last
             hardest_l_min = self.own_l_min[1]
             found = look_ahead(air, started_at, last, live_set.low_air_bar, leave_bar, now_s, hardest_l_min)
         if is_over:
@@ -196,7 +196,7 @@ class Inside:
             air, leave_bar = follower.follow(part, (), live_set.profile, until_us), None
             if self.moment is not None and self.moment.at_us is None:
                 leave_bar = self.moment.leave_bar
-            reading, low_bar, began_at = follower.last, live_set.low_air_bar, wear.started_us * 1e-6
+            reading, low_bar, began_at = follower.last, live_set.low_air_bar, follower.zero_us * 1e-6
             found = None
             if wear.cylinder is not None:
                 found = look_ahead(air, began_at, reading, low_bar, leave_bar, until_us * 1e-6)

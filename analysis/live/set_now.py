@@ -18,6 +18,7 @@ from analysis.profile import Profile
 from analysis.records import Channel, Floats, Ints, PowerUp
 from analysis.wears.corrections import Settlement
 from analysis.wears.tally import TallyEntry
+from analysis.wears.unbroken import unbroken
 from analysis.wears.valve import spikes
 from analysis.wears.wears import Wear, cylinder_of, find_wears, thresholds_of
 
@@ -83,7 +84,7 @@ class SetNow:
             known = self._early.get(wear.wear_id)
             near = known is not None and bool(len(known[2])) and known[2][-1] <= self._enough_min + 1.0
             if known is None or wear.ended_us - known[0] >= (0 if near else EARLY_EVERY_US):
-                air = examine(wear, self.profile).air
+                air = examine(unbroken(wear), self.profile)[-1].air
                 seconds = np.arange(len(air.low_air_lo_min), dtype=np.int64)
                 at_us = wear.started_us + 1_000_000 * seconds
                 self._early[wear.wear_id] = (wear.ended_us, at_us, air.low_air_lo_min)

@@ -55,9 +55,9 @@ def test_a_cylinder_gains_air_only_beyond_20_l_and_two_deviations(
 def examined_of(log: Any, monkeypatch: pytest.MonkeyPatch) -> Examined:
     found: list[Examined] = []
 
-    def kept(*asked: Any) -> Examined:
-        found.append(examine(*asked))
-        return found[-1]
+    def kept(*asked: Any) -> list[Examined]:
+        found.extend(examine(*asked))
+        return found
 
     monkeypatch.setattr("analysis.incident.examine", kept)
     analyse(log.frames(), PROFILE)
