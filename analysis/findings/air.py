@@ -209,7 +209,8 @@ def _set_aside(one: Examined) -> Iterator[Finding]:
     second = (wear.at_us[kept] - wear.started_us) // 1_000_000
     # The filter is careful at sharp bends; only readings far from the line have jumped.
     far = np.abs(wear.pressure_bar[kept] - one.air.pressure_bar[second]) > LEAP_BAR
-    aside = sorted({*np.flatnonzero(wear.spike).tolist(), *kept[far].tolist()})
+    jumped = wear.spike & ~np.isin(wear.at_us, wear.swung[0])
+    aside = sorted({*np.flatnonzero(jumped).tolist(), *kept[far].tolist()})
     if not aside:
         return
     first, last = int(wear.at_us[aside[0]]), int(wear.at_us[aside[-1]])

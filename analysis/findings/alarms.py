@@ -206,6 +206,8 @@ def _without_data(alarm: Alarm, by_wear: Mapping[str, Examined], context: Contex
         return None
     second = min(max((alarm.raised_us - alarm.wear.started_us) // 1_000_000, 0), one.seconds - 1)
     if alarm.alarm == "low_air":
+        if alarm.wear.swung[1].min(initial=np.inf) <= alarm.wear.thresholds.low_air_bar:
+            return None
         shown = f"the pressure was {one.air.pressure_bar[second]:.0f} bar, the set's threshold is "
         shown += f"{alarm.wear.thresholds.low_air_bar:.0f} bar, and it was not reached in this wear"
     elif alarm.alarm == "heat":

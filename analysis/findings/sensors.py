@@ -13,8 +13,15 @@ from analysis.findings.finding import Context, Finding, about_wear, clock, lasti
 from analysis.wears.charges import Charge
 from analysis.wears.entries import Entry
 from analysis.wears.gauges import GaugeApart, contradictions
-from analysis.wears.valve import CLOSED_BELOW_BAR, OPEN_ABOVE_BAR, SHUT_AGAIN_BAR, shut_bar
+from analysis.wears.valve import (
+    CLOSED_BELOW_BAR,
+    OPEN_ABOVE_BAR,
+    SHUT_AGAIN_BAR,
+    SWINGS_WITHIN_S,
+    shut_bar,
+)
 from analysis.wears.wears import Wear
+from ingest.plurals import counted
 
 LEAST_OFFSET_BAR = 5.0
 """A smaller one is within what a gauge may be off. Our own rule."""
@@ -124,6 +131,7 @@ def sensor_findings(context: Context) -> Iterator[Finding]:
         offset = context.offsets.get(one.wear.wear_id)
         if offset is not None:
             yield _offset(one, *offset)
+        yield from _swung(one, context)
     by_wear = {one.wear.wear_id: one for one in context.examined}
     for entry in context.entries:
         yield from (_contradicts(one, entry) for one in contradictions(entry.wears, entry.gauges))
@@ -196,6 +204,30 @@ def _rose(before: Wear, after: Wear, charge: Charge) -> Finding:
         f"cylinder. It counts as the same cylinder, with the entry pressure {charge.entry_bar:.0f} bar.",
         [before.identity(-1), after.identity(0)],
     )
+
+
+def _swung(one: Examined, context: Context) -> Iterator[Finding]:
+    wear, rules = one.wear, context.profile.link
+    at_us, bar = wear.swung
+    levels = wear.pressure_bar[wear.kept]
+    places = np.maximum(wear.at_us[wear.kept].searchsorted(at_us, side="right") - 1, 0)
+    ends = np.flatnonzero(np.diff(at_us) > SWINGS_WITHIN_S * 1e6) + 1
+    for lows in np.split(np.arange(len(at_us)), ends) if len(at_us) else []:
+        first_us, last_us = int(at_us[lows[0]]), int(at_us[lows[-1]])
+        lowest = lows[bar[lows].argmin()]
+        fell_bar, times = float((levels[places] - bar)[lows].max()), len(np.unique(places[lows]))
+        yield about_wear(
+            "gauge_swung",
+            "serious" if (last_us - first_us) * 1e-6 >= rules.silence_serious_s else "caution",
+            wear,
+            first_us,
+            last_us,
+            f"The reading fell by up to {fell_bar:.0f} bar, to {bar[lowest]:.0f} bar, faster than anybody "
+            f"breathes, and came back, {counted(times, 'time')} from {clock(first_us)} to {clock(last_us)}: "
+            "the valve was not fully open or was shut, or the sensor is at fault. This time counts as under "
+            "air. The lowest pressure counts these readings; air used, rate, warning and turn-back do not.",
+            [wear.identity_at(us) for us in (first_us, int(at_us[lowest]), last_us)],
+        )
 
 
 def _dropped_out(before: Wear, after: Wear, by_wear: Mapping[str, Examined]) -> Iterator[Finding]:

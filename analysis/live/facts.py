@@ -42,6 +42,9 @@ def row_of(
     reading = own if by_word is None else by_word[:2]
     if risen is not None and (own is None or own[1] > risen.last_bar):
         reading = risen.ended_us, risen.last_bar
+    swung = inside.swung(now_us) if spoken is None and risen is None else None
+    if swung is not None and reading is not None and swung[1] < reading[1]:
+        reading = swung  # of a gauge that swings the lowest counts
     said_us = spoken.at_us if spoken is not None else 0
     # No forecast if the set reads far more than its wearer says, rose without a reason, or is stuck.
     there = wear is not None and silent_since_at is None
@@ -69,6 +72,7 @@ def row_of(
         last_bar = known.last_bar - inside.above_bar if known is not None else 0.0
         last_bar = spoken.pressure_bar if spoken is not None else last_bar
         last_bar = risen.last_bar if risen is not None else last_bar
+        last_bar = min(last_bar, swung[1]) if swung is not None else last_bar
         low_air, leave = (outlook.low_air, outlook.leave) if outlook is not None else (None, None)
         if low_air is None:
             low_air, planned_leave = _planned(inside, last_bar, heard=heard)
@@ -121,6 +125,8 @@ def row_of(
         remarks = (*remarks, Reason("set_differs" if risen is None else "risen"))
     if wear is not None and spoken is None and risen is None:
         remarks = (*remarks, *_hanging(live_set.follower, now_us))
+    if swung is not None:
+        remarks = (*remarks, Reason("swings"))
     remarks = (*remarks, *_elsewhere(inside, now_us))
     if inside.doubtful:
         remarks = (*remarks, Reason("two_sets", who=", ".join(inside.doubtful)))

@@ -20,7 +20,7 @@ from analysis.wears.entries import Entry, EntryState, state_of
 from analysis.wears.gauges import APART_BAR, UNHEARD_US, VoiceGauge
 from analysis.wears.tally import Stay
 from analysis.wears.turn_back import prompt_times_s
-from analysis.wears.valve import CHANGED_RISE_BAR, SPIKE_BAR
+from analysis.wears.valve import CHANGED_RISE_BAR, SPIKE_BAR, SWINGS_WITHIN_S
 from analysis.wears.wears import Wear
 
 LINE_STEP_S = 10.0  # the air line so far keeps one point each
@@ -105,6 +105,18 @@ class Inside:
             low_us = next(since, own[0])
         return own[0], bar, low_us
 
+    def swung(self, now_us: int) -> tuple[int, float] | None:
+        """Return the lowest reading of the last minute, (moment, bar), of a gauge that swings; else None."""
+        wear = self.wear
+        if wear is None or not len(wear.swung[0]):
+            return None
+        lows = [
+            (bar, at_us)
+            for at_us, bar in zip(*(column.tolist() for column in wear.swung), strict=True)
+            if 0 <= now_us - at_us < SWINGS_WITHIN_S * 1e6
+        ]
+        return min(lows)[::-1] if lows else None
+
     @property
     def looked_for(self) -> bool:
         """Whether nobody has said that this person is out; of a set that nobody tallied in, nobody has."""
@@ -163,6 +175,8 @@ class Inside:
         air = live_set.follower.follow(wear, self.gauges, live_set.profile, round(now_s * 1e6))
         if wear.cylinder is not None:
             started_at, last = live_set.follower.zero_us * 1e-6, live_set.follower.last
+            swung = self.swung(round(now_s * 1e6))
+            last = (last[0], min(last[1], swung[1])) if swung is not None else last
             hardest_l_min = self.own_l_min[1]
             found = look_ahead(air, started_at, last, live_set.low_air_bar, leave_bar, now_s, hardest_l_min)
         if is_over:

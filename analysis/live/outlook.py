@@ -71,7 +71,7 @@ def look_ahead(
             rate_l_min = max(scenario.rate_l_min, hardest_l_min, 1.0)
             slower = max(scenario.rate_l_min, 1.0) / rate_l_min
             if_hardest = IfHardest(scenario.minutes * part * slower, rate_l_min)
-        if leave_bar is not None and reading_bar > leave_bar:
+        if leave_bar is not None:
             leave = _minutes(estimate, leave_bar, _part(estimate, reading_bar, leave_bar))
     elif reading_bar > EMPTY_BAR:
         to_empty = _minutes(estimate, EMPTY_BAR, _part(estimate, reading_bar, EMPTY_BAR))
@@ -95,7 +95,7 @@ def _part(estimate: LiveEstimate, reading_bar: float, target_bar: float) -> floa
     bar = float(estimate.pressure_bar)
     if bar - reading_bar <= max(DOUBTED_BAR, OUTLIER_SD * estimate.pressure_sd_bar):
         return 1.0
-    return (reading_bar - target_bar) / (bar - target_bar)
+    return max((reading_bar - target_bar) / (bar - target_bar), 0.0) if bar > target_bar else 1.0
 
 
 def _minutes(

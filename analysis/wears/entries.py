@@ -125,7 +125,8 @@ class Entry:
     @property
     def lowest_bar(self) -> float | None:
         """The lowest reading under air, also by voice; never above the wearer's word."""
-        read = [float(wear.pressure_bar[~wear.spike].min()) for wear in self.wears]
+        each = (bar for one in self.wears for bar in (one.pressure_bar[one.kept], one.swung[1]))
+        read = [float(bar.min()) for bar in each if len(bar)]
         read += [one.lowest_by_word_bar for one in self.charges if one.wears and one.spoken]
         return min([*read, *(one.pressure_bar for one in self.spoken)], default=None)
 

@@ -36,6 +36,10 @@ SPIKE_BACK_S = 25.0
 DROPPED_OUT_S = 60.0
 """Readings that leap down, stay there for no longer and leap up again are the sensor's. Our own rule."""
 
+SWINGS, SWINGS_WITHIN_S, SLIP_READINGS = 2, 60.0, 2
+"""So many falls of over 25 bar within a minute, faster than breathing, from which the gauge comes back, are
+no other cylinder: the valve is not fully open or was shut, or the sensor is at fault. Our own rule."""
+
 SHUT_BELOW_BAR, STANDS_BAR, STANDS_S, OPENS_BAR = 60.0, 2.0, 5.0, 100.0
 """A gauge that stands at no more than this from when the set is heard, and then leaps up by so much, had its
 valve shut: its sensor reads too high, or its line was still under pressure. Our own rule."""
@@ -47,14 +51,21 @@ UNDECIDED_READINGS, UNDECIDED_S = 3, 30.0
 CLOSED, CHANGED, OPEN_AT_END = 0, 1, 2
 
 
-def spikes(at_s: Floats, pressure_bar: Floats, until_s: float = math.inf) -> Bools:
+def spikes(
+    at_s: Floats, pressure_bar: Floats, until_s: float = math.inf, swung: Bools | None = None
+) -> Bools:
     """Mark readings that jump and are back within two readings: faults of the sensor, not events.
 
     A jump at the end that may still return by `until_s` (now) is marked too: nothing is decided by it.
     Source: the method: an outlier "back within two readings" is set aside; a jump that stays is an event.
+    `swung`: the low readings of a gauge that swings: no jump is judged by them, and they are marked too.
     """
-    marked: Bools = _spikes(at_s, pressure_bar, until_s)
-    return marked
+    if swung is None or not swung.any():
+        marked: Bools = _spikes(at_s, pressure_bar, until_s)
+        return marked
+    both = swung.copy()
+    both[~swung] = _spikes(at_s[~swung], pressure_bar[~swung], until_s)
+    return both
 
 
 def under_air(
@@ -97,6 +108,93 @@ def shut_bar(at_s: Floats, pressure_bar: Floats) -> float:
     shut = float(np.median(stands))
     opens = pressure_bar[rising].max() - shut >= OPENS_BAR
     return shut if opens and shut < SHUT_BELOW_BAR and np.ptp(stands) <= STANDS_BAR else math.nan
+
+
+def swings(at_s: Floats, pressure_bar: Floats, water_volume_l: float, until_s: float = math.inf) -> Bools:
+    """Mark the low readings of a gauge that swings: again and again it falls at once and comes back.
+
+    Only its highest readings can show what the cylinder holds. Those at the end that rose and fell, and may
+    still come back by `until_s` (now), are marked too. Parameters as for `under_air`.
+    """
+    marked = np.zeros(len(at_s), np.bool_)
+    if len(at_s) > SWINGS and np.diff(pressure_bar).min() < -SPIKE_BAR:
+        rows = _swings(at_s, pressure_bar, UNBREATHABLE_L_S / water_volume_l, until_s)
+        for before, after in rows.tolist():
+            marked[before + 1 : after] = True
+    return marked
+
+
+@compiled
+def _swings(at_s: Floats, bar: Floats, limit_bar_s: float, until_s: float) -> Ints:
+    # The readings before and after each time below; where it still goes on, the number of readings.
+    n = len(bar)
+    found = np.empty((n, 3), np.int64)
+    count = series = level = 0
+    highest = bar[0]
+    while level + 1 < n:
+        i = level + 1
+        highest = max(highest, bar[level])
+        fall = bar[level] - bar[i]
+        if fall < -SPIKE_BAR:
+            soon = count > 0 and at_s[i] - at_s[found[count - 1, 1]] <= SWINGS_WITHIN_S
+            if soon and bar[i] <= bar[found[series, 0]] + SPIKE_BACK_BAR:
+                # It is back where it was before the first swing: all between was low.
+                found[series, 1], found[series, 2] = i, found[series:count, 2].sum()
+                count = series + 1
+            elif i + 1 < n and abs(bar[i + 1] - bar[level]) <= SPIKE_BACK_BAR:
+                i += 1  # a slip upwards
+            elif i + 2 < n and abs(bar[i + 2] - bar[level]) <= SPIKE_BACK_BAR:
+                i += 2
+            level = i
+            continue
+        if fall <= SPIKE_BAR or fall <= limit_bar_s * (at_s[i] - at_s[level]):
+            level = i
+            continue
+        # A full cylinder whose valve is shut and opened again is only tried.
+        tried = highest - bar[level] <= CHANGED_RISE_BAR
+        falls, top, back, shut = 1, -1, -1, bar[i] < OPEN_ABOVE_BAR
+        while i + 1 < n and at_s[i + 1] - at_s[level] <= (SPIKE_BACK_S if shut else SWINGS_WITHIN_S):
+            i += 1
+            shut = shut or bar[i] < OPEN_ABOVE_BAR
+            if bar[i] > bar[level] + SPIKE_BACK_BAR or (shut and tried):
+                break
+            if bar[i - 1] - bar[i] > SPIKE_BAR:
+                falls += 1
+            if bar[i] - bar[i - 1] > SPIKE_BAR and (top < 0 or bar[i] >= bar[top]):
+                top = i
+            if bar[i] >= bar[level] - SPIKE_BAR:
+                back = i
+                break
+        if back < 0 and top >= 0 and not shut and falls >= SWINGS:
+            # It comes back no more to where it was, but it swings; at the end nobody knows yet.
+            back = n if i + 1 == n and until_s - at_s[level] <= SWINGS_WITHIN_S else top
+        if back < 0:
+            level += 1
+            continue
+        if not count or at_s[level] - at_s[found[count - 1, 1]] > SWINGS_WITHIN_S:
+            series = count
+        # One or two low readings are a slip of the sensor, unless they are among swings.
+        found[count, 0], found[count, 1] = level, back
+        found[count, 2] = falls if back - level > SLIP_READINGS + 1 else 0
+        count += 1
+        level = back
+    return _repeated(at_s, found[:count])
+
+
+@compiled
+def _repeated(at_s: Floats, found: Ints) -> Ints:
+    # Those with enough falls in the minute after their beginning or before their end.
+    keep = np.zeros(len(found), np.bool_)
+    for one in range(len(found)):
+        falls = 0
+        for other in range(one, len(found)):
+            ends_s = at_s[min(found[other, 1], len(at_s) - 1)]
+            if other > one and ends_s - at_s[found[one, 0]] > SWINGS_WITHIN_S:
+                break
+            falls += found[other, 2]
+            if falls >= SWINGS:
+                keep[one : other + 1] = True
+    return found[keep, :2]
 
 
 @compiled

@@ -25,7 +25,9 @@ from analysis.wears.valve import (
     CLOSED,
     CLOSED_BELOW_BAR,
     OPEN_ABOVE_BAR,
+    OPEN_AT_END,
     spikes,
+    swings,
     under_air,
 )
 from ingest.contract.kinds import MOST_CYLINDERS, RATED_BAR, WATER_VOLUME_L
@@ -104,7 +106,8 @@ class Wear:
     received_us: Ints
     pressure_bar: Floats
     gas_temperature_c: Floats
-    spike: Bools  # array of bool: readings that jumped and returned at once
+    # array of bool: readings that jumped and returned at once, and the low ones of a gauge that swung
+    spike: Bools
     ended_how: str  # "closed", "changed", "off" or "not heard"
     cylinder: Cylinder | None  # None when the set never said
     setup: dict[str, Any] | None
@@ -115,6 +118,8 @@ class Wear:
     opening_heard: bool = True  # False: it may have begun long before its first reading, and with more
     # The next pressure reading or `power off` of the same power-up; None when there is none.
     following: Following | None = None
+    # The moment and pressure of each low reading of a gauge that swung, up to its end and after it.
+    swung: tuple[Ints, Floats] = (np.empty(0, np.int64), np.empty(0))
     previous: Wear | None = field(default=None, repr=False)
     # `started_us`, `ended_us`: first and last reading under air, microseconds since 1970 on the reconciled
     # clock
@@ -312,7 +317,8 @@ def _wears_of(
         # Once the set is off, nothing more comes.
         open_ended = as_of_us is not None and last == len(seq) and part >= len(offs)
         until_s = (as_of_us - int(at_us[0])) * 1e-6 if as_of_us is not None and open_ended else math.inf
-        part_spike = spikes(at_s[first:last], bar[first:last], until_s)
+        part_swung = swings(at_s[first:last], bar[first:last], volume_l, until_s)
+        part_spike = spikes(at_s[first:last], bar[first:last], until_s, part_swung)
         for start, stop, how in under_air(at_s[first:last], bar[first:last], part_spike, volume_l, until_s):
             span = slice(first + start, first + stop + 1)
             setup = _setup_at(setups, power_up.key, int(at_us[span.start]))
@@ -332,6 +338,8 @@ def _wears_of(
                 if one.power_up == power_up.key and at_us[span.start] < one.at_us <= at_us[span.stop - 1]
             ]
             cylinder, thresholds = _worst_of(said, profile)
+            until = last if how == OPEN_AT_END else span.stop
+            swung = np.flatnonzero(part_swung[start : until - first]) + span.start
             earlier = np.flatnonzero(~part_spike[:start]) + first
             next_ones = slice(span.start, min(span.start + INTERVALS_SEEN, last - 1) + 1)
             heard = bar[span.start] >= _rated_bar(cylinder) or _opening_heard(
@@ -359,6 +367,7 @@ def _wears_of(
                     setup_changed=len(said) > 1 and len({_worst_of([one], profile) for one in said}) > 1,
                     opening_heard=bool(heard),
                     following=following,
+                    swung=(at_us[swung], bar[swung]),
                 )
             )
     return wears

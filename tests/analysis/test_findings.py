@@ -198,6 +198,22 @@ def missed(log: Any) -> None:
     desk.say(720, "roll_call", incident_id="I-1", roll_id="R-1", state="answered", wearer_id="W-1")
 
 
+def swung(log: Any) -> None:
+    talker = ordinary(log)
+    talker.said = [
+        (
+            at,
+            kind,
+            lost,
+            retained,
+            f | {"pressure_bar": f["pressure_bar"] - (0.0, 60.0, 120.0, 40.0)[int(at) % 4]},
+        )
+        if kind == "pressure" and 600 <= at < 640
+        else (at, kind, lost, retained, f)
+        for at, kind, lost, retained, f in talker.said
+    ]
+
+
 def desk_name_shared(log: Any) -> None:
     ordinary(log)
     other = log.talker("D-1", 2, role="desk")
@@ -223,6 +239,7 @@ PLANTED: dict[str, tuple[Callable[[Any], None], str]] = {
     "missing_at_roll_call": (missed, "said at 10:10:10 UTC; answered for at 10:12:00 UTC"),
     "readings_stuck": (stuck, "stayed at 246 bar"),
     "readings_set_aside": (leap, "1 pressure reading (12 bar) jumped and returned at once"),
+    "gauge_swung": (swung, "The reading fell by up to 120 bar, to 129 bar"),
     "air_gained": (gained, "more at the end (310 bar) than at the start (280 bar)"),
     "free_flow": (free_flow, "more than 180 L/min"),
     "falling_without_motion": (leak, "No motion for"),

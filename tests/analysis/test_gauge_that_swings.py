@@ -1,0 +1,118 @@
+"""A gauge that falls at each breath and comes back: its seconds stay under air, and it is told, live too."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from analysis.incident import analyse
+from analysis.profile import Profile
+
+PROFILE = Profile.default()
+FROM_S, UNTIL_S = 420, 660
+BAR_S = 0.1
+
+
+def worn(
+    log: Any, falls: list[float], from_s: int = FROM_S, until_s: int = UNTIL_S, seconds: int = 900
+) -> None:
+    """Tell a wear whose gauge is below the cylinder's pressure by `falls` in turn, once a second."""
+    one = log.talker("S-1")
+    one.set_up(0)
+    one.say(57, "pressure", pressure_bar=0.0)
+    log.desk().say(1, "tally", action="in", incident_id="I-1", wearer_id="W-1", set_id="S-1")
+    for second in range(seconds):
+        fall = falls[(second - from_s) % len(falls)] if from_s <= second < until_s else 0.0
+        bar = max(round(296.0 - BAR_S * second - fall), 0.0)
+        one.say(60 + second, "pressure", pressure_bar=bar)
+        one.say(60 + second + 0.2, "motion", motion_m_s2=1.0, still_s=0.0)
+    for second, bar in enumerate((60.0, 10.0, 0.0, 0.0)):
+        one.say(60 + seconds + second, "pressure", pressure_bar=bar)
+
+
+def told(log: Any) -> tuple[list[dict[str, Any]], dict[str, Any], list[dict[str, Any]]]:
+    results = analyse(log.frames(), PROFILE)
+    (entry,) = results["entries"].to_dicts()
+    findings = [row for row in results["findings"].to_dicts() if row["code"] == "gauge_swung"]
+    return results["wears"].to_dicts(), entry, findings
+
+
+FALLS = {
+    "back at times": [0.0, 60.0, 120.0, 40.0, 90.0],
+    "never back": [40.0, 100.0, 120.0, 60.0, 110.0],
+    "at every breath": [0.0, 0.0, 70.0, 110.0, 110.0, 80.0],
+}
+
+
+@pytest.mark.parametrize("falls", FALLS.values(), ids=FALLS)
+def test_the_seconds_of_a_gauge_that_swings_are_under_air(log: Any, falls: list[float]) -> None:
+    """Four minutes vanished from the record: no wear, no gap, no finding."""
+    worn(log, falls)
+    wears, entry, findings = told(log)
+    assert len(wears) == 1
+    assert entry["under_air_s"] == pytest.approx(899.0, abs=1.0)
+    assert entry["unheard_s"] == 0.0
+    assert entry["lowest_bar"] == pytest.approx(296.0 - BAR_S * UNTIL_S - max(falls), abs=2.0)
+    log.talkers.clear()
+    worn(log, [0.0])
+    assert entry["free_air_l"] == pytest.approx(told(log)[1]["free_air_l"], rel=0.03)
+    (finding,) = findings
+    assert finding["severity"] == "serious"
+    lows = range(FROM_S, UNTIL_S)
+    assert (finding["started"] - log.at(60 + lows[0])).total_seconds() == pytest.approx(0.0, abs=7.0)
+    assert (finding["ended"] - log.at(60 + lows[-1])).total_seconds() == pytest.approx(0.0, abs=7.0)
+
+
+def test_nothing_else_is_made_of_it(log: Any) -> None:
+    worn(log, FALLS["back at times"])
+    codes = set(analyse(log.frames(), PROFILE)["findings"]["code"])
+    wrong = {"free_flow", "cylinder_changed", "readings_set_aside", "pressure_rose", "readings_dropped_out"}
+    assert not codes & wrong
+
+
+def test_a_valve_shut_for_some_seconds_is_the_same_cylinder(log: Any) -> None:
+    """213 bar, 64 for four seconds, 0 for eight, then 208: that was a changed cylinder."""
+    worn(log, [150.0] * 4 + [300.0] * 8, 480, 492)
+    wears, entry, (finding,) = told(log)
+    assert len(wears) == 1
+    assert (entry["lowest_bar"], entry["entry_bar"]) == (0.0, 296.0)
+    assert entry["turn_back_at"] is None or (entry["turn_back_at"] - log.at(60 + 492)).total_seconds() > 60.0
+    assert finding["severity"] == "caution"
+    assert "to 0 bar" in finding["statement"]
+
+
+@pytest.mark.parametrize(
+    ("falls", "from_s", "until_s"),
+    [
+        ([250.0] * 7 + [300.0] * 9, 30, 46),
+        ([0.0, 24.0], 420, 660),
+        ([0.0, 60.0], 420, 421),
+        ([120.0], 420, 440),
+    ],
+    ids=["a full cylinder is tried", "small swings", "one slip", "one fall"],
+)
+def test_what_does_not_swing_is_not_said_to(log: Any, falls: list[float], from_s: int, until_s: int) -> None:
+    worn(log, falls, from_s, until_s)
+    assert told(log)[2] == []
+
+
+@pytest.mark.parametrize("falls", FALLS.values(), ids=FALLS)
+def test_the_board_shows_the_lowest_and_says_that_it_swings(log: Any, see: Any, falls: list[float]) -> None:
+    worn(log, falls)
+    (before,) = see(60 + FROM_S - 5).rows
+    for second in (FROM_S + 30, FROM_S + 121, FROM_S + 122, UNTIL_S - 3):
+        (row,) = see(60 + second + 0.06).rows
+        assert row.lost is None
+        assert row.started_at == before.started_at
+        lowest = 296.0 - BAR_S * second - max(falls)
+        assert row.pressure_bar == pytest.approx(lowest, abs=3.0)
+        assert "swings" in [one.code for one in row.reasons]
+        assert row.losing_min is None
+        assert row.turn_back is not None
+        assert row.turn_back.low == 0.0
+        if row.low_air is not None:
+            assert row.low_air.median < before.low_air.median / 2.0
+    (after,) = see(60 + UNTIL_S + 90.06).rows
+    assert "swings" not in [one.code for one in after.reasons]
+    assert after.pressure_bar == pytest.approx(296.0 - BAR_S * (UNTIL_S + 90), abs=1.0)
