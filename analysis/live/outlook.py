@@ -71,7 +71,7 @@ def look_ahead(
             rate_l_min = max(scenario.rate_l_min, hardest_l_min, 1.0)
             slower = max(scenario.rate_l_min, 1.0) / rate_l_min
             if_hardest = IfHardest(scenario.minutes * part * slower, rate_l_min)
-        if leave_bar is not None:
+        if leave_bar is not None and max(reading_bar, float(estimate.pressure_bar)) > leave_bar:
             leave = _minutes(estimate, leave_bar, _part(estimate, reading_bar, leave_bar))
     elif reading_bar > EMPTY_BAR:
         to_empty = _minutes(estimate, EMPTY_BAR, _part(estimate, reading_bar, EMPTY_BAR))
