@@ -22,6 +22,8 @@ JOIN_S = 60
 """Two free-flows closer than this are one. Our own rule."""
 MOVING_S = 5.0
 """Who was still for less than this is moving. Our own rule."""
+WARMS_S = 60
+"""So long after a loss of air the cold gas warms up fast enough to hold the pressure. Our own rule."""
 MANY_ASIDE = 0.2
 """A gauge that leaps in more than this part of its readings has another fault. Our own rule."""
 LEAP_BAR = 5.0
@@ -348,6 +350,9 @@ def _stuck(one: Examined, context: Context) -> Iterator[Finding]:
             witness = f"even {BREATHING.rest_l_min:.0f} L/min would have moved it"
         else:
             continue
+        second = int(at_us[first] - wear.started_us) // 1_000_000
+        lost = one.air.live_rate_lo_l_min[max(second - WARMS_S, 0) : second + 1] > rules.free_flow_l_min
+        warms = "the gas that warmed up after air was lost, " if lost.any() else ""
         yield about_wear(
             "readings_stuck",
             "caution",
@@ -355,8 +360,8 @@ def _stuck(one: Examined, context: Context) -> Iterator[Finding]:
             int(at_us[first]),
             int(at_us[last]),
             f"The gauge stayed at {level:g} bar for {lasting(seconds)} from {clock(int(at_us[first]))}. At "
-            f"the earlier rate it should have fallen, and {witness}: a stuck sensor, or the wearer hardly "
-            "breathed.",
+            f"the earlier rate it should have fallen, and {witness}: a stuck sensor, {warms}or the wearer "
+            "hardly breathed.",
             [wear.identity(int(good[first])), wear.identity(int(good[last]))],
         )
 

@@ -16,7 +16,7 @@ import polars.selectors as cs
 from analysis.services import told_apart
 from analysis.trends.marks import MARKS, marks_of
 
-VERSION = 7
+VERSION = 8
 """Of the meaning of the columns: a ledger of another version is rebuilt."""
 HARD_BREATHING_L_MIN = 60.0
 """Above the band that marine training calls heavy work (40 to 60 L/min, marinegyaan.com)."""

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pytest
 
 from analysis.incident import analyse
 from analysis.profile import Profile
+from tests.benchmarks.real_wears import emptied
 
 PROFILE = Profile.default()
 FROM_S, UNTIL_S = 420, 660
@@ -116,3 +118,21 @@ def test_the_board_shows_the_lowest_and_says_that_it_swings(log: Any, see: Any, 
     (after,) = see(60 + UNTIL_S + 90.06).rows
     assert "swings" not in [one.code for one in after.reasons]
     assert after.pressure_bar == pytest.approx(296.0 - BAR_S * (UNTIL_S + 90), abs=1.0)
+
+
+@pytest.mark.parametrize("lost_l_min", [260.0, 55.0])
+def test_a_gauge_that_stands_after_a_loss_of_air_may_be_held_by_the_gas(log: Any, lost_l_min: float) -> None:
+    """It said that the wearer hardly breathed: CoolProp's gas warms as fast as 55 L/min empty it."""
+    flow = np.full(901, 55.0 / 60.0)
+    flow[480:550] = lost_l_min / 60.0
+    _, bar, _ = emptied(flow, 6.8)
+    one = log.talker("S-1")
+    one.set_up(0)
+    one.say(57, "pressure", pressure_bar=0.0)
+    for second in range(900):
+        shown = bar[550] if 550 <= second < 575 else bar[second]  # alike for some seconds at least
+        one.say(60 + second, "pressure", pressure_bar=float(round(shown)))
+        one.say(60 + second + 0.2, "motion", motion_m_s2=1.0, still_s=0.0)
+    findings = analyse(log.frames(), PROFILE)["findings"]
+    stuck = findings.filter(code="readings_stuck")["statement"].to_list()
+    assert ["warmed up after air was lost" in one for one in stuck] == ([True] if lost_l_min > 200.0 else [])
