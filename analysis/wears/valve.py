@@ -178,7 +178,8 @@ def _swings(at_s: Floats, bar: Floats, limit_bar_s: float, until_s: float) -> In
         found[count, 2] = falls if back - level > SLIP_READINGS + 1 else 0
         count += 1
         level = back
-    return _repeated(at_s, found[:count])
+    rows: Ints = _repeated(at_s, found[:count])
+    return rows
 
 
 @compiled
