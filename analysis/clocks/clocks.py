@@ -12,8 +12,8 @@ from one-way messages; it stays in the offset (a few hundredths of a second on a
 are found in `seq` order: a step changes the level for good, stored and forwarded messages come back to it.
 Retained messages are left out (they were heard long after they were said). What was brought in later from a
 set's own memory looks like stored messages and moves nothing; a power-up known from nothing else keeps its
-own time, and its spread stays empty: its clock could not be checked. A clock that stands still or hardly runs
-is none: its messages are placed where they were received.
+own time, and its spread stays empty: its clock could not be checked. A clock that stands still, hardly runs
+or runs fast is none: its messages are placed where they were received.
 """
 
 from __future__ import annotations
@@ -34,10 +34,10 @@ from analysis.clocks.steps import (
     agree_in_pace,
     find_steps,
     keeps_rhythm,
+    no_clock,
     numbered_when_sent,
     own_break_s,
     quantum_s,
-    standing,
     uptime_steps,
 )
 from analysis.compiled import compiled
@@ -128,7 +128,7 @@ class ClockFit:
 
 
 class Stood(NamedTuple):
-    """Where a clock stood still, or hardly ran."""
+    """Where a clock stood still, hardly ran or ran fast."""
 
     time_us: int  # microseconds since 1970, as it said
     first_seq: int
@@ -227,7 +227,7 @@ def _first_us(power_up: PowerUp) -> int:
 
 
 def fit_clock(power_up: PowerUp) -> ClockFit | None:
-    """Fit one power-up's clock; None when it is known by retained messages only, or its clock hardly ran."""
+    """Fit one power-up's clock; None when it is known by retained messages only, or its clock is none."""
     channels = list(power_up.channels.values())
     seq = np.concatenate([channel.seq for channel in channels])
     retained = np.concatenate([channel.retained for channel in channels])
@@ -268,7 +268,7 @@ def fit_clock(power_up: PowerUp) -> ClockFit | None:
         at_s = uptime_s - line[1] - line[2] * (uptime_s - line[0])
         lines = [line]
         bounds = np.array([0], np.int64)
-    elif standing(time_us, received_us) is not None:
+    elif no_clock(time_us, received_us) is not None:
         return None
     else:
         known_s = np.where(np.abs(uptime_s) < MOST_UPTIME_S, uptime_s, np.nan)
@@ -377,7 +377,7 @@ def _stood(power_up: PowerUp) -> Stood | None:
     ]
     order = np.argsort(columns[0], kind="stable")
     seq, time_us, received_us = (one[order[~columns[3][order]]] for one in columns[:3])
-    found = standing(time_us, received_us) if len(seq) else None
+    found = no_clock(time_us, received_us) if len(seq) else None
     if found is None:
         return None
     first, last = found

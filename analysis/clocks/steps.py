@@ -41,9 +41,12 @@ FAR_BLOCKS = 24
 MOST_STEPS = 64
 PACE = 0.1
 """An uptime that runs a tenth faster or slower than `time` is in another unit, or no uptime. Our own rule."""
-STANDING_STEP_US = 10_000
-"""Besides its part of the time of receipt, one step of a clock that hardly runs: 1 ms for each second between
-messages that come all at once after 10 s. Our own rule."""
+STANDING_STEP_US = 50_000
+"""Besides its part of the time of receipt, one step of a clock that hardly runs, as messages may come all at
+once: 1 ms or 17 ms for each second between them. Our own rule."""
+FAST, FASTEST, FAST_S, FAST_BY_S, EVENLY = 0.02, 2.0, 60.0, 5.0, 0.05
+"""By so much, at least and at most, a clock of another pace is fast: over so long, by so much in all, and
+most messages within this part of that on a line. A delay does not shrink so evenly. Our own rule."""
 
 
 def quantum_s(time_us: Ints) -> float:
@@ -55,10 +58,12 @@ def quantum_s(time_us: Ints) -> float:
     return 0.0
 
 
-def standing(time_us: Ints, received_us: Ints) -> tuple[int, int] | None:
-    """Return first and last index of the longest stretch in which a clock hardly ran, None when it ran.
+def no_clock(time_us: Ints, received_us: Ints) -> tuple[int, int] | None:
+    """Return first and last index of where a clock hardly ran, or all along ran fast; None when it is usable.
 
     - `time_us`, `received_us`: arrays, shape (n,): in `seq` order.
+
+    A clock that is slow by less looks like a link that falls behind: its messages count as ever older.
     """
     heard_us = np.maximum(np.diff(received_us), 0)
     runs = np.abs(np.diff(time_us)) > STANDING_STEP_US + SLOWEST * heard_us
@@ -69,7 +74,21 @@ def standing(time_us: Ints, received_us: Ints) -> tuple[int, int] | None:
         over_us = np.ptp(received_us[first : last + 1])
         if over_us >= STANDS_S * 1e6 and np.ptp(time_us[first : last + 1]) <= SLOWEST * over_us:
             return first, last
-    return None
+    return (0, len(time_us) - 1) if _is_fast(time_us, received_us) else None
+
+
+def _is_fast(time_us: Ints, received_us: Ints) -> bool:
+    heard_s = (received_us - received_us[0]) * 1e-6
+    over_s, third = float(np.ptp(heard_s)), len(heard_s) // 3
+    if len(heard_s) < STANDS_MESSAGES or over_s < FAST_S:
+        return False
+    ahead_s = (time_us - time_us[0]) * 1e-6 - heard_s
+    rise_s, apart_s = (np.median(one[-third:]) - np.median(one[:third]) for one in (ahead_s, heard_s))
+    if not FAST * apart_s <= rise_s <= FASTEST * apart_s or apart_s <= 0.0:
+        return False
+    off_s = ahead_s - rise_s / apart_s * heard_s
+    by_s = rise_s / apart_s * over_s
+    return bool(by_s >= FAST_BY_S and np.quantile(np.abs(off_s - np.median(off_s)), 0.95) <= EVENLY * by_s)
 
 
 def agree_in_pace(time_s: Floats, uptime_s: Floats, heard_s: Floats) -> bool:

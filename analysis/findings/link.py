@@ -379,7 +379,9 @@ def _clock(power_up: PowerUp, context: Context) -> Iterator[Finding]:
         if still is not None and context.overlaps(first, last):
             ran = f"stopped at {clock(still.time_us)}"
             if still.ran_s:
-                ran = f"ran {still.ran_s:.1f} s in {lasting(still.heard_s)} (a time in s, read as ms?)"
+                ran_s = f"{still.ran_s:.1f} s" if still.ran_s < 60.0 else lasting(still.ran_s)
+                unit = " (a time in s, read as ms?)" if still.ran_s * 500.0 < still.heard_s else ""
+                ran = f"ran {ran_s} in {lasting(still.heard_s)}{unit}"
             yield Finding(
                 "clock_stood",
                 "caution",

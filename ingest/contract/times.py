@@ -22,9 +22,9 @@ FIRST_YEAR, LAST_YEAR = 1969, 2199
 """As written, in a message: a clock that began at 1970 and runs slow shows 1969. Other years come from clocks
 that are unset or broken, and one such moment would stretch an incident over centuries. Our own rule."""
 TIME_PATTERN = r"^(1969|19[7-9][0-9]|2[01][0-9]{2})" + _SINCE_YEAR
-STANDS_MESSAGES, STANDS_S, SLOWEST = 20, 30.0, 0.01
+STANDS_MESSAGES, STANDS_S, SLOWEST = 20, 30.0, 0.02
 """So many messages, received over so long, while a clock ran at most this part of that: it is no clock.
-A time in seconds that is read as milliseconds is such a one. Our own rule."""
+Such are seconds read as milliseconds, and minutes read as seconds. Our own rule."""
 # Half the time of the above: the ranges of what is looser here are checked by `datetime.fromisoformat`.
 matches_time = re.compile(
     r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d:\d\d(?:\.\d{1,6})?(?:[Zz]|[+-][0-2]\d:[0-5]\d)", re.ASCII
