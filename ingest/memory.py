@@ -32,6 +32,8 @@ from ingest.contract.units import known_units, to_contract_unit
 from ingest.importing import Imported
 from ingest.toml_faults import as_struct, document_in
 
+APART_S, FEWEST_WRONG = 10.0, 3
+"""So far a set's clock may be from the order of its messages; so many may contradict. Our own rule."""
 _EXPECTED = {"$.time.utc_offset": "an offset such as +02:00", "$.csv.decimal": 'one of ".", ","'}
 EXAMPLE = Path(__file__).with_name("memory_mapping.example.toml")
 ORIGIN = "memory"
@@ -135,7 +137,8 @@ def import_memory(path: str | Path, mapping: MemoryMapping, archive: str | Path,
 
     What came by radio (the same service, set, boot and seq) stays; the same in the file counts as duplicate.
 
-    Raises `BadCapture` when the file cannot be read, or lacks a column that the mapping names.
+    Raises `BadCapture` when the file cannot be read, lacks a column that the mapping names, or has other
+    numbers or times than the set's messages by radio.
     """
     folder = create_archive(archive)
     path = Path(path)
@@ -154,6 +157,7 @@ def import_memory(path: str | Path, mapping: MemoryMapping, archive: str | Path,
             else:
                 builder.add(micros(now), topic, payload)
     messages = builder.frames()
+    _compare_with_radio(path, folder, messages)
     received = sum(frame.height for frame in messages.values())
     counts = seal_messages(
         folder, _without_known_identities(folder, messages), f"import-{path.stem}-{micros(now)}"
@@ -304,6 +308,49 @@ def _value(field: Field, source: MemoryValue, row: dict[str, str], decimal: str 
     except ValueError:
         noun = "an integer" if field.shape == "integer" else "a number"
         raise ValueError(f"{field.name} must be {noun}, got {text!r}") from None
+
+
+def _compare_with_radio(path: Path, archive: Path, messages: Messages) -> None:
+    """Raise `BadCapture` when most messages cannot lie between those by radio with the numbers around theirs.
+
+    Such a file has numbers of its own, or its times were read in a wrong zone or order of day and month: it
+    would be a second wear of the same person at the same time.
+    """
+    speaker = ["service", "set_id", "boot"]
+    columns = [*speaker, "seq", "time"]
+    told = pl.concat(messages[kind].select(columns) for kind in SET_KINDS).drop_nulls().sort("seq")
+    sets = told["set_id"].unique().to_list()
+    parts = [
+        scan_parts(kind, files).filter(~pl.col("retained"), pl.col("set_id").is_in(sets)).select(columns)
+        for kind in SET_KINDS
+        if (files := part_files(archive, kind))
+    ]
+    radio = pl.concat([told.clear().lazy(), *parts]).collect().drop_nulls().sort("seq")
+    radio = radio.with_columns(number=pl.col("seq"))
+    # Within a speaker both are in order, which polars cannot check.
+    both = told.join_asof(radio, on="seq", by=speaker, suffix="_before", check_sortedness=False)
+    both = both.join_asof(
+        radio, on="seq", by=speaker, strategy="forward", suffix="_after", check_sortedness=False
+    )
+    off = pl.duration(milliseconds=round(APART_S * 1000))
+    early, late = pl.col("time") < pl.col("time_before") - off, pl.col("time") > pl.col("time_after") + off
+    in_order = (pl.col("time_before") <= pl.col("time_after") + off).fill_null(value=True)
+    wrong = both.filter(in_order & (early | late))
+    if len(wrong) < FEWEST_WRONG or 2 * len(wrong) < len(both):
+        return
+    row = wrong.row(0, named=True)
+    number, heard = (
+        (row["number"], row["time_before"])
+        if row["time_before"] is not None and row["time"] < row["time_before"]
+        else (row["number_after"], row["time_after"])
+    )
+    raise BadCapture(
+        f"{path} contradicts what came by radio, in {len(wrong):,} of {len(both):,} messages: number "
+        f"{row['seq']} of set {row['set_id']}, boot {row['boot']}, is of {row['time']:%Y-%m-%d %H:%M:%S} UTC "
+        f"here, and number {number} by radio is of {heard:%Y-%m-%d %H:%M:%S} UTC. Nothing was imported. In "
+        "the mapping, seq and boot must be the numbers that the set sends by radio, and time must have the "
+        "right zone or offset and order of day and month"
+    )
 
 
 def _without_known_identities(archive: Path, messages: Messages) -> Messages:

@@ -6,7 +6,7 @@ import contextlib
 import json
 import re
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -317,3 +317,50 @@ def test_a_file_without_a_line_of_names_is_read_by_the_mappings(tmp_path: Path) 
     mapping = load_mapping(mapped(tmp_path, ("columns = []", names)))
     counts = import_memory(tmp_path / "log.csv", mapping, tmp_path / "archive", NOW).counts
     assert counts.kept == 1
+
+
+def radio_and_memory(tmp_path: Path, pressure: Pressure) -> tuple[Path, str]:
+    """Give an archive with every second message of a set, and the CSV of all of them."""
+    archive = tmp_path / "archive"
+    heard = [pressure(seq) for seq in range(0, 40, 2)]
+    seal_messages(archive, frames_from_heard(heard), "import-radio")
+    first = json.loads(heard[0].payload)
+    begun = datetime.fromisoformat(first["time"])
+    lines = [
+        f"{begun + timedelta(seconds=seq):%m/%d/%Y %H:%M:%S};{first['set_id']};{first['boot']};{seq};2900;;"
+        for seq in range(40)
+    ]
+    return archive, "\n".join([CSV.splitlines()[0], *lines])
+
+
+@pytest.mark.parametrize(
+    ("seq_s", "offset_h", "said"),
+    [
+        (0, 0.0, None),
+        (9, 0.0, None),  # seconds of scatter
+        (5000, 0.0, "number 5000 of set"),  # the log has numbers of its own
+        (0, 2.0, "UTC here, and number 0 by radio is of"),
+        (0, -2.0, "UTC here, and number 0 by radio is of"),
+    ],
+)
+def test_a_memory_with_other_numbers_or_times_than_the_radio_is_refused(
+    tmp_path: Path, pressure: Pressure, seq_s: int, offset_h: float, said: str | None
+) -> None:
+    """Two wears of one person at the same time, twice the air, a cylinder changed backwards in time."""
+    archive, text = radio_and_memory(tmp_path, pressure)
+    lines = text.splitlines()
+    moved = [lines[0]]
+    for line in lines[1:]:
+        when, unit, boot, seq, *rest = line.split(";")
+        at = datetime.strptime(when, "%m/%d/%Y %H:%M:%S") + timedelta(hours=offset_h)
+        moved.append(";".join([f"{at:%m/%d/%Y %H:%M:%S}", unit, boot, str(int(seq) + seq_s), *rest]))
+    path = tmp_path / "memory.csv"
+    path.write_text("\n".join(moved))
+    before = Archive(archive).messages()["pressure"].height
+    if said is None:
+        assert import_memory(path, load_mapping(EXAMPLE), archive, NOW).counts.kept > 0
+        return
+    with pytest.raises(BadCapture, match=said) as told:
+        import_memory(path, load_mapping(EXAMPLE), archive, NOW)
+    assert "Nothing was imported" in str(told.value)
+    assert Archive(archive).messages()["pressure"].height == before
