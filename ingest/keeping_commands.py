@@ -52,8 +52,11 @@ def tidy(archive: Path, as_json: bool) -> None:
         )
 
 
-def print_verified(archive: Path, as_json: bool) -> bool:
-    """Compare an archive with its manifest, print what was found, and return whether it is whole."""
+def print_verified(archive: Path, as_json: bool, others: int = 0) -> bool:
+    """Compare an archive with its manifest, print what was found, and return whether it is whole.
+
+    `others`: faults that were found elsewhere in it.
+    """
     from ingest.archive.verifying import verify
 
     found = verify(archive)
@@ -64,7 +67,8 @@ def print_verified(archive: Path, as_json: bool) -> bool:
             echo(fault)
         for writer, head in found.heads.items():
             echo(f"head of {writer}: {head}")
-        verdict = counted(len(found.faults), "fault") if found.faults else "whole"
+        faults = len(found.faults) + others
+        verdict = counted(faults, "fault") if faults else "whole"
         echo(
             f"{verdict}: {counted(found.parts, 'part')} with {counted(found.rows, 'row')} as they were "
             f"sealed, {counted(found.unsealed, 'message')} not yet sealed"

@@ -269,7 +269,7 @@ def verify(
 def _verify_archive(folder: Path, expect: str | None, as_json: bool) -> None:
     from dashboard.access.log import read_log
     from dashboard.evidence.heads import compared_with_memory
-    from dashboard.privacy.holds import HOLDS
+    from dashboard.privacy.holds import hold_log
     from dashboard.trends.releases import faults as releases_faults
     from ingest.archive.imports import read_imports
     from ingest.archive.parts import is_archive
@@ -284,7 +284,7 @@ def _verify_archive(folder: Path, expect: str | None, as_json: bool) -> None:
         )
     # Who did what, and what is held, are chains of their own, which ingest knows nothing of.
     here = work_folder(folder)
-    looks, holds, (brought, wrong, _) = read_log(here), read_log(here, HOLDS), read_imports(folder)
+    looks, holds, (brought, wrong, _) = read_log(here), hold_log(folder), read_imports(folder)
     releases, gaps = releases_faults(here)
     clock_sets, altered = read_clock_sets(folder)
     broken: list[str] = []
@@ -304,7 +304,7 @@ def _verify_archive(folder: Path, expect: str | None, as_json: bool) -> None:
         echo(fault, err=as_json)
     for line in said:
         echo(line, err=True)
-    if not print_verified(folder, as_json) or broken:
+    if not print_verified(folder, as_json, len(broken)) or broken:
         sys.exit(1)
 
 

@@ -112,7 +112,8 @@ def retain(archive: Path, profile: str, apply: bool, as_json: bool) -> None:
         f"silent since before {cut_off:%Y-%m-%d}"
     )
     echo(
-        "messages of sets stay as they are: the free text of an alarm (`detail`) may still name a wearer",
+        "messages of sets stay as they are: the free text of an alarm (`detail`), a field of the set's own "
+        "or an object that a mapping read (`originals`) may still name a wearer",
         err=True,
     )
 
@@ -200,8 +201,7 @@ def hold(archive: Path, incident: str | None, reason: str | None, release: bool,
     \b
     Example: underair hold --archive archive --incident TH-20310504-1912 --reason "inquiry 7"
     """
-    from dashboard.access.log import head
-    from dashboard.privacy.holds import HOLDS, holds, place_hold, release_hold
+    from dashboard.privacy.holds import HOLDS, hold_log, holds, place_hold, release_hold
     from ingest.archive.parts import require_archive
 
     require_archive(archive)
@@ -213,7 +213,7 @@ def hold(archive: Path, incident: str | None, reason: str | None, release: bool,
         (release_hold if release else place_hold)(archive, incident, reason)
     if as_json:
         told = {entry: one.as_row() for entry, one in holds(archive).items()}
-        echo(json.dumps({"holds": told, "head": head(archive, HOLDS)}))
+        echo(json.dumps({"holds": told, "head": hold_log(archive)[2]}))
         return
     if incident is None:
         held = holds(archive)
@@ -223,4 +223,4 @@ def hold(archive: Path, incident: str | None, reason: str | None, release: bool,
             echo("no incident is under hold", err=True)
     else:
         echo(f"{incident} is {'released from' if release else 'under'} hold")
-    echo(f"head of {HOLDS}: {head(archive, HOLDS)}", err=True)
+    echo(f"head of {HOLDS}: {hold_log(archive)[2]}", err=True)

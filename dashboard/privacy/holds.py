@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from dashboard.access.log import LONGEST_TARGET, AccessLog, LogEntry, read_log
+from dashboard.access.log import LONGEST_TARGET, AccessLog, LogEntry, head, read_log
 from ingest.archive.parts import part_files, scan_parts
 from ingest.archive.reading import Archive
 from ingest.archive.retention import KINDS
@@ -29,8 +29,7 @@ def holds(archive: Path) -> dict[str, LogEntry]:
 
     Raises `ArchiveProblem` when the chain is broken: a hold may have been taken out.
     """
-    with _at_hand(archive) as folder:
-        entries, faults = read_log(folder, HOLDS)
+    entries, faults, _ = hold_log(archive)
     if faults:
         raise ArchiveProblem(
             f"which incidents of {archive} are under hold is not known: {faults[0]}. Restore "
@@ -44,6 +43,12 @@ def holds(archive: Path) -> dict[str, LogEntry]:
         else:
             held.pop(incident_id, None)
     return held
+
+
+def hold_log(archive: Path) -> tuple[list[LogEntry], list[str], str]:
+    """Return the entries and faults as `read_log` has them, and the head of the chain."""
+    with _at_hand(archive) as folder:
+        return *read_log(folder, HOLDS), head(folder, HOLDS)
 
 
 def place_hold(archive: Path, incident_id: str, reason: str) -> None:

@@ -28,7 +28,7 @@ import polars as pl
 
 from analysis.pieces.archive_pieces import desks_of, incident_piece
 from analysis.profile import Profile
-from analysis.tables import COLUMNS, Results, columns_csv, formula_safe, to_csv
+from analysis.tables import COLUMNS, Results, columns_csv, empty_table, formula_safe, to_csv
 from analysis.trends.comparisons import signals
 from analysis.trends.rest import short_rests
 from analysis.trends.roster import roster_beside, with_station_and_role
@@ -61,12 +61,16 @@ def write_wearer_record(
     - `wearer_id`: as the desk wrote it in the tally.
     - `out`: must not be there yet.
 
-    Raises `ArchiveProblem` when no tally names the wearer, or the folder is there already.
+    After `retain` no tally may name the wearer any more, but the register, the roster or the access log do.
+
+    Raises `ArchiveProblem` when nothing names the wearer, or the folder is there already.
     """
     named = desks_of(folder).filter((pl.col("wearer_id") == wearer_id) & (pl.col("kind") == "tally"))
     incidents = sorted(named["key"].drop_nulls().unique())
-    if not incidents:
-        raise ArchiveProblem(f"no tally in the archive {folder} names a wearer {wearer_id!r}")
+    apart = _apart(folder, profile, wearer_id, made) if wearer_id else {}
+    if not incidents and all(table.is_empty() for table in apart.values()):
+        where = f"no tally in the archive {folder} names a wearer {wearer_id!r}"
+        raise ArchiveProblem(f"{where}, nor do the exposure register, the roster and the access log")
     tables: dict[str, list[pl.DataFrame]] = {name: [] for name in COLUMNS}
     heard: set[Heard] = set()
     others: set[str] = set()
@@ -84,20 +88,15 @@ def write_wearer_record(
     except FileExistsError:
         raise ArchiveProblem(f"{out} exists already; choose a new folder") from None
     for name, frames in tables.items():
-        text = without_others(to_csv(name, pl.concat(frames)), others)
+        text = without_others(to_csv(name, pl.concat(frames or [empty_table(name)])), others)
         (out / "tables" / f"{name}.csv").write_text(text, encoding="utf-8")
     (out / "tables" / "columns.csv").write_text(columns_csv(), encoding="utf-8")
     heard = {one._replace(payload=without_others(one.payload.decode(), others).encode()) for one in heard}
     write_capture(out / "messages.ndjson.gz", sorted(heard))
-    _write_concluded(folder, profile, wearer_id, out, made)
-    access = access_table(folder)
-    looks = access.filter(pl.col("target").str.contains(_named(wearer_id)))
-    formula_safe(looks).write_csv(out / "access.csv")
-    roster = roster_beside(work_folder(folder))
-    if len(roster):
-        formula_safe(roster.filter(pl.col("wearer_id") == wearer_id)).write_csv(out / "roster.csv")
-    wears = sum(map(len, tables["wears"]))
-    written = {"incidents": len(incidents), "wears": wears, "messages": len(heard), "looks": len(looks)}
+    for name, frame in apart.items():
+        formula_safe(frame).write_csv(out / f"{name}.csv")
+    wears, looks = sum(map(len, tables["wears"])), len(apart["access"])
+    written = {"incidents": len(incidents), "wears": wears, "messages": len(heard), "looks": looks}
     months = profile.retention.identity_months
     about = _ABOUT.read_text(encoding="utf-8").format(
         archive=folder,
@@ -125,13 +124,13 @@ def without_others(text: str, others: Collection[str]) -> str:
     return re.sub(rf"(?<!\w)(?<!\w-)(?:{names})(?!\w|-\w)", ANOTHER, text) if names else text
 
 
-def _write_concluded(folder: Path, profile: Profile, wearer_id: str, out: Path, made: datetime) -> None:
+def _apart(folder: Path, profile: Profile, wearer_id: str, made: datetime) -> dict[str, pl.DataFrame]:
+    """Return by file what names a wearer outside the incidents."""
     ledger = WearLedger(Archive(folder), profile)
     ledger.update(made)
-    tables = ledger.tables()
-    wears = with_station_and_role(tables["wears"], roster_beside(work_folder(folder)))
+    tables, roster = ledger.tables(), roster_beside(work_folder(folder))
+    wears = with_station_and_role(tables["wears"], roster)
     lines = update(folder, ledger.everybody(), made, profile.retention.register_years)
-    formula_safe(by_person(lines, wearer_id)).write_csv(out / "exposure_register.csv")
     rests = [one for one in short_rests(wears, profile.rest) if one.wearer_id == wearer_id]
     found = [
         one
@@ -140,8 +139,16 @@ def _write_concluded(folder: Path, profile: Profile, wearer_id: str, out: Path, 
     ]
     rows = [("rest", f"{one.started:%Y-%m-%d}", sentences.short_rest(one)) for one in rests]
     rows += [("comparison", "", f"{sentences.headline(one)}: {sentences.reason(one)}") for one in found]
-    table = pl.DataFrame(rows, schema=dict.fromkeys(("kind", "day", "what"), pl.String), orient="row")
-    formula_safe(table).write_csv(out / "concluded.csv")
+    apart = {
+        "exposure_register": by_person(lines, wearer_id),
+        "concluded": pl.DataFrame(
+            rows, schema=dict.fromkeys(("kind", "day", "what"), pl.String), orient="row"
+        ),
+        "access": access_table(folder).filter(pl.col("target").str.contains(_named(wearer_id))),
+    }
+    if len(roster):
+        apart["roster"] = roster.filter(pl.col("wearer_id") == wearer_id)
+    return apart
 
 
 def _tables_of(record: IncidentRecord, wearer_id: str) -> Results:

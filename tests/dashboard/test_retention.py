@@ -232,6 +232,7 @@ def test_altered_holds_stop_everything(archive: Path) -> None:
     said = CliRunner().invoke(root, ["verify", str(archive)])
     assert said.exit_code == 1
     assert "does not follow" in said.output
+    assert said.stdout.splitlines()[-1].startswith("1 fault: ")  # its parts are whole; it is not
 
 
 class _Killed(BaseException):
@@ -337,7 +338,7 @@ def test_the_profile_says_how_long_and_the_verbs_say_what_is_wrong(archive: Path
     done = CliRunner().invoke(root, [*arguments, str(profile), "--apply"])
     assert done.exit_code == 0
     assert "3 names in 7 messages of 1 incident, silent" in done.output
-    assert "free text of an alarm (`detail`) may still name a wearer" in done.stderr
+    assert "or an object that a mapping read (`originals`) may still name a wearer" in done.stderr
     for wrong, sentence in (
         (["--incident", "NONE", "--reason", "r"], "no desk mentioned"),
         (["--incident", "NEW", "--reason", " "], "must have from 1"),
@@ -403,6 +404,40 @@ def test_the_verbs_list_what_is_held_and_what_waits(archive: Path, tmp_path: Pat
     assert "OLD is under hold: untouched\n" in told.stdout
     assert "WAITS has messages that are not sealed yet: untouched\n" in told.stdout
     assert _bytes(archive) == before
+
+
+def test_after_retain_a_person_still_gets_what_register_roster_and_access_log_keep(
+    archive: Path, tmp_path: Path
+) -> None:
+    """Said to be nothing, while their exposure register was there for 40 years."""
+
+    def wearer(wearer_id: str) -> Any:
+        out = tmp_path / f"about-{wearer_id}"
+        return CliRunner().invoke(
+            root, ["wearer", wearer_id, "--archive", str(archive), "--out", str(out), "--json"]
+        )
+
+    (archive / "roster.csv").write_text("wearer,station,role\nW-08,South,\nW-10,North,\n")
+    AccessLog(archive).write("view", "/review/moment people=W-11", account="review-1")
+    profile = tmp_path / "ours.toml"
+    profile.write_text('name = "ours"\ntitle = "t"\ndecides = "d"\n[retention]\nidentity_months = 1\n')
+    arguments = ["retain", "--archive", str(archive), "--profile", str(profile), "--apply"]
+    assert CliRunner().invoke(root, arguments).exit_code == 0
+    assert "W-08" not in _tally(archive, "OLD")["wearer_id"]
+    assert "W-08" not in _tally(archive, "NEW")["wearer_id"]
+    for wearer_id, file in (("W-08", "exposure_register"), ("W-10", "roster"), ("W-11", "access")):
+        done = wearer(wearer_id)
+        assert done.exit_code == 0, done.output
+        assert (json.loads(done.stdout)["incidents"], json.loads(done.stdout)["wears"]) == (0, 0)
+        kept = pl.read_csv(tmp_path / f"about-{wearer_id}" / f"{file}.csv")
+        assert not kept.is_empty()
+        assert pl.read_csv(tmp_path / f"about-{wearer_id}" / "tables" / "wears.csv").is_empty()
+    kept = pl.read_csv(tmp_path / "about-W-08" / "exposure_register.csv")
+    assert set(kept["wearer_id"]) == {"W-08"}
+    assert kept["year"].to_list() == ["2021", "2025", "all"]
+    nobody = wearer("W-99")
+    assert nobody.exit_code == 1
+    assert "nor do the exposure register, the roster and the access log" in str(nobody.exception)
 
 
 def test_a_hold_that_cannot_be_written_is_none(archive: Path, monkeypatch: pytest.MonkeyPatch) -> None:

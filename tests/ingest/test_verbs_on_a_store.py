@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import shutil
 import urllib.request
@@ -21,7 +22,7 @@ from ingest.archive import retention
 from ingest.archive.reading import Archive
 from ingest.archive.retention import Retained, retain
 from ingest.archive.sealing import seal_messages, seal_segment
-from ingest.archive.store import STORE, work_folder
+from ingest.archive.store import STORE, place_of, work_folder
 from ingest.archive.verifying import verify
 from ingest.contract.captures import Heard
 from ingest.contract.frames import frames_from_heard
@@ -128,7 +129,12 @@ def test_a_hold_on_a_store_counts_on_every_machine_and_names_are_dropped_once(
     (incident,) = incidents_in(archive)["incident_id"].to_list()
     wearers = set(Archive(archive).messages()["tally"]["wearer_id"])
     hold = ("hold", "--archive", archive, "--incident", incident)
-    assert within(*hold, "--reason", "inquest").exit_code == 0
+    placed = within(*hold, "--reason", "inquest")
+    assert placed.exit_code == 0
+    (line,) = archive_holds(archive)[1].splitlines()
+    assert f"head of holds: {hashlib.sha256(line).hexdigest()}" in placed.output
+    checked = within("verify", archive)
+    assert (checked.exit_code, "holds: 1 entry, 0 faults" in checked.output) == (0, True), checked.output
 
     waited: list[float] = []
     monkeypatch.setattr(retention, "time", SimpleNamespace(sleep=waited.append))
@@ -152,6 +158,17 @@ def test_a_hold_on_a_store_counts_on_every_machine_and_names_are_dropped_once(
     assert not wearers & set(kept)
     assert verify(archive).faults == []
     assert not (work_folder(archive) / ".retaining").exists()
+
+    path, lines = archive_holds(archive)
+    place_of(archive).put(path, lines.replace(b"inquest", b"request"))
+    altered = within("verify", archive)
+    assert (altered.exit_code, "holds: 2 entries, " in altered.output) == (1, True), altered.output
+    assert not any(line.startswith("whole") for line in altered.output.splitlines())
+
+
+def archive_holds(archive: Path) -> tuple[Path, bytes]:
+    (path,) = place_of(archive).below(archive / "holds")
+    return path, path.read_bytes()
 
 
 def test_serve_shows_what_another_machine_sealed_on_the_store(
