@@ -226,7 +226,7 @@ def _set_aside(one: Examined) -> Iterator[Finding]:
         last,
         f"{counted(len(aside), 'pressure reading')} ({values}"
         f"{', ...' if len(aside) > 4 else ''} bar) jumped and returned at once; "
-        "the analysis of air omits them."
+        "not used in the analysis of air."
         + (
             f" That is {percent(len(aside) / len(wear.at_us))} of them: do two sets use this ID?"
             if many
@@ -297,7 +297,7 @@ def _free_flow(one: Examined, context: Context) -> Iterator[Finding]:
             started_us,
             ended_us,
             f"Air left at more than {rules.free_flow_l_min:.0f} L/min for {lasting(last - first)} from "
-            f"{clock(started_us)} (highest {peak:.0f} L/min): free-flow or a leak, or very hard breathing.",
+            f"{clock(started_us)} (highest {peak:.0f} L/min): free flow, a leak or very hard breathing.",
             [one.wear.identity_at(started_us), one.wear.identity_at(ended_us)],
         )
 
@@ -324,7 +324,7 @@ def _falling_without_motion(one: Examined, context: Context) -> Iterator[Finding
                 one.at_us(b - 1),
                 f"No motion for {lasting(b - a)} from {clock(one.at_us(a))}, yet air left at {mean:.0f} "
                 f"L/min (from {one.air.pressure_bar[a]:.0f} to {one.air.pressure_bar[b - 1]:.0f} bar): "
-                "a leak, a set laid down open, or distress.",
+                "a leak, a set put down with its valve open, or distress.",
                 [wear.identity_at(one.at_us(a)), wear.identity_at(one.at_us(b - 1))],
             )
 

@@ -147,8 +147,8 @@ def _unanswered(alarm: Alarm, context: Context) -> Iterator[Finding]:
     if answered_us is None and cleared_us is not None and cleared_us <= over_us:
         return  # over by itself before anybody had to answer
     if answered_us is None:
-        how = "was not acknowledged at the set, nor marked as seen at the desk"
-        how += f", until it was cleared at {clock(cleared_us)}" if cleared_us is not None else " at all"
+        how = "was never acknowledged at the set or marked as seen at the desk"
+        how += f"; it was cleared at {clock(cleared_us)}" if cleared_us is not None else ""
     else:
         took = lasting((answered_us - alarm.raised_us) * 1e-6)
         how = f"was first answered at {clock(answered_us)}, after {took}"

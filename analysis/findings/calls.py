@@ -35,8 +35,8 @@ def _shared(one: SharedName) -> Finding:
         at_us,
         until_us,
         f"Two desks used the name {one.desk_id} in incident {one.incident_id}: boots {one.boots[0]} and "
-        f"{one.boots[1]}, both heard from {clock(at_us)} to {clock(until_us)}. An order counts as ended when "
-        "each of them that gave it ended it; a roll call likewise.",
+        f"{one.boots[1]}, both heard from {clock(at_us)} to {clock(until_us)}. If both gave an order or "
+        "called a roll, it is over only when both have ended it.",
         one.evidence,
     )
 

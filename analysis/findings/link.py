@@ -100,7 +100,7 @@ def _silence(one: Examined, context: Context) -> Iterator[Finding]:
             f"Not heard for {lasting(gap.seconds)} under air, from {clock(gap.started_us)} "
             f"({one.air.pressure_bar[earlier]:.0f} bar) to {clock(gap.ended_us)} "
             f"({_heard_next(gap, one)}); {_missing(gap)}. "
-            f"{_said_down(gap, context)}What happened inside was not observed.",
+            f"{_said_down(gap, context)}What happened in that time is not known.",
             [gap.before_identity, gap.after_identity],
         )
 
@@ -217,8 +217,8 @@ def _setup(one: Examined) -> Iterator[Finding]:
             wear,
             wear.started_us,
             wear.ended_us,
-            f"The set sent another setup in the middle of the wear. Which is right is not known: {counts}, "
-            f"the least air, and the highest warning, {wear.thresholds.low_air_bar:.0f} bar.",
+            f"The set sent another setup in the middle of the wear. Which is right is not known: {counts} "
+            f"(the least air), and the highest warning counts ({wear.thresholds.low_air_bar:.0f} bar).",
             proof,
         )
     if wear.setup is None or wear.cylinder is None:
@@ -232,7 +232,7 @@ def _setup(one: Examined) -> Iterator[Finding]:
             wear.started_us,
             wear.ended_us,
             f"The set {said}: litres, rates and forecasts stay empty, and the "
-            f"warning is taken as {wear.thresholds.low_air_bar:.0f} bar.",
+            f"warning is assumed at {wear.thresholds.low_air_bar:.0f} bar.",
             proof,
         )
         return
@@ -358,7 +358,7 @@ def _used_again(power_up: PowerUp, context: Context) -> Iterator[Finding]:
         last_us,
         f"{speaker} used the boot number {power_up.boot} again: from {clock(first_us)} it counted its "
         "messages from the start, under identities already used. All are kept and separated by the time they "
-        "were heard; an identity cited here may mean two. The number must change at every power-up.",
+        "were heard; an identity cited here may mean two messages. It must change at every power-up.",
         (power_up.identity(power_up.first_live_seq()),),
     )
 
@@ -389,8 +389,8 @@ def _clock(power_up: PowerUp, context: Context) -> Iterator[Finding]:
                 None,
                 first,
                 last,
-                f"The clock of set {power_up.name} {ran}. All its messages are "
-                "placed where they were received; how late they arrived is not known.",
+                f"The clock of set {power_up.name} {ran}. All its messages have their "
+                "time of receipt; how late they arrived is not known.",
                 (power_up.identity(still.first_seq), power_up.identity(still.last_seq)),
             )
         return
@@ -409,7 +409,7 @@ def _clock(power_up: PowerUp, context: Context) -> Iterator[Finding]:
             )
     if abs(fit.offset_s) > context.profile.link.clock_wrong_s and context.overlaps(first, last):
         way = "fast" if fit.offset_s > 0 else "slow"
-        so = "; all its times are corrected by that"
+        so = "; all its times are corrected"
         if fit.steps:
             so = " over the longest stretch between its jumps; every stretch is corrected by its own offset"
         yield Finding(
@@ -438,9 +438,8 @@ def _perhaps_the_listener(power_up: PowerUp, offset_s: float, context: Context) 
     if len(others) < 2 or any(abs(one - offset_s) > alike_s for ones in others.values() for one in ones):
         return ""
     return (
-        f" So were those of all {len(others)} other sets heard meanwhile, by about as much. Perhaps the "
-        "listener's clock was wrong, and then the times given here are wrong by that; or the record "
-        "was replayed."
+        f" All {len(others)} other sets heard meanwhile were off by about as much. Perhaps the listener's "
+        "clock was wrong: then the times given here are wrong by as much. Or the record was replayed."
     )
 
 

@@ -180,7 +180,7 @@ def _two_wearers(context: Context) -> Iterator[Finding]:
             shared.from_us,
             min(first.ended_us, second.ended_us) if first.ended_us > shared.from_us else second.ended_us,
             f"{second.wearer_id} was tallied in with set {second.set_id} at {clock(shared.from_us)}, while "
-            f"{first.wearer_id} was in with it since {clock(first.in_us)}; nobody had tallied "
+            f"{first.wearer_id} had been in with it since {clock(first.in_us)}; nobody had tallied "
             f"{first.wearer_id} out. The readings do not show who wore it.",
             (first.in_identity, second.in_identity),
         )
@@ -226,7 +226,7 @@ def _out_of_nobody(context: Context) -> Iterator[Finding]:
             word.from_us,
             word.said_us,
             f"Desk {word.desk_id} tallied out {who} with set {word.row['set_id']} at "
-            f"{clock(word.from_us)}, and by the record {who} was not in: it ended no entry."
+            f"{clock(word.from_us)}, but by the record {who} was not in: it ended no entry."
             + "".join(
                 f" {one.wearer_id} was tallied in with that set at {clock(one.in_us)} and never out."
                 for one in meant

@@ -99,7 +99,7 @@ def _turned_back_late(
         if entry.left_bound == "at least":
             statement = (
                 f"{nobody}. Nobody said that the wearer came out: by {clock(left_us)}, the last "
-                f"that is known, {lasting(late_s)} had passed{below.replace(' and ', ', at least ')}"
+                f"known moment, {lasting(late_s)} had passed{below.replace(' and ', ', at least ')}"
             )
         if entry.stay is not None and entry.stay.ended_by is not None and entry.left_bound:
             evidence.append(entry.stay.ended_by)
@@ -177,7 +177,7 @@ def _began_unheard(entry: Entry, due_us: int) -> bool:
 
 
 def _due(entry: Entry, gauge: VoiceGauge | None, due_us: int, context: Context) -> str:
-    """Say whose moment it was: the team turns on its lowest member, who may be another wearer."""
+    """Say whose moment it was: a team turns back with its lowest member, who may be another wearer."""
     said = f"By {POLICY_WORDS[context.profile.turn_back.policy]} turn-back was due at {clock(due_us)}"
     if _began_unheard(entry, due_us):
         said += " at the latest, counted from a full cylinder (the beginning was not heard),"
@@ -191,7 +191,7 @@ def _due(entry: Entry, gauge: VoiceGauge | None, due_us: int, context: Context) 
     own = entry.own_turn_back_us
     when = "it was never due" if own is None else f"it was due at {clock(own)}"
     if wear is None and own is None:
-        return f"{said} for the team, on its lowest member"
+        return f"{said} for the team, by its lowest member"
     had = "no reading of this wearer was heard by then"
     if wear is not None:
         had = f"this wearer had {wear.bar_at(due_us):.0f} bar then"
@@ -199,4 +199,4 @@ def _due(entry: Entry, gauge: VoiceGauge | None, due_us: int, context: Context) 
             had = f"this wearer was last heard at {clock(wear.last_us(due_us))} with "
             had += f"{wear.bar_at(due_us):.0f} bar"
             when = when if own is not None else "it had not been due when last heard"
-    return f"{said} for the team, on its lowest member ({had}; by this wearer's own gauge {when})"
+    return f"{said} for the team, by its lowest member ({had}; by this wearer's own gauge {when})"

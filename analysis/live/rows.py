@@ -209,7 +209,7 @@ def people(rows: Iterable[Row]) -> list[list[Row]]:
 
 
 class Team(msgspec.Struct, frozen=True):
-    """A team turns back on its lowest member, heard or not."""
+    """A team turns back with its lowest member, heard or not."""
 
     team: str
     incident_id: str

@@ -48,7 +48,7 @@ class Entry:
     # dict of policy to list of TurnBackMoment: what each policy says of each charge.
     moments: dict[PolicyName, list[TurnBackMoment]] = field(default_factory=dict)
     policy: PolicyName = "half_of_usable"
-    team_turn_back_us: int | None = None  # when the policy in force turns the team back, on its lowest member
+    team_turn_back_us: int | None = None  # when the team must turn back by the policy, with its lowest member
     gauges: list[VoiceGauge] = field(default_factory=list)  # all that were read by voice of its sets
     # `spoken`: those that count: its set was not heard, or said far more than they do
     spoken: list[VoiceGauge] = field(default_factory=list)
@@ -423,7 +423,7 @@ def _gauges_of(entry: Entry, gauges: Sequence[VoiceGauge]) -> list[VoiceGauge]:
 def team_moments(entries: Sequence[Entry], policy: PolicyName) -> dict[str, list[int | None]]:
     """Return when a policy turns each entry's team back, cylinder by cylinder.
 
-    A team turns back on its lowest member: the earliest moment of the members in with it. Entries count
+    A team turns back with its lowest member: the earliest moment of the members in with it. Entries count
     together when incident and team are the same; a member's moment counts for another only while that one
     is in.
     """

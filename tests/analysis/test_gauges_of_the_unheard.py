@@ -149,7 +149,7 @@ def test_the_teams_turn_back_counts_for_a_member_who_was_never_heard(log: Any, g
     assert entries["W-2"]["turn_back_late_s"] == pytest.approx(2600 - 1245, abs=10)
     late = late_of(log, "W-2")
     assert "no reading under air counts for W-2" in late["statement"]
-    assert "was due at 10:20:46 UTC for the team, on its lowest member" in late["statement"]
+    assert "was due at 10:20:46 UTC for the team, by its lowest member" in late["statement"]
     assert "the exit at 10:43:20 UTC (no reading shows it) was at most" in late["statement"]
     assert late["evidence"][0].startswith("S-1/1/")  # the lowest member's reading
 

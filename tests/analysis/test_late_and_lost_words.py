@@ -86,7 +86,7 @@ def test_turn_back_says_whether_it_was_the_teams_moment_or_the_wearers_own(log: 
         desk.say(50 + number, "tally", incident_id="I-1", action="in", **entry)
     first, second = sorted(findings_of(log, "turned_back_late"), key=lambda row: row["set_id"])
     assert "by this wearer's own gauge" in first["statement"]
-    assert "for the team, on its lowest member" in second["statement"]
+    assert "for the team, by its lowest member" in second["statement"]
     assert "half of the usable air" in second["statement"]
     assert "half_of_usable" not in second["statement"]
 
@@ -100,7 +100,7 @@ def test_a_clock_that_jumped_is_not_said_to_have_been_wrong_all_along(log: Any) 
         talker.breathe(60, 300)
     said = {row["set_id"]: row["statement"] for row in findings_of(log, "clock_wrong")}
     assert "1 h fast over the longest stretch between its jumps" in said["S-1"]
-    assert "1 min 30 s fast; all its times are corrected by that" in said["S-2"]
+    assert "1 min 30 s fast; all its times are corrected." in said["S-2"]
 
 
 @pytest.mark.parametrize(
