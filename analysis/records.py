@@ -1,4 +1,4 @@
-"""Frames taken apart once: what each speaker said from one power-up on, as plain arrays in `seq` order.
+"""Splits frames into power-ups: each one's messages as plain arrays in `seq` order.
 
 Everything after this works on numpy arrays; the frames are touched once, sorted once, and freed of
 duplicates once. The same identity with another payload is a conflict: the one heard first is used, and
@@ -133,7 +133,7 @@ class PowerUp:
                 self.channels[kind].uptime_s = np.empty(0)
 
     def without_words(self) -> PowerUp:
-        """Return it with the number and moment of each message, and not what was said."""
+        """Return it with only the number and moment of each message."""
         channels = {kind: replace(one, numbers={}, rows=[]) for kind, one in self.channels.items()}
         return replace(self, channels=channels)
 

@@ -48,7 +48,7 @@ GROWING_IS_KEPT_S = 10.0
 MOST_RECORDS = 4
 MOST_BESIDE = 1000
 UNTALLIED, FAILED = "untallied-", "failed-"
-# What damaged data can raise; a fault of the program itself is to be seen.
+# Errors that damaged data can cause; errors of the program itself must stay visible.
 FAULTS = (UnderairError, OSError, ValueError, ArithmeticError, pl.exceptions.PolarsError)
 
 
@@ -177,7 +177,7 @@ class ResultsStore:
             return record
 
     def is_ready(self, key: str | None = None) -> bool:
-        """Return whether the lists, or one incident's tables, can be had at once, with nothing to analyse.
+        """Return whether the lists, or one incident's tables, are ready without analysing anything.
 
         A missing incident is ready: nothing has to be analysed to say so.
         """

@@ -119,7 +119,7 @@ def leave(broker: str, archive: Path, config: Path | None, as_json: bool) -> Non
 def check_broker(
     url: str | None, broker: str | None, messages: int, config: Path | None, as_json: bool
 ) -> None:
-    """Try a live broker, and say what would be lost.
+    """Test a live broker, and say which messages it would lose.
 
     Under underair/check/ it tries delivery, retained messages (also by wildcard), redelivery, and what the
     broker keeps for a listener that is away. It uses the MQTT version of the settings (3.1.1 without

@@ -154,7 +154,7 @@ class Listener(Started):
 
     @property
     def health(self) -> Health:
-        """How the writing goes right now."""
+        """The state of the writing now."""
         return self._writing.health
 
     @property
@@ -175,7 +175,7 @@ class Listener(Started):
         return self._writing.health.trouble or (disk_trouble(free) if free < FULL_DISK_BYTES else "")
 
     def why_not_alive(self) -> str:
-        """Return whether the writing has ended by a fault of ours; empty when it works or waits."""
+        """Return the error that ended the writing; empty while it works or waits."""
         return "" if self._writing.alive else "the journal's thread has ended: restart the listener"
 
     def start(self) -> None:

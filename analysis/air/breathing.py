@@ -202,7 +202,7 @@ def reconstruct(
     first_window = hardest[: kernels.WINDOW_S]
     np.maximum(first_window, hard_l_min, out=first_window)
 
-    track = causal  # read out above, and written over: what is in the cache already is quicker
+    track = causal  # already read, so it is overwritten: memory that is in the cache is quicker
     if (fate >= kernels.UNMOVED).any():
         # A track that took back what it took cannot be smoothed. A hang that never ended stays: what the
         # gauge shows is the least that was used, and all that is known.
@@ -260,7 +260,7 @@ def reconstruct(
 
 
 def _no_later_than_moved(passage: FloatArray, track: FloatArray) -> None:
-    """Let no early end, and no hard work, last longer than when a gauge that may hang moved last.
+    """While a gauge may hang, keep the early end and the scenario no later than at its last move.
 
     - `passage`: array, shape (n, 5): by `first_passage`; changed in place.
     - `track`: array, shape (n, width): one row a second; or such a row after that of the last move.

@@ -50,7 +50,7 @@ KEPT = 27  # the row of the track at `MOVED_S`, then wall, density, `HARDEST` an
 WINDOW_S = 180
 """The hardest and the easiest so many seconds of a wear say how restless it is."""
 
-# What is thought of a gauge that does not move: nothing; it should have moved; it may hang; it hangs. Then:
+# States of a gauge that does not move: none; it should have moved; it may hang; it hangs. Then:
 # it hung, until a reading is believed again.
 MOVES, OVERDUE, MAY_HANG, HANGS, HUNG = 0.0, 1.0, 2.0, 3.0, 4.0
 LEAST_STEP_BAR = 0.5
@@ -117,7 +117,7 @@ COOLING_K_L = 0.0067 * 6.8
 
 @compiled
 def one_second(model):  # type: ignore[no-untyped-def]
-    """Return, for a second: what stays of the rate, its part of the air, what stays of the mean, noise."""
+    """Return one second's factors: decay of the rate, its share of the air, decay of the mean, noise."""
     follows_s, settles_s = model[M_FOLLOWS_S], model[M_SETTLES_S]
     keep = exp(-1.0 / follows_s)
     area = follows_s * (1.0 - keep)
@@ -129,7 +129,7 @@ def one_second(model):  # type: ignore[no-untyped-def]
 
 @compiled
 def first_after(time_s, reading, at_s):  # type: ignore[no-untyped-def]
-    """Return the place of the first reading after a moment, up to one after it."""
+    """Return the index of the first reading after a moment."""
     while reading > 0 and time_s[reading - 1] > at_s:
         reading -= 1
     return reading
@@ -165,7 +165,7 @@ def advance(  # type: ignore[no-untyped-def]
     reading, second, again, goes_on = 0, begin, begin, False
     while second <= upto:
         if goes_on:
-            # What the second before has come to, once all its readings are in.
+            # The state at the end of the second before, with all its readings.
             before = second - 1
             if before >= WINDOW_S and state[DOUBT] < HANGS:
                 used = (state[RING + before % WINDOW_S] - left) * (60.0 / WINDOW_S)

@@ -1,4 +1,4 @@
-"""The reconciled clock: every speaker's own time mapped onto the listener's, one fit a power-up.
+"""The reconciled clock: maps each set's and desk's own time onto the listener's, one fit a power-up.
 
 A message cannot be heard before it is sent: `time - received` is at most the offset of the speaker's
 clock (set minus listener), and comes close to it for the messages that came through fastest. The offset
@@ -254,7 +254,7 @@ def fit_clock(power_up: PowerUp) -> ClockFit | None:
     if power_up.role == "set":  # a desk's clock that is set back would put an `in` before the `out`
         late = numbered_when_sent(time_s, heard_s, grain_s)
         if late.any():
-            # An uptime that runs on proves of readings that the clock jumped; an alarm says its time itself.
+            # If the uptime runs on, the clock jumped for readings; an alarm gives its own time.
             runs_on = late & (uptime_s >= np.maximum.accumulate(uptime_s) - BACKWARD_S)
             kinds = np.repeat([kind in NUMBERS for kind in power_up.channels], [len(one) for one in channels])
             late &= ~(runs_on & kinds[order])
@@ -302,7 +302,7 @@ def fit_clock(power_up: PowerUp) -> ClockFit | None:
 
 
 def _said_in(late_s: Floats, late_seq: Ints, first_seq: Ints, begin_s: Floats, lines: Sequence[Line]) -> Ints:
-    """Return in which segment messages were said that were numbered late: in doubt in the earliest.
+    """Return the segment in which each late-numbered message was made; if in doubt, the earliest.
 
     - `begin_s`: when each segment begins on the reconciled clock.
     """
@@ -334,7 +334,7 @@ def _held_back(line: Line, before: Line, seq: Ints, time_s: Floats, jump: int) -
 def in_the_same_queue(
     fit: ClockFit, power_up: PowerUp, before: ClockFit | None, earlier: PowerUp
 ) -> ClockFit:
-    """Return a power-up's fit where the one before ended in a backlog: its messages wait there as well.
+    """Return a power-up's fit if the one before ended in a backlog: its messages waited there, too.
 
     Alone, the first of them would seem fresh. Where its clock went on over the new power-up, the offset of
     the one before counts.
@@ -386,7 +386,7 @@ def _stood(power_up: PowerUp) -> Stood | None:
 
 
 def _unchecked(seq: Ints, origin_us: int) -> ClockFit:
-    """Return the fit that leaves every message at its own time, with a spread that nobody knows."""
+    """Return the fit that leaves every message at its own time, with an unknown spread."""
     nothing = np.zeros(1)
     return ClockFit(
         by_uptime=False,
@@ -442,7 +442,7 @@ def _written_clock(
     mean_s, drift = offset.mean(), 0.0
     if len(at) >= DRIFT_FROM_MESSAGES and at.max() - at.min() >= DRIFT_FROM_S:
         away = at - at.mean()
-        # Not `@`: of so many values BLAS gives each core a part, which takes ten times the processor's time.
+        # Not `@`: BLAS would split so many values over the cores, which takes ten times the processor time.
         drift = float((away * (offset - mean_s)).sum() / (away * away).sum())
     # How far the fastest tenth stays from the edge, with the grain of the written time: an honest spread.
     tenth = float(np.partition(heard_s[span] - at, len(at) // 10)[len(at) // 10])

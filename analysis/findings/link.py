@@ -389,7 +389,7 @@ def _clock(power_up: PowerUp, context: Context) -> Iterator[Finding]:
                 None,
                 first,
                 last,
-                f"The clock of set {power_up.name} {ran}. All its messages have their "
+                f"The clock of set {power_up.name} {ran}. All its messages get their "
                 "time of receipt; how late they arrived is not known.",
                 (power_up.identity(still.first_seq), power_up.identity(still.last_seq)),
             )

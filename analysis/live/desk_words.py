@@ -268,7 +268,7 @@ class DeskWords:
             self._say(("gauge", record["incident_id"], record["set_id"]), record, at, what)
 
     def _also_of(self, what: str, name: str) -> list[tuple[str, str]]:
-        """Return who else an answer to a roll call is about: the wearer's team, or the team's wearers."""
+        """Return who else an answer to a roll call concerns: the wearer's team, or the team's wearers."""
         last = [stay.tallies[-1] for stay in self._stays.values()]
         if what == "wearer":
             return [("team", one.team) for one in last if one.wearer_id == name and one.team]
@@ -309,7 +309,7 @@ class DeskWords:
         what: tuple[str, ...],
         also: Iterable[tuple[str, str]] = (),
     ) -> None:
-        """Note what a desk said, and whether another desk has just said otherwise of it, or of `also`."""
+        """Record what a desk said, and whether another desk has just contradicted it (or of `also`)."""
         said = self._last.setdefault(subject, [])
         others = [one for name in also for one in self._last.get((*subject[:-2], *name), ())]
         for other in (*said, *others):

@@ -190,7 +190,7 @@ class Inside:
         return min((before for before, _ in rises), key=lambda one: one.last_bar, default=None)
 
     def outlook_of(self, wear: Wear, until_us: int) -> Outlook | None:
-        """Return what lay ahead by the readings of a wear up to a moment, as seen from there."""
+        """Return the forecast made at a moment, from a wear's readings up to then."""
         live_set = self.live_set
         if live_set.failed:
             return None

@@ -83,7 +83,7 @@ LostCode = Literal[
 
 
 class Lost(msgspec.Struct, frozen=True):
-    """Somebody inside whose air nothing vouches for: why, and since when."""
+    """Somebody inside without evidence of air: why, and since when."""
 
     code: LostCode
     since_at: float

@@ -1,4 +1,4 @@
-"""The sets and desks of one service: asks every rule about their record, as of now."""
+"""The sets and desks of one service: applies every rule to their record, as of now."""
 
 from __future__ import annotations
 
@@ -139,7 +139,7 @@ class ServiceBoard:
             one_set.failed = False
 
     def _let_go(self, by_set: Mapping[str, Sequence[TallyEntry]], now_us: int) -> None:
-        """Let readings of closed wears go, of few sets at a time: as long as every answer stays the same."""
+        """Drop readings of closed wears, a few sets at a time, but only if every result stays the same."""
         left = min(1 + abs(now_us - self._let_go_us) // 1_000_000, LET_GO_MOST)
         self._let_go_us = now_us
         for set_id, live_set in self._sets.items():
@@ -240,7 +240,7 @@ class ServiceBoard:
         return found
 
     def _cries_for_help(self, entry: Entry, live_set: SetNow, now_us: int) -> bool:
-        """Return whether an alarm of the gravest kind that was raised in this entry is still on."""
+        """Return whether one of the gravest alarms, raised in this entry, is still active."""
         return any(
             owner is not None
             and owner.entry_id == entry.entry_id
@@ -304,7 +304,7 @@ class ServiceBoard:
                     reached.setdefault(team, set()).add(one.at_us * 1e-6)
 
     def rows(self, now_s: float) -> list[Row]:
-        """Return a row of everybody inside; after a fault the last one, rather than none."""
+        """Return a row for everybody inside; if making one fails, the last one that was made."""
         found, soon = [], set()
         for one in self.inside:
             row = self._row(one, now_s)
@@ -456,7 +456,7 @@ class ServiceBoard:
         return found
 
     def _left(self, entry: Entry, shown: set[str], now_s: float) -> tuple[int, str] | None:
-        """Return when and how whoever was not tallied in left the page; None when too long ago."""
+        """Return when and how a set without a tally left the page; None when too long ago."""
         last_us, in_order = entry.wears[-1].ended_us, entry.wears[-1].closed_in_order
         word = self._accounted(entry)
         if entry.entry_id in shown:

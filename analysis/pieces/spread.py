@@ -178,8 +178,8 @@ def _at_worker(function: Callable[[T], R], task: T, asked_with: dict[str, str]) 
         differ = {name for name, value in made_with().items() if value != asked_with.get(name)}
         if differ:
             raise UnderairError(
-                f"this worker has other versions than the command, so figures could differ: worker "
-                f"{_words(made_with(), differ)}; command {_words(asked_with, differ)}. Install the same"
+                f"this worker's versions differ from the command's, so figures could differ: worker "
+                f"{_words(made_with(), differ)}; command {_words(asked_with, differ)}. Install the same ones"
             )
         return function(task), altered_here()
     except UnderairError as error:

@@ -242,7 +242,7 @@ def _never_heard(results: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
 
 
 def _once_an_entry(wears: pl.DataFrame) -> pl.DataFrame:
-    """Count each event once an entry: a set that restarted, or a valve that closed, makes no second person.
+    """Count each event once for each entry: a restarted set or a closed valve makes no second person.
 
     Leaving below the warning belongs to the last wear that ended so, alarms to the first wear that had one.
     It is unknown where the entry's last wear does not show it.

@@ -215,7 +215,7 @@ class Entry:
 
     @property
     def late_s(self) -> float | None:
-        """How much later than due the turn was noted, or, where nobody noted it, the exit was."""
+        """How late the turn was noted after it was due; without a note, how late the exit was."""
         due_us = self.team_turn_back_us
         if due_us is None:
             return None
@@ -232,7 +232,7 @@ class Entry:
 
     @property
     def under_air_s(self) -> float:
-        """Seconds under air; what two sets breathed at the same time counts once."""
+        """Seconds under air; time with two sets at once counts once."""
         total_us, until_us = 0, 0
         for wear in sorted(self.wears, key=lambda one: one.started_us):
             total_us += max(wear.ended_us - max(wear.started_us, until_us), 0)
@@ -455,7 +455,7 @@ class Turns:
 
 
 def turns_of(entries: Sequence[Entry]) -> dict[str, Turns]:
-    """Return, by wear, what each policy says of its cylinder; a moment after the wear is not its own."""
+    """Return each wear's moments by policy; a moment after its end belongs to another wear."""
     teams = {policy: team_moments(entries, policy) for policy in POLICIES}
     found: dict[str, Turns] = {}
     for entry in entries:

@@ -39,7 +39,7 @@ of a name."""
 
 
 def written_then() -> pl.Expr:
-    """Tell notes written during an incident from those brought in later (a radio log, days after).
+    """Separate notes written during an incident from those imported later (a radio log, days after).
 
     What was brought in later says nothing about when the incident was.
     """
@@ -112,7 +112,7 @@ class Stay:
 
 
 def key_of(stay: Stay, keys: Keys) -> str:
-    """Return what the incident of a stay is asked for by: the use of its name that had begun then."""
+    """Return the key of a stay's incident: the latest use of its name that had begun by then."""
     uses = keys.get(stay.incident_id) or [(0, stay.incident_id)]
     begun = [key for from_us, key in uses if from_us - SPOKEN_EARLIER_US <= stay.in_us]
     return begun[-1] if begun else uses[0][1]
@@ -147,7 +147,7 @@ class TallyWord:
 
 @dataclass(frozen=True)
 class TallyBook:
-    """All that desks said about who was in."""
+    """Everything that desks said about who was in."""
 
     tallies: list[TallyEntry]  # those that count, by set and time
     corrected: list[tuple[TallyWord, TallyWord]]  # old and new; the old one stays in the record
@@ -199,7 +199,7 @@ def read_tallies(records: Sequence[PowerUp]) -> TallyBook:
 
 
 class _Reader:
-    """Goes through what desks said, in order of time."""
+    """Applies desks' messages in order of time."""
 
     def __init__(self, words: list[_Word], corrected: dict[str, str]) -> None:
         self._corrected = corrected
@@ -362,7 +362,7 @@ class _Reader:
                 self._end(stay, stay.closed_us, "incident_closed", stay.closed_by)
 
     def _move_on(self, tally: TallyEntry, at_us: int, *, back: bool) -> None:
-        """End a claim; the one that it took the set from has it back when the wearer moved on."""
+        """End a claim; if the wearer moved on, the claim before it gets the set back."""
         claims = self._claims.get(tally.set_id, [])
         if tally not in claims:
             return
@@ -403,7 +403,7 @@ class _Reader:
         self._end(stay, at_us, "tallied_out", identity)
 
     def _names(self, word: TallyWord, stay: Stay) -> bool:
-        """Return whether a word names a set of a stay and its wearer, or whom that `in` named at first."""
+        """Return whether a message names a stay's set and its wearer, or the wearer before a correction."""
         named = (word.row["wearer_id"], word.row["set_id"], "in")
         for tally in stay.tallies:
             identity: str | None = tally.in_identity
@@ -429,7 +429,7 @@ class _Reader:
         # Two are in with it and it names neither: whoever breathes must not vanish by a word about the other.
 
     def _settle(self, set_id: str, at_us: int) -> None:
-        """Settle who wears a set that its wearer was moved on from: a person has said so."""
+        """Settle who wears a set after its wearer was tallied in with another: a person has said so."""
         for tally in self._tallies:
             if tally.set_id == set_id and tally.replaced and tally.settled_us is None:
                 tally.settled_us = at_us
@@ -476,7 +476,7 @@ def tally_of(tallies: Sequence[TallyEntry], started_us: int, ended_us: int) -> T
 
 
 def two_at_once(tallies: Sequence[TallyEntry]) -> list[tuple[TallyEntry, TallyEntry]]:
-    """Return every two tallies by which one wearer was in twice without an `out` between.
+    """Return each pair of tallies by which one wearer was in twice, without an `out` between them.
 
     With two sets, or in two incidents.
     """

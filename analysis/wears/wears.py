@@ -74,7 +74,7 @@ class Thresholds:
 
 @dataclass(frozen=True, slots=True)
 class Following:
-    """What was heard of the set first after a wear: a pressure reading, or that it was switched off."""
+    """The first message of the set after a wear: a pressure reading, or `power off`."""
 
     seq: int
     at_us: int
@@ -141,7 +141,7 @@ class Wear:
 
     @property
     def kept(self) -> Bools | slice:
-        """What picks the readings that are no slips: nearly always all, and then nothing is copied."""
+        """Selects the readings that are not slips: nearly always all, and then nothing is copied."""
         return ~self.spike if self.spike.any() else slice(None)
 
     @property
@@ -178,7 +178,7 @@ class Wear:
 
     @property
     def ran_empty(self) -> bool:
-        """Whether it went down to nothing: at its end, or breathed on as before by the next reading."""
+        """Whether the cylinder ran empty: at the end, or by the next reading at the same rate."""
         from_us = self.last_us(self.ended_us - BREATHED_ON_US)
         falls = (self.bar_at(from_us) - self.last_bar) / max(self.ended_us - from_us, 1)  # bar a microsecond
         next_us = self.following.at_us if self.following is not None else self.ended_us
@@ -186,7 +186,7 @@ class Wear:
 
     @property
     def closed_in_order(self) -> bool:
-        """Whether its valve was closed on air that was left, as at the end of a training."""
+        """Whether the valve was closed with air left, as at the end of a training."""
         return self.ended_how in ("closed", "changed") and not self.ran_empty
 
     def span(self, kind: str) -> tuple[Channel, slice] | None:
@@ -257,7 +257,7 @@ def find_wears(
 
 
 def _give_late_tallies(wears: Sequence[Wear], tallies: Sequence[TallyEntry]) -> None:
-    """Give a tally made only after a wear to that wear, when no wear overlaps it.
+    """Link a tally that was made only after a wear to that wear, if it overlaps no other.
 
     The set must still have been on, and the wear the last before it, no longer ago than `LATE_TALLY_US`.
     """

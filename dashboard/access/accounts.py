@@ -220,7 +220,7 @@ def _hash(name: str, password: str) -> str:
     rest = re.sub(f"{re.escape(name)}|underair|password", "", normal, flags=re.IGNORECASE)
     if len(set(rest)) < 5:
         raise BadAccounts(
-            "this password is too easy to guess: a few characters repeated, beside the account's name"
+            "this password is too easy to guess: apart from the account's name it repeats a few characters"
         )
     with _hashing:
         return _hasher.hash(normal)

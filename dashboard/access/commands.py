@@ -96,7 +96,7 @@ def password(name: str, file: AccountFile) -> None:
     Example: underair account password crew-desk --accounts accounts.json
     """
     file.set_password(name, _password())
-    remark(f"underair: account {name} has another password; its sessions are ended")
+    remark(f"underair: the password of {name} is changed; its sessions are ended")
 
 
 @account.command("list")

@@ -64,7 +64,7 @@ class Reach:
             raise BadSettings("--house-sign-in needs the proxy that signs in: --public-url https://NAME")
         if self.accounts is not None and not AccountFile(self.accounts).accounts():
             raise BadSettings(
-                f"--accounts {self.accounts} holds no account, nobody could sign in; make one with "
+                f"--accounts {self.accounts} holds no account, so nobody could sign in; make one with "
                 f"`underair account add NAME --role ROLE --accounts {self.accounts}`"
             )
         return self

@@ -243,7 +243,7 @@ def constraints(versions: Mapping[str, str]) -> str:
 
 
 def readme(about: About) -> str:
-    """Return what the case says about itself to somebody who knows nothing of it."""
+    """Return the case's README, for a reader who knows nothing of underair."""
     origin = about.origin
     state = "whole" if origin.archive.whole else "NOT WHOLE. " + " ".join(origin.archive.faults)
     text = files("dashboard.evidence").joinpath("case_readme.txt").read_text(encoding="utf-8")

@@ -46,7 +46,7 @@ UNANCHORED = (
 
 
 def is_case(folder: Path) -> bool:
-    """Say whether a folder is a case, if only what is left of one, and not an archive."""
+    """Return whether a folder is a case, or the remains of one, and not an archive."""
     names = (*LISTED, TAG_MANIFEST, made.ABOUT, OLDER_SUMS, made.CAPTURE)
     return any((folder / name).is_file() for name in names)
 
@@ -155,7 +155,7 @@ def _lists(folder: Path, bag: bagit.Bag) -> list[str]:
 def _against_list(
     folder: Path, listed: Sequence[tuple[str, str]], unlisted: Collection[str]
 ) -> Iterator[str]:
-    """Yield what of a list's files (name, SHA-256) is missing, altered, elsewhere, or added."""
+    """Yield which files of a list (name, SHA-256) are missing, altered, outside the case, or added."""
     for name, digest in listed:
         path = folder / name
         if ".." in Path(name).parts or not path.resolve().is_relative_to(folder.resolve()):

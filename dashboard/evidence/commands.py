@@ -169,7 +169,7 @@ def case(
     """Put one incident into a folder that a third party can check without underair.
 
     A bag (BagIt 1.0, RFC 8493): messages, refused messages, tables, report, profile, schemas, versions and a
-    README. Prints its head, a hash of every file in the case: note it elsewhere, so that a change shows.
+    README. It prints its head, a hash of every file in the case. Note it elsewhere: it shows later changes.
     The exit code is 3 when the archive is incomplete; the case then says so.
 
     \b

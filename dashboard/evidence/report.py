@@ -208,7 +208,7 @@ def _summary(record: IncidentRecord, setting: Setting, findings: list[dict[str, 
         below = wears.filter(pl.col("low_air_s") > 0)
         if len(below):
             most = duration_text(float(below["low_air_s"].max()))  # type: ignore[arg-type]
-            went_on = f"{counted(len(below), 'wear')} went on below the low-air warning (derived)"
+            went_on = f"{counted(len(below), 'wear')} continued below the low-air warning (derived)"
             yield f"{went_on}, for up to {most}."
         else:
             yield "Nobody was under air below the low-air warning (derived), as far as was heard."

@@ -176,7 +176,7 @@ def _evacuation(lines: Sequence[AlarmLine], now: float, display: Display) -> dic
 
 
 def state_alarms(snapshot: Snapshot, display: Display) -> list[dict[str, Any]]:
-    """Return what needs a person's eyes and is no alarm of a set: not accounted for, losing air."""
+    """Return the states that need a person's attention but are no alarm: not accounted for, losing air."""
     lines = []
     for row in snapshot.rows:
         if row.lost is not None:
@@ -211,7 +211,7 @@ def _state(
 
 
 def _seen(snapshot: Snapshot, code: str, since: float) -> Iterator[NoteLine]:
-    """Yield the notes from a moment on that say that somebody has seen a state."""
+    """Yield the notes since a moment by which somebody marked a state as seen."""
     note = words.SEEN_STATE[code]
     return (one for one in snapshot.notes if one.text.startswith(note) and one.at >= since)
 

@@ -55,7 +55,7 @@ def not_live(token: str, banner: str) -> dict[str, Any]:
 
 
 def catching_up(token: str, fraction: float, at: float, to: float, display: Display) -> dict[str, Any]:
-    """Return the answer while messages of the past are being taken: how far, from 0 to 1, and at which."""
+    """Return the answer while earlier messages are being read: how much is done (0 to 1), and up to when."""
     done = percent(int(100 * fraction) / 100)  # rounded down: 100 would say that it is over
     text = words.CATCHING_UP.format(part=done, at=display.clock(at), to=display.named_clock(to))
     return not_live(token, text)
@@ -301,7 +301,7 @@ def _listener(listeners: tuple[Status, ...], now: float, display: Display) -> tu
 def not_known(
     snapshot: Snapshot, display: Display, listeners: tuple[Status, ...] = ()
 ) -> list[tuple[str, bool]]:
-    """Return what may have been said and was not heard here, for the system line."""
+    """Return what the page may have missed, for the system line."""
     began_at = snapshot.hearing.began_at
     parts: list[tuple[str, bool]] = []
     if began_at is not None and snapshot.at - began_at < BEGINS_AFTER_S:

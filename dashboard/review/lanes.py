@@ -192,7 +192,7 @@ def unheard_of(results: Results) -> pl.DataFrame:
 
 
 def owners_of(people: pl.DataFrame) -> dict[str, str]:
-    """Return the person of each wear, and of each set that only somebody who was never heard had."""
+    """Return the person of each wear, and of each set whose wearer was never heard."""
     rows = people.to_dicts()
     had = Counter(set_id for row in rows for set_id in row["set_ids"])
     return {wear: row["key"] for row in rows for wear in row["wear_ids"]} | {
@@ -333,7 +333,7 @@ def _joined(parts: list[Readings]) -> Readings:
 
 
 def _by_wear(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:
-    """Return the rows of each wear, which the tables on the 1 s grid have one after the other: no copies."""
+    """Return each wear's rows without a copy: tables on the 1 s grid have them one after the other."""
     runs = frame["wear_id"].rle().struct.unnest()
     if runs["value"].n_unique() < len(runs):
         return {str(key[0]): part for key, part in frame.partition_by("wear_id", as_dict=True).items()}

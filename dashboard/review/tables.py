@@ -118,7 +118,7 @@ def never_heard(results: Results) -> list[dict[str, Any]]:
 
 
 def not_heard(entry: dict[str, Any]) -> str:
-    """Say that no wear counts for an entry; one of its wearer may count for another incident."""
+    """Say that no wear counts for an entry; a wear of its wearer may count for another incident."""
     other = entry["other_incident_id"]
     return words.NOT_HEARD if other is None else words.NOT_HEARD_HERE.format(incident=other)
 
@@ -209,7 +209,7 @@ def finding_items(
 
 
 def alarm_rate_text(rate: dict[str, Any] | None) -> str:
-    """Say how fast alarms came, beside the published limits that were exceeded; nothing without an alarm."""
+    """Say how often alarms came, and which published limits that exceeds; empty without an alarm."""
     if rate is None or not rate["alarms"]:
         return ""
     text = (
@@ -249,7 +249,7 @@ def alarm_table(alarms: pl.DataFrame, rates: pl.DataFrame, setting: Setting) -> 
 
 
 def _unheard_after(results: Results, setting: Setting) -> dict[str, str]:
-    """Return, by wear whose end was not heard, since when: a pressure may have been reached unheard."""
+    """Return since when each wear whose end was not heard was silent: it may have reached a pressure then."""
     wears = results["wears"]
     silent = wears.join(
         results["gaps"], left_on=["wear_id", "ended"], right_on=["wear_id", "started"], how="semi"

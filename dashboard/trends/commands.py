@@ -102,7 +102,7 @@ def audit(
     engine: str | None,
     as_json: bool,
 ) -> None:
-    """Sum up months of wears as tables and as monthly and yearly sheets, for outside the service or inside.
+    """Write the figures of months and years as tables and sheets, for outside the service or inside.
 
     Without --inside: published figures. Each covers at least 10 people (the profile's limit); events are
     printed as ranges. A month, quarter or year is published once, when it is over, and kept in

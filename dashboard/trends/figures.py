@@ -73,7 +73,7 @@ def rate_figure(found: MonthlyRate) -> dict[str, Any]:
 
 
 def _top_of_rates(table: pl.DataFrame) -> float:
-    """Return what the scale must hold: a month of few wears must not flatten the others."""
+    """Return the range of the scale; a month of few wears must not flatten the others."""
     usual = table.filter("solid")
     typical = sorted(table["high"].drop_nulls())
     middle = typical[len(typical) // 2] if typical else 1.0
@@ -96,7 +96,7 @@ def mean_figure(found: MonthlyMean) -> dict[str, Any]:
 
 
 def _top_of_means(table: pl.DataFrame) -> float:
-    """Return what the scale must hold: far limits must not flatten the course."""
+    """Return the range of the scale; far limits must not flatten the curve."""
     highest, limits = table["mean"].max(), table["upper_limit"].max()
     top = max([float(value) for value in (highest, limits) if isinstance(value, float)], default=1.0)
     return min(top, LIMITS_SHOWN_TO * highest) if isinstance(highest, float) and highest > 0 else top

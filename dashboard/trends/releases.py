@@ -181,9 +181,7 @@ def _know_all(seen: list[Sighting], lines: list[bytes], if_lost: str) -> None:
     there = {hash_of(line) for line in lines}
     lost = next((look for look in seen if look.head not in there), None)
     if if_lost and lost is None:
-        raise ValueError(
-            "no line of it is missing; a reason goes with --replace, or with a list that was lost"
-        )
+        raise ValueError("the list is complete; give a reason only with --replace, or if the list was lost")
     if (
         lost is not None
         and not if_lost

@@ -229,7 +229,7 @@ def planning(wears: pl.DataFrame, profile: Profile, choice: Choice) -> Any:
 
 
 def _rate_text(one: PlanningRate, units: Units) -> str:
-    """A quantile with its interval; an end that so few wears do not bound is left open."""
+    """A quantile with its interval; if there are too few wears for an end, it is open."""
     places = units.decimals["rate"]
     rate, low, high = (
         None if value is None else f"{units.shown('rate', value):.{places}f}"
@@ -286,7 +286,7 @@ def _marked(text: str, odd: bool) -> str:
 
 
 def classes(row: dict[str, Any]) -> Any:
-    """Return the cell of minutes a wear with a heat sensor in each thermal class; it sorts by all above I."""
+    """Return the cell of minutes per wear in each thermal class; it sorts by all classes above I."""
     wears = row["heat_dose_wears"]
     if not wears:
         return "–"

@@ -60,7 +60,7 @@ def planning_heads(units: Units) -> list[str]:
 
 
 def month_text(month: date) -> str:
-    """Return a month as people and computers both read it."""
+    """Return a month as YYYY-MM."""
     return f"{month:%Y-%m}"
 
 
@@ -116,7 +116,7 @@ def judged_text(judged: Predicted | None, table: pl.DataFrame) -> str:
             else:
                 last = months[mark.first + length - 1]
                 told.append(f"{months[mark.first]} to {last} together are {side} what was expected.")
-                break  # one span of a length says enough
+                break  # one span of each length is enough
     if judged.too_early:
         told.append(not_judged)
     return " ".join(told)
@@ -159,7 +159,7 @@ def _short(value: float) -> str:
 
 
 def trend_text(trend: MannKendall | None, unit: str, holds: bool) -> str:
-    """Say a steady rise or fall where it holds; that none is visible where not."""
+    """Describe a steady rise or fall if the trend holds; otherwise say that none is visible."""
     if trend is None:
         return " Too few months to see a trend."
     if not holds:

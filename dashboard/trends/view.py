@@ -1,4 +1,4 @@
-"""What the trends page looks at: the kept ledger with its roster, and the choice that the address holds."""
+"""The data of the trends page: the kept ledger with its roster, and the choice in the address."""
 
 from __future__ import annotations
 
@@ -99,7 +99,7 @@ class Choosable:
 
 
 def known_of(*lots: pl.DataFrame) -> Choosable:
-    """Return what wears can be chosen by, of all lots together."""
+    """Return the possible choices, over all lots of wears together."""
     there: dict[str, set[Any]] = {
         name: {word for wears in lots for word in wears[name].drop_nulls().unique()}
         for name in ("kind", "station", "role")

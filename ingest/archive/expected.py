@@ -261,7 +261,7 @@ class Expected:
         return chain
 
     def faults(self, *, to_the_end: bool = False) -> list[tuple[str, str]]:
-        """Return what is wrong with the chains themselves: file below the archive, and statement.
+        """Return the faults of the chains themselves: file below the archive, and statement.
 
         `to_the_end`: also say that a chain's last line has no end; a line that is being written has none
         either.

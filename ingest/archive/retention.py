@@ -1,4 +1,4 @@
-"""Dropping who wore a set from the sealed messages of old incidents, and nothing else.
+"""Removes wearers' names from the sealed messages of old incidents, and nothing else.
 
 In what desks said of such an incident each `wearer_id` becomes a name that leads nowhere: an HMAC of incident
 and wearer under a random key that is deleted in the end, so that one wearer has one name within an incident

@@ -107,7 +107,7 @@ def _print(part: Path) -> _Print:
 
 
 def _known_altered(part: Path, line: Line, *, trusting: bool) -> str:
-    """Return what is wrong with a part as far as it shows without reading it; empty when nothing does.
+    """Return what is wrong with a part without reading it; empty if nothing shows.
 
     `trusting` takes the word of what was read before: a store dates objects by the second, so that one which
     was put right at once looks unchanged.
@@ -349,7 +349,7 @@ def trouble_of(archive: Path) -> Trouble:
 
 
 def trouble_lately(archive: Path) -> Trouble:
-    """Return `trouble_of` as it was a few seconds ago at most, for pages that ask again and again."""
+    """Return `trouble_of`, cached for a few seconds, for pages that ask again and again."""
     key, now = str(archive), time.monotonic()
     known = _lately.get(key)
     if known is None or now - known[0] > _LATELY_S:

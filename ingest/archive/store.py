@@ -180,7 +180,7 @@ class Place:
         sync_folder(folder)
 
     def complain(self, path: Path, error: OSError) -> None:
-        """Raise a clearer error in place of this one, if there is one: for a store only."""
+        """Raise a clearer error in place of this one, if the store has one."""
 
 
 class Store(Place):
@@ -262,7 +262,7 @@ def place_of(path: Path) -> Place:
 
 
 def until_whole(where: Path, read: Callable[[], Found]) -> Found:
-    """Return what `read` finds; it starts again when something that it listed is gone.
+    """Return the result of `read`, which starts again if something that it listed is gone.
 
     Raises `ArchiveProblem` when that happens again and again; `where` is named.
     """
@@ -334,7 +334,7 @@ def machine_folder() -> Path:
 
 
 def asides(archive: Path) -> Path:
-    """Return below which folder parts are made before they have their name."""
+    """Return the folder under which parts are written before they get their name."""
     return work_folder(archive) / "aside" if isinstance(archive, StorePath) else archive
 
 

@@ -1,4 +1,4 @@
-"""Merging the small parts of finished days into one a day and kind; no reader ever sees a half state.
+"""Merges the small parts of finished days into one for each day and kind; readers never see a half state.
 
 The steps, each durable before the next: the merged part aside, read back and compared with the digests of
 what it replaces; its line in the manifest; its name. From then on readers pass over what it replaces, which
@@ -367,7 +367,7 @@ def only_one(archive: Path) -> Iterator[None]:
             # Read back: a store that does not know conditional requests may have written over another's lock.
             if lock.read_bytes() != ours:
                 raise ArchiveProblem(
-                    f"another machine is tidying {archive}, or was killed meanwhile. If none is, delete "
+                    f"another machine is tidying {archive}, or was killed while it did. If none is, delete "
                     f"{lock}"
                 )
             at_the_end.callback(lock.unlink, missing_ok=True)

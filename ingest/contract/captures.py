@@ -243,7 +243,7 @@ def _lines_of(path: Path) -> Iterator[bytes]:
             unpacked += len(block)
             if unpacked > most_bytes:
                 raise _UnpacksTooFar(
-                    f"it unpacks to more than {MOST_UNPACKED_TO_PACKED} times its size, no capture does"
+                    f"it unpacks to more than {MOST_UNPACKED_TO_PACKED} times its size, which no capture does"
                 )
             *lines, rest = (rest + block).split(b"\n")
             if passing_over and lines:

@@ -50,7 +50,7 @@ class SetState(msgspec.Struct):
 
 
 class _Reading(NamedTuple):
-    """What a source reads as one: an object, or an item of its list."""
+    """The unit that a source reads: an object, or an item of a list in it."""
 
     source: Source
     first_rule: int  # number of its first rule among those of all sources of its topic

@@ -254,7 +254,7 @@ def _check_value(value: Value, where: str, names: set[str], field: Field) -> Non
             raise BadSettings(f"{where} has no parts: it is {field.expected}")
         _check_each(value.parts, where, names, {each.name: each for each in field.members}, where, "part")
     if value.times != 1.0 and field.shape != "number":
-        raise BadSettings(f"{where}.times is for a number that need not be whole")
+        raise BadSettings(f"{where}.times is only for numbers that may have decimals")
     if value.level and value.level not in names:
         has = ", ".join(sorted(names)) or "no named level"
         raise BadSettings(f"{where}.level: the topic has {has}, got {value.level!r}")

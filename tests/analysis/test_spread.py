@@ -257,7 +257,7 @@ def test_a_worker_of_other_versions_is_refused() -> None:
     with pytest.raises(UnderairError) as said:
         _at_worker(abs, -1, other)
     assert f"worker underair {mine['underair']}, polars {mine['polars']}; command" in str(said.value)
-    assert "underair 0.0.1 (code 0), polars 0.1. Install the same" in str(said.value)
+    assert "underair 0.0.1 (code 0), polars 0.1. Install the same ones" in str(said.value)
     assert "numpy" not in str(said.value)
 
 

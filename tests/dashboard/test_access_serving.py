@@ -75,7 +75,7 @@ def test_what_is_safe_starts(accounts_file: Path, given: dict[str, Any]) -> None
 
 
 def test_a_file_without_accounts_does_not_start(tmp_path: Path) -> None:
-    with pytest.raises(BadSettings, match="holds no account"):
+    with pytest.raises(BadSettings, match="holds no account, so nobody"):
         Reach(accounts=tmp_path / "none.json").checked()
 
 
