@@ -250,7 +250,7 @@ PLANTED: dict[str, tuple[Callable[[Any], None], str]] = {
     "rapid_heat": (rapid_heat, "lag removed"),
     "heat_lag_disproved": (fast_sensor, "went from 160 to 25 °C in 1 s at"),
     "heat_sensor_doubtful": (broken_heat_sensor, "cannot be the surroundings of a person"),
-    "alarm_unanswered": (unanswered, "until it was cleared at 10:13:00 UTC"),
+    "alarm_unanswered": (unanswered, "it was cleared at 10:13:00 UTC"),
     "silence_under_air": (silence, "Not heard for 1 min 41 s under air"),
     "not_tallied_out": (never_out, "W-1 was tallied in with set S-1"),
 }
