@@ -79,7 +79,7 @@ def test_a_list_that_lost_lines_publishes_nothing_anew_without_a_reason(tmp_path
     assert len(list_file.read_bytes().splitlines()) == len(whole.splitlines()[:rest])
     list_file.write_bytes(whole)
     assert publish(tmp_path, wears(), at("2029-04-11")) == first
-    with pytest.raises(BadReleases, match="a reason goes with --replace, or with a list that was lost"):
+    with pytest.raises(BadReleases, match="give a reason only with --replace, or if the list was lost"):
         publish(tmp_path, wears(), at("2029-05-11"), reason="why not", by="officer")
     list_file.unlink()
     publish(tmp_path, wears(), at("2029-04-11"), reason="the disk was lost", by="officer")
