@@ -96,7 +96,7 @@ def _dose(one: Examined, heat: HeatTrack, context: Context) -> Iterator[Finding]
         f"The heat dose passed {rules.dose_limit:g} at {clock(one.at_us(second))}"
         f"{' or earlier' if unheard else ''}, "
         f"{lasting((one.at_us(second) - from_us) * 1e-6)} after the surroundings passed 60 °C, and "
-        f"ended at {'no less than ' if unheard else ''}{', '.join(both)}.{unheard} {NO_BODY}",
+        f"{'reached at least' if unheard else 'ended at'} {', '.join(both)}.{unheard} {NO_BODY}",
         _readings_near(one, [second, int(np.nanargmax(heat.temperature_c))]),
     )
 

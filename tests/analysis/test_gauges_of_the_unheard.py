@@ -201,8 +201,8 @@ def test_of_whoever_never_came_out_no_exit_is_told(log: Any) -> None:
     late = late_of(log, "W-1")["statement"]
     assert "the exit" not in late
     assert (
-        "Nobody noted the turn. Nobody said that the wearer came out: by 10:25:00 UTC, the last that is "
-        "known, 10 min had passed." in late
+        "Nobody noted the turn. Nobody said that the wearer came out: by 10:25:00 UTC, the last known "
+        "moment, 10 min had passed." in late
     )
 
 
