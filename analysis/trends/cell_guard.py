@@ -100,12 +100,15 @@ def another(
         low[at], high[at] = max(low[at], ends[0]), min(high[at], ends[1])
     if (low > high).any():
         return None
-    found = solver.milp(
-        aim,
-        integrality=np.ones(len(aim)),
-        bounds=solver.Bounds(low, high),
-        constraints=[solver.LinearConstraint(system.sums, 0.0, 0.0)],
-    )
+    for demand in (0.0, 1.0):  # most answers are whole numbers undemanded, and cost a third
+        found = solver.milp(
+            aim,
+            integrality=np.full(len(aim), demand),
+            bounds=solver.Bounds(low, high),
+            constraints=[solver.LinearConstraint(system.sums, 0.0, 0.0)],
+        )
+        if found.x is None or np.allclose(found.x, np.round(found.x), rtol=0.0, atol=1e-6):
+            break
     return None if found.x is None else np.round(found.x)
 
 

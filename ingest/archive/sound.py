@@ -216,11 +216,14 @@ class DayFolder:
             if name not in self.settled.replaced and Path(name).stem not in moving:
                 yield fault_of_line(ALTERED, self.latest[name], why)
         for line in self.settled.missing:
-            stem = Path(line.part).stem
-            if line.part in self.altered or stem in moving or self.path(line.part).exists():
+            path = self.path(line.part)
+            if line.part in self.altered or path.stem in moving:
                 continue
-            if aside_of(self.path(line.part)).exists():
-                continue  # it is being written, or `parts.complete` will put it there
+            with contextlib.suppress(FileNotFoundError):
+                if file_sha256(aside_of(path)) == line.sha256:
+                    continue  # it is being written, or `parts.complete` will put it there
+            if path.exists():
+                continue
             kept = self._archive / QUARANTINE / line.part
             if kept.exists():
                 moved = f"{CHANGED}, and it was moved to `{QUARANTINE}/{line.part}`"

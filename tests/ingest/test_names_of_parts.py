@@ -82,8 +82,9 @@ def test_a_name_that_a_part_has_or_had_is_refused(tmp_path: Path, pressure: Pres
     assert foreign.read_bytes() == b"somebody else's"
 
 
+@pytest.mark.parametrize("altered", [False, True])
 def test_part_whose_writing_broke_off_is_put_in_its_place_by_tidying(
-    tmp_path: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch, altered: bool
 ) -> None:
     """Its line is there and its name is not: the bytes beside are what the line says."""
     rows = frames_from_heard([pressure(1)])["pressure"]
@@ -97,6 +98,9 @@ def test_part_whose_writing_broke_off_is_put_in_its_place_by_tidying(
             write_part(tmp_path, "pressure", FROZEN.date(), "one", rows, "import")
     assert not trouble_of(tmp_path)
     assert Archive(tmp_path).messages()["pressure"].is_empty()
+    (aside,) = (tmp_path / "pressure").rglob(".*.tmp")
+    if altered:
+        aside.write_bytes(aside.read_bytes()[::-1])
     tidy(tmp_path, FROZEN + timedelta(days=1), grace_s=0)
-    assert Archive(tmp_path).messages()["pressure"].height == 1
-    assert verify(tmp_path).faults == []
+    assert Archive(tmp_path).messages()["pressure"].height == 1 - altered
+    assert [fault.what for fault in verify(tmp_path).faults] == ["missing"] * altered

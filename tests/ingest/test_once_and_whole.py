@@ -5,22 +5,27 @@ from __future__ import annotations
 import json
 import os
 import threading
+import time
 from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
 
+import polars as pl
 import pytest
 
 from ingest.archive import sound
 from ingest.archive.folder import Counts, create_archive
+from ingest.archive.imports import Brought, keep_import, keep_receipts, read_imports
+from ingest.archive.journal import Record, SegmentWriter
 from ingest.archive.parts import part_files
 from ingest.archive.reading import Archive
 from ingest.archive.retention import retain
-from ingest.archive.sealing import Recent, seal_messages
+from ingest.archive.sealing import Recent, seal_messages, seal_segment
 from ingest.archive.sound import altered_here, remember_altered, trouble_of
 from ingest.contract.captures import Heard
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import frames_from_heard
+from ingest.contract.times import micros
 from ingest.listener import Listener
 from tests.analysis.conftest import OPENED, message_of
 
@@ -108,3 +113,64 @@ def test_merging_ends_with_the_listener(
     assert len(waiting()) == before + 1
     listener.stop()
     assert len(waiting()) == before
+
+
+def test_a_second_segment_within_one_tick_of_the_disks_clock_is_followed_too(
+    tmp_path: Path, pressure: Callable[..., Heard]
+) -> None:
+    """Each came and went between two looks, and the folder has the same time after both."""
+    journal = tmp_path / "journal" / "listener"
+    journal.mkdir(parents=True)
+    follower = Archive(tmp_path).follow()
+    same_ns = time.time_ns() + 10_000_000_000
+    followed = []
+    for seq in range(2):
+        heard = pressure(seq)
+        writer = SegmentWriter(journal, OPENED + timedelta(seconds=seq))
+        writer.append([Record(micros(OPENED) + seq, heard.topic, heard.payload, False)])
+        writer.close()
+        seal_segment(tmp_path, writer.path)
+        os.utime(journal, ns=(same_ns, same_ns))
+        followed += follower.new_messages()["pressure"]["seq"].to_list()
+    assert followed == [0, 1]
+
+
+def test_after_a_restart_the_newest_part_is_looked_at_first(
+    tmp_path: Path, pressure: Callable[..., Heard]
+) -> None:
+    """The broker sends again what was not acknowledged: that is what came last."""
+    archive = create_archive(tmp_path / "a")
+    for seq in range(2):
+        seal_messages(archive, frames_from_heard([pressure(seq)]), f"{2 - seq}")
+        for part in part_files(archive, "pressure"):
+            if part.stem.startswith(f"{2 - seq}-"):
+                os.utime(part, (100.0 + seq, 100.0 + seq))
+    again = frames_from_heard([pressure(1)])
+    assert seal_messages(archive, again, "again", recent=Recent(archive, rows=1)) == Counts(1, 0, 1, 0)
+
+
+def test_no_name_is_dropped_from_an_incident_with_a_message_that_is_not_sealed_yet(tmp_path: Path) -> None:
+    """Else it would name in one part whom it does not name in the other."""
+    archive, _ = tally_archive(tmp_path / "a")
+    topic, payload = message_of("desk", "D-1", 1, 1, "note", 0.0, None, {"incident_id": "I-1", "text": "W-1"})
+    (archive / "journal" / "main").mkdir(parents=True)
+    writer = SegmentWriter(archive / "journal" / "main", OPENED)
+    writer.append([Record(micros(OPENED), topic, payload, False)])
+    writer.close()
+    cut_off = OPENED + timedelta(days=1)
+    done = retain(archive, cut_off, tuple, "a rule", cut_off.date(), apply=True, grace_s=0.0)
+    assert (done.incidents, done.messages, done.waiting) == ([], 0, ["I-1"])
+    assert Archive(archive).messages()["tally"]["wearer_id"].to_list() == ["W-1"]
+
+
+def test_receipt_times_of_a_capture_that_are_gone_or_elsewhere_are_said(tmp_path: Path) -> None:
+    archive = create_archive(tmp_path / "a")
+    name, digest = keep_receipts(archive, "capture-0000", pl.DataFrame({"received": [1]}))
+    kept = archive / "imports" / name
+    (archive / "elsewhere.parquet").write_bytes(kept.read_bytes())
+    receipts = {name: digest, "../elsewhere.parquet": digest}
+    keep_import(archive, Brought(at=OPENED, file="a.ndjson", sha256=digest, receipts=receipts))
+    elsewhere = "imports/../elsewhere.parquet: missing"
+    assert read_imports(archive)[1] == [elsewhere]
+    kept.unlink()
+    assert read_imports(archive)[1] == [f"imports/{name}: missing", elsewhere]
