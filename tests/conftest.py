@@ -25,9 +25,11 @@ from tests.compiled_once import CACHES, begin, take
 # Which of pytest-xdist's workers this is; the only one without it.
 WORKER = os.environ.get("PYTEST_XDIST_WORKER", "gw0")
 # What each worker begins with, and nothing that a test starts: polars wakes no second thread for a few rows,
-# and glibc keeps the memory of arrays that go, up to the 32 MiB that it allows.
+# those of linear algebra do not wait for each other at full speed on a core that another worker needs, and
+# glibc keeps the memory of arrays that go, up to the 32 MiB that it allows.
 OF_WORKERS = {
     "POLARS_MAX_THREADS": "1",
+    "OPENBLAS_NUM_THREADS": "1",
     "MALLOC_TRIM_THRESHOLD_": str(2**30),
     "MALLOC_MMAP_THRESHOLD_": str(2**25),
     "MALLOC_TOP_PAD_": str(2**24),
@@ -35,6 +37,7 @@ OF_WORKERS = {
 if "PYTEST_XDIST_WORKER" in os.environ:
     os.environ.setdefault("NUMBA_CACHE_DIR", str(CACHES / f"numba-{WORKER}"))
     import polars  # noqa: F401  # counts its threads now
+    import scipy.linalg  # noqa: F401  # likewise, and brings numpy
 
     for setting in OF_WORKERS:
         os.environ.pop(setting, None)
