@@ -13,7 +13,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from ingest.archive import sound
+from ingest.archive import sound, tidying
 from ingest.archive.folder import Counts, create_archive
 from ingest.archive.imports import Brought, keep_import, keep_receipts, read_imports
 from ingest.archive.journal import Record, SegmentWriter
@@ -22,6 +22,7 @@ from ingest.archive.reading import Archive
 from ingest.archive.retention import retain
 from ingest.archive.sealing import Recent, seal_messages, seal_segment
 from ingest.archive.sound import altered_here, remember_altered, trouble_of
+from ingest.archive.tidying import tidy
 from ingest.contract.captures import Heard
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import frames_from_heard
@@ -174,3 +175,23 @@ def test_receipt_times_of_a_capture_that_are_gone_or_elsewhere_are_said(tmp_path
     assert read_imports(archive)[1] == [elsewhere]
     kept.unlink()
     assert read_imports(archive)[1] == [f"imports/{name}: missing", elsewhere]
+
+
+def test_what_was_altered_between_its_merge_and_its_end_is_kept_aside(
+    tmp_path: Path, pressure: Callable[..., Heard], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Killed before it deleted anything. The merged part has what was sealed; the altered one is evidence."""
+    archive = create_archive(tmp_path / "a")
+    for seq in range(2):
+        seal_messages(archive, frames_from_heard([pressure(seq)]), f"part{seq}")
+    first, second = part_files(archive, "pressure")
+    with monkeypatch.context() as patch:
+        patch.setattr(tidying, "finish_merge", lambda *_: [])
+        tidy(archive, OPENED + LATER * 172_800, grace_s=0.0)
+    alter(first)
+    altered, name = first.read_bytes(), first.relative_to(archive).as_posix()
+    assert tidy(archive, OPENED + LATER * 172_800, grace_s=0.0).quarantined == [name]
+    assert (archive / "quarantine" / name).read_bytes() == altered
+    assert not first.exists()
+    assert not second.exists()
+    assert Archive(archive).messages()["pressure"]["seq"].to_list() == [0, 1]

@@ -207,7 +207,7 @@ def test_a_part_of_form_1_counts_beside_a_merge_that_was_written_before_it(
     rows = Archive(form_1).messages()["pressure"].select(FRAME_SCHEMAS["pressure"].names())
     pq.write_table(arrow_table("pressure", rows), merged)
     replaces = [path.relative_to(form_1).as_posix() for path in parts]
-    line, _ = line_of_form_1(merged, rows, "0" * 64, f"2031-05-05T00:00:0{written_s}Z", replaces=replaces)
+    line, _ = line_of_form_1(merged, rows, "0" * 64, f"2021-05-05T00:00:0{written_s}Z", replaces=replaces)
     (form_1 / "manifest" / "tidy.ndjson").write_bytes(line)
     assert len(part_files(form_1, "pressure")) == counting
 
@@ -250,7 +250,7 @@ def form_1(tmp_path: Path, pressure: Callable[..., Any]) -> Path:
         rows = frames_from_heard([pressure(number * 10 + one) for one in range(10)])["pressure"]
         part = folder / f"import-00112233aabbccdd-{number:04d}.parquet"  # which 0.3.0 kept no list of
         pq.write_table(arrow_table("pressure", rows), part)
-        line, before = line_of_form_1(part, rows, before, f"2031-05-05T00:00:0{number}Z")
+        line, before = line_of_form_1(part, rows, before, f"2021-05-05T00:00:0{number}Z")
         lines.append(line)
     (archive / "manifest" / "one.ndjson").write_bytes(b"".join(lines))
     return archive
