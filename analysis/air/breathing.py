@@ -26,6 +26,7 @@ from analysis.air.breathing_model import (
     start_temperature,
     used_sd_l,
     vessel_array,
+    warmed_by,
 )
 from analysis.air.forecast import (
     HARD_L_MIN,
@@ -111,21 +112,23 @@ class AirTrack:
     end_bar: float
     step_bar: float  # the step that the readings seem to be rounded to
     # Seconds and pressures of the readings that were used; then what the uncertainty rests on.
-    _used: tuple[FloatArray, FloatArray] = field(repr=False)
-    _assumed: tuple[Cylinder, Vessel, float] = field(repr=False)
+    used: tuple[FloatArray, FloatArray] = field(repr=False)
+    assumed: tuple[Cylinder, Vessel, float, FloatArray] = field(repr=False)
 
     def part(self, first: int, stop: int) -> "AirTrack":
         """Return the track of the seconds from `first` to before `stop`; places of readings stay."""
         names = self.__slots__[: self.__slots__.index("free_air_l")]
         part = replace(self, **{name: getattr(self, name)[first:stop].copy() for name in names})
-        used_s, used_bar = self._used
+        used_s, used_bar = self.used
         bars = used_bar[(used_s >= first) & (used_s < stop)]
         ends = bars if bars.size else part.pressure_bar
         part.start_bar, part.end_bar = float(ends[0]), float(ends[-1])
         part.free_air_l = float(part.free_air_left_l[0] - part.free_air_left_l[-1])
         nothing = np.zeros(stop - first)
         columns = (part.free_air_left_l, part.free_air_left_sd_l**2, nothing, nothing, part.pressure_bar)
-        part.free_air_sd_l = used_sd_l(np.column_stack(columns), part.gas_temperature_c, *self._assumed)
+        cylinder, vessel, start_sd_c, warmed_k = self.assumed
+        known = cylinder, vessel, start_sd_c, warmed_k[first:stop]
+        part.free_air_sd_l = used_sd_l(np.column_stack(columns), part.gas_temperature_c, *known)
         return part
 
 
@@ -224,6 +227,9 @@ def reconstruct(
     used = np.flatnonzero((fate == kernels.USED) | (fate == kernels.DOUBTED))
     gas_track_c = track[:, kernels.T_GAS_K] - ZERO_CELSIUS_K
     start_bar, end_bar = float(pressure_bar[used[0]]), float(pressure_bar[used[-1]])
+    # A reported gas temperature shows how much of the heat around came in.
+    warmed_k = warmed_by(around_c, size, vessel) * (not np.isfinite(gas_c).any())
+    assumed = cylinder, vessel, start_sd_c, warmed_k
     moving_s = time_s[fate < kernels.UNMOVED]
     newest = newest_by(moving_s, size)
     # Copies of what is kept: a view would keep all that the filter worked with, three times as much.
@@ -247,15 +253,15 @@ def reconstruct(
         free_air_left_sd_l=np.sqrt(smoothed[:, 1]),
         gas_temperature_c=gas_track_c,
         free_air_l=float(left_l[0] - left_l[-1]),
-        free_air_sd_l=used_sd_l(smoothed, gas_track_c, cylinder, vessel, start_sd_c),
+        free_air_sd_l=used_sd_l(smoothed, gas_track_c, *assumed),
         set_aside=np.flatnonzero((fate == kernels.OUTSIDE) | (fate == kernels.SET_ASIDE)),
         doubted=np.flatnonzero(fate >= kernels.DOUBTED),
         stuck=np.flatnonzero(fate >= kernels.UNMOVED),
         start_bar=start_bar,
         end_bar=end_bar,
         step_bar=float(state[kernels.STEP]),
-        _used=(time_s[used], pressure_bar[used]),
-        _assumed=(cylinder, vessel, start_sd_c),
+        used=(time_s[used], pressure_bar[used]),
+        assumed=assumed,
     )
 
 

@@ -84,6 +84,9 @@ class Vessel:
     unknown_start_sd_c: float = 10.0
     # So much colder than its surroundings is gas that somebody breathes at work (simulated: 10 to 20 K).
     breathed_sd_c: float = 15.0
+    # Which part of the heat around reaches the cylinder (a cover may keep all of it off): 0 to 1, all alike
+    # likely, so 1 is off by the root of a third.
+    reached_sd: float = 0.58
 
 
 BREATHING = Breathing()
@@ -165,10 +168,29 @@ def pressure_and_slope(left_l: float, gas_c: float, vessel: FloatArray) -> tuple
     return pressure, free_air_l(pressure + 0.5, gas_c, volume_l) - free_air_l(pressure - 0.5, gas_c, volume_l)
 
 
+def warmed_by(around_c: FloatArray, size: int, vessel: Vessel) -> FloatArray:
+    """Return by how much what the surroundings gained since the start warmed the wall, K by each second."""
+    warmed_k = np.zeros(size)
+    if around_c.size > 1:
+        per_s = vessel.wall_to_surroundings_w_k / vessel.wall_j_k
+        gained_k = 0.0
+        for second, above_k in enumerate((around_c[:size] - around_c[0]).tolist()):
+            gained_k += per_s * (above_k - gained_k)
+            warmed_k[second] = gained_k
+    return warmed_k
+
+
 def used_sd_l(
-    smoothed: FloatArray, gas_c: FloatArray, cylinder: Cylinder, vessel: Vessel, start_sd_c: float
+    smoothed: FloatArray,
+    gas_c: FloatArray,
+    cylinder: Cylinder,
+    vessel: Vessel,
+    start_sd_c: float,
+    warmed_k: FloatArray | None = None,
 ) -> float:
     """Return the standard deviation of the air used, litres: what is unknown, added in squares.
+
+    `warmed_k`: array, shape (n,): see `warmed_by`; nobody knows how much of it reached the cylinder.
 
     Gauge errors and temperature are the same at both ends of a wear, so they enter by how differently
     litres depend on them there.
@@ -190,4 +212,6 @@ def used_sd_l(
         vessel.heat_sd * used_l,
         start_sd_c * (per_kelvin[0] - per_kelvin[1]),
     ]
+    if warmed_k is not None:
+        parts.append(vessel.reached_sd * (per_kelvin[0] * warmed_k[0] - per_kelvin[1] * warmed_k[-1]))
     return float(np.sqrt(np.sum(np.square(parts))))

@@ -132,6 +132,7 @@ def examine(wears: Sequence[Wear], profile: Profile, gauges: Sequence[VoiceGauge
         own = air.part(first, stop) if len(wears) > 1 else air
         # Neither tables nor findings need these; of a big incident each takes 5 MB.
         own.live_rate_hi_l_min = own.free_air_left_l = own.free_air_left_sd_l = NOT_KEPT
+        own.used, own.assumed = (NOT_KEPT, NOT_KEPT), (*own.assumed[:3], NOT_KEPT)
         aside, doubted, stuck = (
             read.position[each[(each >= place) & (each < place + len(read.at_us))] - place]
             for each in (air.set_aside, air.doubted, air.stuck)

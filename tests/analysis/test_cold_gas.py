@@ -1,5 +1,7 @@
 """Gas that cools as it leaves: litres and temperature against CoolProp's gas and free convection."""
 
+from typing import Any
+
 import numpy as np
 import pytest
 
@@ -26,3 +28,17 @@ def test_air_used_and_the_coldest_gas_are_those_of_free_convection(l_min: float)
     off_c, was_off_c = (abs(float(one.gas_temperature_c.min()) - coldest_c) for one in (track, before))
     assert off_c < 2.0
     assert was_off_c > off_c, "a constant transfer leaves the coldest gas too warm"
+
+
+@pytest.mark.parametrize("reported", [False, True])
+def test_heat_that_a_cover_keeps_off_the_cylinder_is_within_what_is_unsure(reported: bool) -> None:
+    """It said 1,323 L with a standard deviation of 20 where 1,201 L were breathed beside 180 °C."""
+    left_l, bar, gas_c = emptied(np.full(1441, 50.0 / 60.0), 6.8)
+    used_l = left_l[0] - left_l[-1]
+    time_s = np.arange(float(bar.size))
+    around_c = np.where((time_s >= 240.0) & (time_s < 900.0), 180.0, 20.0)
+    known: dict[str, Any] = {"gas_temperature_c": gas_c} if reported else {}
+    hot = reconstruct(time_s, np.round(bar), Cylinder(), surroundings_c=around_c, **known)
+    cool = reconstruct(time_s, np.round(bar), Cylinder(), surroundings_c=AROUND_C, **known)
+    assert abs(hot.free_air_l - used_l) < 2.0 * hot.free_air_sd_l
+    assert (hot.free_air_sd_l > 2.0 * cool.free_air_sd_l) is not reported
