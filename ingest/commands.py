@@ -314,6 +314,8 @@ def check(log: Path, mapping: Path | None, show: bool, as_json: bool) -> None:
     if as_json:
         echo(json.dumps(asdict(checked), ensure_ascii=False))
     else:
+        for line in mapper.flag_lines():
+            echo(line)
         _print_checked(checked)
     if checked.refused:
         sys.exit(INCOMPLETE)

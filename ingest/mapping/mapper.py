@@ -31,6 +31,7 @@ from ingest.mapping.rules import FlagRule, Mapping, Source, TimeValue, Value
 
 # An object of another system may be larger than a message of ours; beyond this it is no telemetry.
 LARGEST_ORIGINAL_BYTES = 64 * 1024
+LISTED_VALUES = 20  # of a flag
 REMEMBERED = 64  # more than a broker has on its way to one client for one set
 _UPTIME_SLACK_S = 5.0  # a set's uptime and the receiving clock may differ by this within one power-up
 _decode_object = msgspec.json.Decoder(dict[str, Any] | list[Any]).decode
@@ -84,6 +85,7 @@ class Mapper:
         self.state: dict[str, SetState] = {}
         self._mappings = list(mappings)
         self._by_topic: dict[str, tuple[Mapping, list[_Reading]] | None] = {}
+        self._seen: dict[tuple[str, str], dict[Any, bool | None]] = {}  # values of each flag, and how read
 
     def knows(self, topic: str) -> bool:
         """Return whether a mapping names this topic."""
@@ -125,6 +127,16 @@ class Mapper:
             if len(unused) == len(timed):
                 mapped.faults += unused[:1]
         return mapped
+
+    def flag_lines(self) -> Iterator[str]:
+        """Yield for each flag the values that were there, and how each was read."""
+        for (alarm, pointer), seen in self._seen.items():
+            parts = []
+            for name, read in (("true", True), ("false", False), ("refused", None)):
+                values = [json.dumps(value)[:40] for (_, value), how in seen.items() if how is read]
+                parts += [f"{name} = {', '.join(values)}"] if values else []
+            more = " and more" if len(seen) > LISTED_VALUES else ""
+            yield f"flag {alarm} at {pointer}: {'; '.join(parts) or 'never active'}{more}"
 
     def _heard_again(
         self, mapping: Mapping, timed: list[tuple[str, str, _Reading]], heard: Heard
@@ -181,7 +193,7 @@ class Mapper:
                 mapped.faults.append(reading.fault(fault))
         for flag in source.flag:
             try:
-                event = _event(flag, reading, state)
+                event = _event(flag, reading, state, self._seen.setdefault((flag.alarm, flag.pointer), {}))
                 if event is not None:
                     say("alarm", event)
             except RefusedMessage as fault:
@@ -398,7 +410,9 @@ def _time(rule: TimeValue, reading: _Reading, received: datetime) -> str:
         ) from None
 
 
-def _event(flag: FlagRule, reading: _Reading, state: SetState) -> dict[str, Any] | None:
+def _event(
+    flag: FlagRule, reading: _Reading, state: SetState, seen: dict[Any, bool | None]
+) -> dict[str, Any] | None:
     raw = reading.at(flag.pointer)
     if raw is None:
         return None
@@ -407,7 +421,16 @@ def _event(flag: FlagRule, reading: _Reading, state: SetState) -> dict[str, Any]
         raise RefusedMessage(
             f"the flag must be true, false, a word or a list of words, got {str(raw)[:60]!r}", flag.pointer
         )
-    now = any(each in flag.true for each in active)  # 1 == True in Python: a flag written as 1 means true
+    for each in active:
+        if len(seen) <= LISTED_VALUES:
+            seen[type(each), each] = flag.read(each)
+    now = any(flag.read(each) for each in active)
+    if not now and not isinstance(raw, list) and flag.read(raw) is None:
+        raise RefusedMessage(
+            f"the flag {flag.alarm} must be one of its values for true or false, got {str(raw)[:60]!r}; the "
+            "alarm stays as it was",
+            flag.pointer,
+        )
     key = f"{reading.source.topic} {flag.alarm} {flag.pointer}"
     before = state.flags.get(key)
     state.flags[key] = now

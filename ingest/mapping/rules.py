@@ -66,7 +66,16 @@ class MessageRule(Struct, frozen=True, forbid_unknown_fields=True):
     once: bool = False
 
 
-class FlagRule(Struct, frozen=True, forbid_unknown_fields=True):
+_TRUE, _FALSE = ("1", "true", "yes", "on"), ("0", "false", "no", "off")
+
+
+def _same(value: bool | int | str) -> bool | str:
+    """Return what a flag says, however it is written: true, 1, "1" and "ON" are the same."""
+    said = str(value).strip().casefold()
+    return said in _TRUE if said in _TRUE + _FALSE else said
+
+
+class FlagRule(Struct, frozen=True, forbid_unknown_fields=True, dict=True):
     """A flag of the source that becomes an alarm: `raised` when it turns true, else `cleared`.
 
     At `pointer` there is a value, or a list of the words for all that is active.
@@ -75,6 +84,22 @@ class FlagRule(Struct, frozen=True, forbid_unknown_fields=True):
     alarm: Alarm
     pointer: str
     true: tuple[bool | int | str, ...] = (True,)
+    # What means no alarm. Without it: all other values where `true` has words; else false, 0 and "".
+    false: tuple[bool | int | str, ...] | None = None
+
+    @cached_property
+    def _known(self) -> dict[bool | str, bool]:
+        false = (False, "") if self.false is None else self.false
+        return {_same(one): False for one in false} | {_same(one): True for one in self.true}
+
+    @cached_property
+    def _others(self) -> bool | None:
+        of_words = any(isinstance(_same(one), str) and not str(one).isdigit() for one in self.true)
+        return False if of_words and self.false is None else None
+
+    def read(self, value: bool | int | str) -> bool | None:
+        """Return whether a value means the alarm; None when the mapping does not say."""
+        return self._known.get(_same(value), self._others)
 
 
 class Source(Struct, frozen=True, forbid_unknown_fields=True, dict=True):

@@ -158,6 +158,71 @@ def test_a_cylinder_is_put_together_from_parts_and_a_number_may_be_in_tenths() -
     assert only["kind"] == "pressure"
 
 
+def with_flag(rule: str) -> Mapper:
+    text = NESTED.decode()
+    return Mapper([read_mapping((text[: text.index("[[source.flag]]")] + rule).encode(), "flag.toml")])
+
+
+@pytest.mark.parametrize(
+    ("listed", "raised", "cleared", "refused"),
+    [
+        # as it is by default; numbers and words that mean true may be text
+        (
+            "",
+            [True, 1, "1", "true", "TRUE", "yes", "on"],
+            [False, 0, "0", "false", "no", "OFF", ""],
+            ["HELP", 2],
+        ),
+        ("true = [2, 3]", [2, "3"], [False, 0, "0", ""], [1, True, "HELP", 4]),
+        # of words, all others may be another state: only `false` says which are
+        ('true = ["PASS", "SOS"]', ["PASS", "pass", " Sos"], ["OK", "HELP-ACK", False, 0, ""], []),
+        ('true = ["SOS"]\nfalse = ["OK", 0]', ["sos"], ["ok", 0, "0", False], ["SOS-ACK", "", 1, True]),
+    ],
+)
+def test_a_flag_that_is_neither_listed_nor_false_is_refused_and_clears_nothing(
+    listed: str, raised: list[Any], cleared: list[Any], refused: list[Any]
+) -> None:
+    rule = f'[[source.flag]]\nalarm = "distress"\npointer = "/d"\n{listed}\n'
+    for value in raised:
+        (event,) = [
+            each for each in told(with_flag(rule).take(nested(0, d=value))) if each["kind"] == "alarm"
+        ]
+        assert event["state"] == "raised"
+    mapper, at_s = with_flag(rule), 0
+
+    def states(value: Any) -> list[str]:
+        nonlocal at_s
+        at_s += 1
+        mapped = mapper.take(nested(at_s, d=value))
+        assert [fault.path for fault in mapped.faults] == ["/d"] * (value in refused and value not in cleared)
+        return [each["state"] for each in told(mapped) if each["kind"] == "alarm"]
+
+    for value in cleared:
+        assert states(raised[0]) == ["raised"]
+        assert states(value) == ["cleared"]
+    assert states(raised[0]) == ["raised"]
+    for value in refused:
+        assert states(value) == []
+        assert states(raised[0]) == []  # it was raised all along
+
+
+def test_the_values_of_a_flag_are_listed_with_how_each_was_read() -> None:
+    mapper = with_flag('[[source.flag]]\nalarm = "distress"\npointer = "/d"\n')
+    for n, value in enumerate((0, 1, "1", "HELP", 0, 0, None)):
+        mapper.take(nested(n, d=value))
+    assert list(mapper.flag_lines()) == ['flag distress at /d: true = 1, "1"; false = 0; refused = "HELP"']
+    listed = with_flag('[[source.flag]]\nalarm = "distress"\npointer = "/d"\ntrue = ["SOS"]\n')
+    for n, value in enumerate((["SOS", "LOW_CELL"], [], "OK")):
+        listed.take(nested(n, d=value))
+    assert list(listed.flag_lines()) == ['flag distress at /d: true = "SOS"; false = "LOW_CELL", "OK"']
+    many = with_flag('[[source.flag]]\nalarm = "distress"\npointer = "/d"\ntrue = ["SOS"]\n')
+    for n in range(1000):
+        many.take(nested(n, d=f"{n}"))
+    (line,) = many.flag_lines()
+    assert len(line) < 400
+    assert line.endswith("and more")
+
+
 GATEWAY = """
 name = "gateway"
 version = 1
