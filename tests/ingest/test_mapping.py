@@ -432,7 +432,7 @@ def test_a_pointer_that_does_not_fit_the_list_is_refused_at_load(before: str, af
             r"pressure_bar has no parts",
         ),
         ("times = 10", "times = 0", r"times"),
-        ("{ value = 1 }", "{ value = 1, times = 2 }", r"times is for a number"),
+        ("{ value = 1 }", "{ value = 1, times = 2 }", r"times is only for numbers that may have decimals"),
         ('max", unit = "kPa"', 'max", unit = "stone"', r"cylinders.rated_bar.unit: expected one of bar"),
     ],
 )
