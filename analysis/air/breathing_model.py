@@ -85,8 +85,9 @@ class Vessel:
     # So much colder than its surroundings is gas that somebody breathes at work (simulated: 10 to 20 K).
     breathed_sd_c: float = 15.0
     # Which part of the heat around reaches the cylinder (a cover may keep all of it off): 0 to 1, all alike
-    # likely, so 1 is off by the root of a third.
+    # likely, so 1 is off by the root of a third. Surroundings that changed by no more than 20 K do reach it.
     reached_sd: float = 0.58
+    reaches_k: float = 20.0
 
 
 BREATHING = Breathing()
@@ -169,12 +170,14 @@ def pressure_and_slope(left_l: float, gas_c: float, vessel: FloatArray) -> tuple
 
 
 def warmed_by(around_c: FloatArray, size: int, vessel: Vessel) -> FloatArray:
-    """Return by how much what the surroundings gained since the start warmed the wall, K by each second."""
+    """Return by how much surroundings that may not reach it warmed the wall, K by each second."""
     warmed_k = np.zeros(size)
     if around_c.size > 1:
         per_s = vessel.wall_to_surroundings_w_k / vessel.wall_j_k
         gained_k = 0.0
-        for second, above_k in enumerate((around_c[:size] - around_c[0]).tolist()):
+        changed_k = around_c[:size] - around_c[0]
+        doubted_k = changed_k - np.clip(changed_k, -vessel.reaches_k, vessel.reaches_k)
+        for second, above_k in enumerate(doubted_k.tolist()):
             gained_k += per_s * (above_k - gained_k)
             warmed_k[second] = gained_k
     return warmed_k

@@ -42,3 +42,5 @@ def test_heat_that_a_cover_keeps_off_the_cylinder_is_within_what_is_unsure(repor
     cool = reconstruct(time_s, np.round(bar), Cylinder(), surroundings_c=AROUND_C, **known)
     assert abs(hot.free_air_l - used_l) < 2.0 * hot.free_air_sd_l
     assert (hot.free_air_sd_l > 2.0 * cool.free_air_sd_l) is not reported
+    mild = reconstruct(time_s, np.round(bar), Cylinder(), surroundings_c=np.minimum(around_c, 40.0), **known)
+    assert mild.free_air_sd_l == pytest.approx(cool.free_air_sd_l, rel=0.05)
