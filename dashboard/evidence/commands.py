@@ -48,7 +48,7 @@ def notes(file: Path, archive: Path, incident: str, zone: str, clock_fast_s: flo
     """Import a radio log or dispatch times (time,source,text,certainty) into the archive as desk notes.
 
     Notes are added, never edited. Importing the same file again changes nothing. If FILE.csv is `-`, it
-    reads standard input.
+    reads standard input. It warns of notes more than 30 min outside the incident: their times may be local.
 
     \b
     Example, with a file radio.csv such as
@@ -63,11 +63,13 @@ def notes(file: Path, archive: Path, incident: str, zone: str, clock_fast_s: flo
 
     is_file, times = file != Path("-"), NoteTimes(zone, clock_fast_s)
     data, name = (file.read_bytes(), str(file)) if is_file else (sys.stdin.buffer.read(), "standard input")
-    lines, fresh = bring_in(data, name, archive, incident, times, datetime.now(UTC))
+    lines, fresh, doubt = bring_in(data, name, archive, incident, times, datetime.now(UTC))
     if as_json:
         echo(json.dumps({"notes": lines, "new": fresh}))
     else:
         echo(f"{file}: {counted(lines, 'note')}, {fresh} of them new")
+    if doubt:
+        echo(f"underair: {doubt}", err=True)
 
 
 @click.command()

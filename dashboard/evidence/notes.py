@@ -24,6 +24,7 @@ from zoneinfo import ZoneInfo
 import msgspec
 import polars as pl
 
+from analysis.findings.finding import lasting
 from analysis.pieces.archive_pieces import incidents_in
 from analysis.pieces.incident_uses import incident_id_of
 from dashboard.live.desk import Desk
@@ -38,8 +39,9 @@ from ingest.archive.sealing import seal_messages
 from ingest.contract.captures import Heard
 from ingest.contract.columns import INCIDENT_KINDS
 from ingest.contract.errors import UnderairError
-from ingest.contract.frames import frames_from_heard
+from ingest.contract.frames import Messages, frames_from_heard
 from ingest.contract.times import FIRST_YEAR, LAST_YEAR, rfc3339
+from ingest.plurals import counted
 
 COLUMNS = ("time", "source", "text", "certainty")
 CERTAINTIES = ("recorded", "estimated")
@@ -48,6 +50,8 @@ LONGEST_ID = 40
 LONGEST_SOURCE = 80
 LONGEST_LOOK = 500
 HERE = "review page"
+FAR_OFF = timedelta(minutes=30)
+"""A note so long before or after its incident's messages may be in another time zone. Our own rule."""
 
 
 class BadNotes(UnderairError):
@@ -170,8 +174,8 @@ def desk_of(source: str, where: str) -> str:
 
 def bring_in(
     data: bytes, name: str, archive: Path, incident: str, source: NoteTimes, received: datetime
-) -> tuple[int, int]:
-    """Put a CSV's notes into an archive; return how many lines it had and how many notes are new.
+) -> tuple[int, int, str]:
+    """Put a CSV's notes into an archive; return its lines, how many notes are new, and what looks wrong.
 
     Raises `BadNotes` when the archive has no such incident, or for the first bad line: then nothing is
     brought in.
@@ -189,7 +193,26 @@ def bring_in(
     service = next(str(spoken[kind]["service"][0]) for kind in INCIDENT_KINDS if spoken[kind].height)
     heard = notes_from_csv(data, name, service, incident_id, source, received)
     part = f"notes-{hashlib.sha256(data).hexdigest()[:16]}"
-    return len(heard), _sealed(archive, heard, part, f"{name}: ")
+    doubt = _far_off(heard, spoken, incident)
+    return len(heard), _sealed(archive, heard, part, f"{name}: "), doubt
+
+
+def _far_off(heard: list[Heard], spoken: Messages, incident: str) -> str:
+    """Return how many notes are far from what the desk said of their incident; empty when none is."""
+    received = pl.concat(spoken[kind]["received"] for kind in INCIDENT_KINDS if kind != "note").sort()
+    if received.is_empty():
+        return ""
+    far: list[tuple[timedelta, str]] = []
+    for one in heard:
+        at = datetime.fromisoformat(json.loads(one.payload)["at"])
+        off = max((received[0] - at, "before the first"), (at - received[-1], "after the last"))
+        far += [off] if off[0] > FAR_OFF else []
+    if not far:
+        return ""
+    most, where = max(far)
+    which = f"{len(far)} of {counted(len(heard), 'note')} {'is' if len(far) == 1 else 'are'} far from"
+    how_far = f"{lasting(most.total_seconds())} {where}"
+    return f"{which} the messages of {incident}: {how_far}; are its times local (--zone)?"
 
 
 def _sealed(archive: Path, heard: list[Heard], part: str, where: str = "") -> int:

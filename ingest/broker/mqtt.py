@@ -185,13 +185,25 @@ def _why(error: OSError) -> str:
     return str(reason)
 
 
+_OTHER_NAME = "name the broker in --broker as the certificate does, or have one made for this name"
+_CERTIFICATE_ADVICE = {
+    9: "it is not valid yet: is the clock of this machine right?",
+    10: "have it renewed on the broker; is the clock of this machine right?",
+    62: _OTHER_NAME,
+    64: _OTHER_NAME,
+}
+"""By OpenSSL's code (X509_V_ERR_*): not yet valid, expired, another host name, another IP address."""
+
+
 def connection_sentence(address: BrokerAddress, error: Exception) -> str:
     """Return why a broker cannot be reached, and what to do."""
     if isinstance(error, ssl.SSLCertVerificationError):
-        return (
-            f"the broker at {address.url} shows a certificate that is not trusted ({error.verify_message}); "
-            "name the file of the authority that signed it as ca_file in the settings (--config)"
+        todo = _CERTIFICATE_ADVICE.get(
+            error.verify_code,
+            "name the file of the authority that signed it as ca_file in the settings (--config)",
         )
+        said = f"shows a certificate that is not trusted ({error.verify_message})"
+        return f"the broker at {address.url} {said}; {todo}"
     if isinstance(error, ssl.SSLError) and "CERTIFICATE_REQUIRED" in str(error.reason):
         return (
             f"{address.url} wants a certificate of ours; name certificate_file and key_file in the settings "

@@ -17,6 +17,7 @@ from dashboard.review.view import Bench, request_of
 from dashboard.underair import main
 from ingest.archive.reading import Archive
 from ingest.contract.captures import read_capture
+from tests.verbs import underair
 
 SAMPLE = Path(__file__).parents[2] / "sample_logs" / "late_turn_back.ndjson.gz"
 NOW = datetime(2031, 6, 1, 12, tzinfo=UTC)
@@ -102,10 +103,10 @@ def test_brought_in_twice_changes_nothing_and_evidence_stays(
 ) -> None:
     before = Archive(archive).messages()
     path = csv_file(tmp_path, LINES)
-    assert bring_in(*as_given(path), archive, incident_id, NoteTimes("Europe/Berlin"), NOW) == (1, 1)
+    assert bring_in(*as_given(path), archive, incident_id, NoteTimes("Europe/Berlin"), NOW) == (1, 1, "")
     assert bring_in(
         *as_given(path), archive, incident_id, NoteTimes("Europe/Berlin"), NOW.replace(day=2)
-    ) == (1, 0)
+    ) == (1, 0, "")
     after = Archive(archive).messages()
     assert len(after["note"]) == len(before["note"]) + 1
     assert all(after[kind].equals(before[kind]) for kind in before if kind != "note")
@@ -127,6 +128,30 @@ def test_a_late_note_stands_at_its_moment_on_the_bench_and_in_the_report(
     record, _ = incident_of_archive(archive, Profile.default(), incident_id, NOW)
     assert "Alder asks for a second line" in record.messages["note"]["text"].to_list()
     assert record.results["wears"].sort("started").equals(wears.sort("started"))
+
+
+@pytest.mark.parametrize(
+    ("time", "said"),
+    [
+        ("2031-05-04T18:50:00", ""),
+        ("2031-05-04T20:10:00", ""),
+        # Berlin's 19:20:30 UTC, read as UTC: the incident ended at 19:48
+        ("2031-05-04T21:20:30", "1 of 2 notes is far from the messages of {}: 1 h 32 min after the last"),
+        ("2031-05-04T18:30:00", "1 of 2 notes is far from the messages of {}: 42 min before the first"),
+        ("2016-05-04T19:20:30", "1 of 2 notes is far from the messages of {}: 5,477 days before the first"),
+    ],
+)
+def test_a_note_far_from_its_incident_is_said(
+    archive: Path, incident_id: str, tmp_path: Path, time: str, said: str
+) -> None:
+    """A radio log in local time without --zone was taken as UTC without a word."""
+    text = f"{LINES.replace('21:20:30', '19:20:30')}{time},Radio log,Alder turns back,recorded\n"
+    path = csv_file(tmp_path, text)
+    for fresh in (2, 0):  # what was brought in moves no limit
+        expected = f"{said.format(incident_id)}; are its times local (--zone)?" if said else ""
+        assert bring_in(*as_given(path), archive, incident_id, NoteTimes(), NOW) == (2, fresh, expected)
+    done = underair("notes", path, "--archive", archive, "--incident", incident_id)
+    assert (done.returncode, said.format(incident_id) in done.stderr) == (0, True)
 
 
 def test_an_unknown_incident_is_named_with_those_known(

@@ -7,10 +7,12 @@ import socket
 import ssl
 import threading
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
+import trustme
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.reasoncodes import ReasonCode
 
@@ -154,6 +156,48 @@ def test_check_broker_says_when_the_second_connection_is_not_answered(
 )
 def test_no_connection_is_said_with_what_to_look_at(url: str, error: Exception, said: str) -> None:
     assert connection_sentence(parse_broker_url(url), error) == said
+
+
+def refusal(shown: trustme.LeafCert, asked_for: str, trusted: trustme.CA) -> ssl.SSLCertVerificationError:
+    """Shake hands in memory; return why a client that asked for a name refuses the certificate."""
+    server, client = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER), ssl.create_default_context()
+    shown.configure_cert(server)
+    trusted.configure_trust(client)
+    there, back = ssl.MemoryBIO(), ssl.MemoryBIO()
+    ours = client.wrap_bio(back, there, server_hostname=asked_for)
+    theirs = server.wrap_bio(there, back, server_side=True)
+    for side in (ours, theirs):
+        with contextlib.suppress(ssl.SSLWantReadError):
+            side.do_handshake()
+    with pytest.raises(ssl.SSLCertVerificationError) as refused:
+        ours.do_handshake()
+    return refused.value
+
+
+@pytest.mark.parametrize(
+    ("names", "days", "known", "advice"),
+    [
+        (("h",), 1, False, "name the file of the authority that signed it as ca_file"),
+        (("h",), -1, True, "have it renewed on the broker; is the clock of this machine right?"),
+        (("other",), 1, True, "name the broker in --broker as the certificate does"),
+    ],
+    ids=["unknown authority", "expired", "another name"],
+)
+def test_a_refused_certificate_is_said_with_what_helps(
+    names: tuple[str, ...], days: int, known: bool, advice: str
+) -> None:
+    """Of an expired certificate it said to name ca_file, which was named."""
+    authority, now = trustme.CA(), datetime.now(UTC)
+    shown = authority.issue_cert(
+        *names, not_before=now - timedelta(days=2), not_after=now + timedelta(days=days)
+    )
+    error = refusal(shown, "h", authority if known else trustme.CA())
+    said = connection_sentence(parse_broker_url("mqtts://h"), error)
+    assert said.startswith(
+        f"the broker at mqtts://h:8883 shows a certificate that is not trusted ({error.verify_message}"
+    )
+    assert advice in said
+    assert ("ca_file" in said) == (not known)
 
 
 def test_a_broker_that_wants_our_certificate_says_which_settings() -> None:
