@@ -107,6 +107,8 @@ class PowerUp:
     refused_seqs: Ints = field(default_factory=lambda: np.empty(0, np.int64))
     refused_us: Ints = field(default_factory=lambda: np.empty(0, np.int64))
     losses_known: bool = True
+    # Array of bool: pressures that nobody believes, see `analysis.wears.too_high`; None: there are none.
+    too_high: Bools | None = None
     said_as: str = ""  # the ID in its messages, where another set used that ID at the same time
 
     @property

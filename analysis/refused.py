@@ -16,6 +16,7 @@ import polars as pl
 from analysis.records import PowerUp, micros
 from analysis.tables import conform, empty_table
 from ingest.contract.columns import FRAME_SCHEMAS
+from ingest.plurals import counted
 
 _TOPIC = r"^underair/v1/[^/]+/(?<role>set|desk)/(?<speaker>[^/]+)/(?<kind>[^/]+)$"
 
@@ -100,6 +101,17 @@ def note_refused(records: Sequence[PowerUp], refused: pl.DataFrame) -> None:
         # One that was kept beside it (the same number again) left no hole.
         record.refused_seqs = np.setdiff1d(seqs.astype(np.int64), record.seqs)
         record.refused_us = np.sort(micros(lot.filter(~numbered)["received"]))
+
+
+def pressures_refused(refused: pl.DataFrame, set_ids: Collection[str]) -> str:
+    """Return a sentence on how many pressure messages of these sets were refused; empty for none."""
+    of_sets = (pl.col("role") == "set") & (pl.col("kind") == "pressure") & pl.col("speaker").is_in(set_ids)
+    count = refused.filter(of_sets).height
+    return (
+        f" {counted(count, 'pressure message')} of the set {'was' if count == 1 else 'were'} refused."
+        if count
+        else ""
+    )
 
 
 def refused_between(power_up: PowerUp, seqs: tuple[int, int], times_us: tuple[int, int]) -> int:

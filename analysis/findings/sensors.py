@@ -10,6 +10,8 @@ import numpy as np
 from analysis.alarms.alarms import Alarm
 from analysis.findings.examined import Examined
 from analysis.findings.finding import Context, Finding, about_wear, clock, lasting
+from analysis.records import Ints, PowerUp
+from analysis.refused import pressures_refused
 from analysis.wears.charges import Charge
 from analysis.wears.entries import Entry
 from analysis.wears.gauges import GaugeApart, contradictions
@@ -132,6 +134,9 @@ def sensor_findings(context: Context) -> Iterator[Finding]:
         if offset is not None:
             yield _offset(one, *offset)
         yield from _swung(one, context)
+    for power_up in context.sets:
+        if power_up.too_high is not None:
+            yield from _too_high(power_up, np.flatnonzero(power_up.too_high), context)
     by_wear = {one.wear.wear_id: one for one in context.examined}
     for entry in context.entries:
         yield from (_contradicts(one, entry) for one in contradictions(entry.wears, entry.gauges))
@@ -139,6 +144,28 @@ def sensor_findings(context: Context) -> Iterator[Finding]:
             yield from (_rose(before, after, charge) for before, after in charge.rises)
             for before, after in itertools.pairwise(charge.wears):
                 yield from _dropped_out(before, after, by_wear)
+
+
+def _too_high(power_up: PowerUp, places: Ints, context: Context) -> Iterator[Finding]:
+    channel = power_up.channels["pressure"]
+    first, last = int(places[0]), int(places[-1])
+    from_us, until_us = int(channel.at_us[first]), int(channel.at_us[last])
+    if not context.overlaps(from_us, until_us):
+        return
+    most = float(channel.numbers["pressure_bar"][places].max())
+    yield Finding(
+        "pressure_not_believed",
+        "caution",
+        power_up.name,
+        None,
+        from_us,
+        until_us,
+        f"Set {power_up.name} sent {counted(len(places), 'pressure')} that its cylinder cannot hold, or that "
+        f"followed such without a closed valve, from {clock(from_us)} to {clock(until_us)}: up to {most:.0f} "
+        f"bar. None of them counts: another unit (psi, kPa), or a faulty sensor."
+        + pressures_refused(context.refused, [power_up.name]),
+        (power_up.identity(int(channel.seq[first])), power_up.identity(int(channel.seq[last]))),
+    )
 
 
 def _contradicts(one: GaugeApart, entry: Entry) -> Finding:

@@ -10,6 +10,7 @@ import polars as pl
 from analysis.findings.examined import Examined
 from analysis.findings.finding import Context, Finding, about_wear, clock, lasting, unique
 from analysis.records import PowerUp, micros
+from analysis.refused import pressures_refused
 from analysis.wears.entries import Entry
 from analysis.wears.tally import FORGOTTEN_AFTER_US, Stay, TallyEntry, TallyWord
 
@@ -252,7 +253,8 @@ def _without_wear(context: Context) -> Iterator[Finding]:
             until_us,
             f"{entry.wearer_id} was tallied in with {' and '.join(f'set {each}' for each in entry.set_ids)} "
             f"at {clock(entry.stay.in_us)}, and no time under air belongs to that entry."
-            + _worn_by_another(context, entry, until_us),
+            + _worn_by_another(context, entry, until_us)
+            + pressures_refused(context.refused, entry.set_ids),
             (entry.stay.tallies[0].in_identity,),
         )
 

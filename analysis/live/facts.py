@@ -13,7 +13,7 @@ from analysis.live.desk_words import DeskWords
 from analysis.live.follower import WearFollower
 from analysis.live.inside import Inside
 from analysis.live.outlook import EMPTY_BAR, STEP_BAR, STEP_READINGS, gauge_step_bar, minutes_to_empty
-from analysis.live.rows import GaugeRow, Interval, Lost, Reason, Row
+from analysis.live.rows import GaugeRow, Interval, Lost, LostCode, Reason, Row
 from analysis.wears.gauges import VoiceGauge
 from analysis.wears.valve import UNBREATHABLE_L_S
 
@@ -117,6 +117,8 @@ def row_of(
     remarks: tuple[Reason, ...] = ()
     if silent_since_at is not None and live_set.link == "down":
         remarks = (Reason("link_down"),)
+    if live_set.heard.too_high and (lost is None or lost.code != "readings_refused"):
+        remarks = (*remarks, Reason("readings_refused"))
     other_bar = inside.higher.pressure_bar if inside.higher is not None else None
     if other_bar is not None:
         remarks = (*remarks, Reason("voice_higher"))
@@ -287,7 +289,7 @@ def _lost(
 ) -> Lost | None:
     """Return why nothing says that somebody has air whom nobody has accounted for, or who breathed on."""
     entry, state, since_at = inside.entry, inside.state, inside.since_us * 1e-6
-    given_us = inside.known_until_us
+    given_us, high = inside.known_until_us, inside.live_set.heard.too_high
     if inside.given_to is not None and given_us is not None and state in ("expected", "silent", "restarted"):
         return Lost("set_given", given_us * 1e-6, inside.given_to)
     if state == "under_air" or state == "silent":
@@ -305,5 +307,8 @@ def _lost(
             return None
         reading_us = inside.live_set.heard.reading_us
         heard = reading_us is not None and reading_us >= tallied_us
-        return Lost("valve_closed" if heard else "never_heard", tallied_us * 1e-6)
+        code: LostCode = "valve_closed" if heard else "never_heard"
+        return Lost("readings_refused" if high else code, tallied_us * 1e-6)
+    if state == "valve_closed" and high:
+        return Lost("readings_refused", since_at)
     return Lost(state, since_at) if state != "out" else None

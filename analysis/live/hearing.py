@@ -80,9 +80,10 @@ class HeardSet:
     """When what was heard of a set, live; microseconds since 1970."""
 
     newest: PowerUp | None = None  # in which something was heard last
-    # `last_us`, `reading_us`: when anything, and when a pressure (believed or not), was said last
+    # `last_us`, `reading_us`: when anything, and when a pressure that is no higher than can be, was said last
     last_us: int | None = None
     reading_us: int | None = None
+    too_high: bool = False  # whether its last pressure is higher than can be
     # `offs_us`, `boots_us`: when it was switched off; when each power-up was first heard
     offs_us: tuple[int, ...] = ()
     boots_us: tuple[int, ...] = ()
@@ -98,6 +99,7 @@ class HeardSet:
 def heard_of(power_ups: Sequence[PowerUp]) -> HeardSet:
     """Return when what was heard of a set."""
     newest, last_us, reading_us, usual_s = None, None, None, DEFAULT_INTERVAL_S
+    too_high = False
     offs_us: list[int] = []
     boots_us: list[int] = []
     for power_up in power_ups:
@@ -111,7 +113,12 @@ def heard_of(power_ups: Sequence[PowerUp]) -> HeardSet:
             if last_us is None or end_us > last_us:
                 newest, last_us = power_up, end_us
             if kind == "pressure":
-                reading_us = end_us if reading_us is None else max(end_us, reading_us)
+                if power_up.too_high is not None:
+                    believed_us = channel.at_us[~(channel.retained | power_up.too_high)]
+                    end_us = int(believed_us[-1]) if len(believed_us) else 0
+                too_high = power_up.too_high is not None and bool(power_up.too_high[-1])
+                if end_us:
+                    reading_us = end_us if reading_us is None else max(end_us, reading_us)
                 usual_s = (usual_interval_s(channel.at_us) if len(channel) > 3 else None) or usual_s
             elif kind == "power":
                 for position, row in enumerate(channel.rows):
@@ -120,7 +127,8 @@ def heard_of(power_ups: Sequence[PowerUp]) -> HeardSet:
         if firsts:
             boots_us.append(min(firsts))
     allowed_us = round((silent_after_s(usual_s) + TRANSPORT_S) * 1e6)
-    return HeardSet(newest, last_us, reading_us, tuple(offs_us), tuple(sorted(boots_us)), allowed_us)
+    boots = tuple(sorted(boots_us))
+    return HeardSet(newest, last_us, reading_us, too_high, tuple(offs_us), boots, allowed_us)
 
 
 def _live_ends(channel: Channel) -> tuple[int, int] | None:

@@ -17,6 +17,7 @@ from analysis.alarms.kinds import GRAVEST
 from analysis.live.desk_record import DeskRecord
 from analysis.live.rows import ORDER, AlarmLine, Attention, Lost, Reason, Row
 from analysis.refused import said_in, whose
+from analysis.wears.gauges import UNHEARD_US
 from analysis.wears.tally import FORGOTTEN_AFTER_US
 from ingest.contract.frames import Messages
 from ingest.contract.kinds import Alarm as AlarmName
@@ -48,6 +49,7 @@ class RefusedWords:
 
     def __init__(self) -> None:
         self._of_set_at_s: dict[tuple[str, str], float] = {}
+        self._pressure_at_s: dict[tuple[str, str], float] = {}
         self._alarms: deque[RefusedWord] = deque(maxlen=KEPT)
         self._tallies: deque[RefusedWord] = deque(maxlen=KEPT)
 
@@ -64,6 +66,8 @@ class RefusedWords:
             word = RefusedWord(received_s, name, speaker, reason, said_in(payload))
             if role == "set":
                 self._of_set_at_s[word.service, word.speaker] = word.at_s
+            if (role, kind) == ("set", "pressure"):
+                self._pressure_at_s[word.service, word.speaker] = word.at_s
             if (role, kind) == ("set", "alarm") and word.said.get("state") in (None, "raised"):
                 self._alarms.append(word)
             if (role, kind) == ("desk", "tally") and word.said.get("action") != "out":
@@ -79,7 +83,7 @@ class RefusedWords:
     ) -> list[Row]:
         """Return the rows with everybody whom a refused tally names, until a person's word about them.
 
-        Of a set never heard the row says that its messages came and were refused.
+        Of a set whose readings were refused since the last that counts, the row says so.
 
         - `desks`: by service.
         - `low_air_bar`: the profile's warning.
@@ -100,9 +104,18 @@ class RefusedWords:
 
     def _heard(self, row: Row) -> Row:
         at_s = self._of_set_at_s.get((row.service, row.set_id))
-        if at_s is None or row.lost is None or row.lost.code != "never_heard":
+        lost = row.lost.code if row.lost is not None else None
+        if at_s is not None and lost == "never_heard":
+            return replace(row, reasons=(*row.reasons, Reason("messages_refused", at_s)))
+        pressure_s = self._pressure_at_s.get((row.service, row.set_id), 0.0)
+        said = any(one.code.endswith("readings_refused") for one in row.reasons)
+        if pressure_s <= (row.pressure_at or 0.0) + UNHEARD_US * 1e-6 or said or not row.is_in:
             return row
-        return replace(row, reasons=(*row.reasons, Reason("messages_refused", at_s)))
+        if row.lost is None or lost != "valve_closed":
+            return replace(row, reasons=(*row.reasons, Reason("readings_refused")))
+        why = Reason("lost_readings_refused", row.lost.since_at)
+        reasons = (why if one.code == "lost_valve_closed" else one for one in row.reasons)
+        return replace(row, lost=replace(row.lost, code="readings_refused"), reasons=tuple(reasons))
 
     def alarm_lines(
         self, rows: Sequence[Row], desks: Mapping[str, DeskRecord], shown: Sequence[AlarmLine]

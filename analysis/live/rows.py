@@ -79,6 +79,7 @@ LostCode = Literal[
     "set_given",
     "alarm_only",  # the set gives an alarm and no pressure
     "tally_refused",
+    "readings_refused",  # or higher than its cylinder can hold
 ]
 
 

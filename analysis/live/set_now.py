@@ -69,8 +69,8 @@ class SetNow:
         """Find wears and alarms as of now."""
         self.asked_us = now_us
         self.power_ups = power_ups
-        self.heard = heard_of(power_ups)
         self.wears = find_wears(power_ups, tallies, self.profile, now_us)
+        self.heard = heard_of(power_ups)
         self.alarms = find_alarms([*power_ups, *desks], self.wears, self.profile, now_us)
         self.last_us = max((int(one.received_us[-1]) for one in self._channels("pressure")), default=0)
         self.delays_s = latest_delays_s(self.heard.newest)
@@ -101,8 +101,12 @@ class SetNow:
     def reading(self, now_us: int) -> tuple[int, float] | None:
         """Return the newest reading, (moment, bar); a leap that may still come back is passed over."""
         newest: tuple[int, float] | None = None
-        for channel in self._channels("pressure"):
+        for power_up in self.power_ups:
+            if (channel := power_up.channels.get("pressure")) is None:
+                continue
             live = ~channel.retained[-LAST_INTERVALS:]
+            if power_up.too_high is not None:
+                live &= ~power_up.too_high[-LAST_INTERVALS:]
             at_us = channel.at_us[-LAST_INTERVALS:][live]
             bar = channel.numbers["pressure_bar"][-LAST_INTERVALS:][live]
             if len(at_us) and (newest is None or int(at_us[-1]) > newest[0]):

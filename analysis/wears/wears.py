@@ -19,6 +19,7 @@ from analysis.air.gas import Cylinder
 from analysis.profile import Profile
 from analysis.records import Bools, Channel, Floats, Ints, Key, PowerUp
 from analysis.wears.tally import TallyEntry, tally_of
+from analysis.wears.too_high import limit_bar, mark_too_high
 from analysis.wears.valve import (
     CHANGED,
     CHANGED_RISE_BAR,
@@ -42,6 +43,7 @@ TYPICAL_WATER_VOLUME_L = 6.8
 """Replaces an unknown cylinder where only the shape of the pressure matters."""
 TYPICAL_RATED_BAR = 300.0
 """A full cylinder where none is known. Common practice, no source."""
+ENDED = {CLOSED: "closed", CHANGED: "changed"}
 BEGAN_WITHIN_US = 60 * 1_000_000
 BREATHED_ON_US = 180 * 1_000_000
 """Whoever is heard seldom breathes between two readings as in so long before. Our own rule."""
@@ -241,6 +243,7 @@ def find_wears(
     wears: list[Wear] = []
     for set_id in sorted(sets):
         setups = _setups(sets[set_id])
+        mark_too_high([(one, limit_bar(_cylinder_at(setups, one))) for one in sets[set_id]])
         of_set: list[Wear] = []
         for power_up in sets[set_id]:
             # Where a number was used again, the count goes on: each wear has a name of its own.
@@ -293,6 +296,8 @@ def _wears_of(
         return []
     # A retained copy (some gateways retain everything) is knowledge, not a reading of this moment.
     of_now = ~channel.retained & np.isfinite(channel.numbers["pressure_bar"])
+    if power_up.too_high is not None:
+        of_now &= ~power_up.too_high
     # Nearly always all of them: then nothing is copied.
     live: Ints | slice = slice(None) if of_now.all() else np.flatnonzero(of_now)
     if not of_now.any():
@@ -303,10 +308,8 @@ def _wears_of(
         np.require(channel.numbers[name][live], requirements="W")
         for name in ("pressure_bar", "gas_temperature_c")
     )
-    first_setup = _setup_at(setups, power_up.key, int(at_us[0]))
-    volume_l = TYPICAL_WATER_VOLUME_L
-    if first_setup is not None and (known := cylinder_of(first_setup.said)) is not None:
-        volume_l = known.total_l
+    known = _cylinder_at(setups, power_up)
+    volume_l = known.total_l if known is not None else TYPICAL_WATER_VOLUME_L
     at_s = (at_us - at_us[0]) * 1e-6
     wears: list[Wear] = []
     offs = _power_offs(power_up)
@@ -359,7 +362,7 @@ def _wears_of(
                     pressure_bar=bar[span],
                     gas_temperature_c=gas_c[span],
                     spike=part_spike[start : stop + 1],
-                    ended_how=_how(how, off is not None),
+                    ended_how=ENDED.get(how, "off" if off is not None else "not heard"),
                     cylinder=cylinder,
                     setup=setup.said if setup else None,
                     setup_identity=setup.identity if setup else None,
@@ -411,14 +414,6 @@ def _opening_heard(
     )
 
 
-def _how(how: int, switched_off: bool) -> str:
-    if how == CLOSED:
-        return "closed"
-    if how == CHANGED:
-        return "changed"
-    return "off" if switched_off else "not heard"
-
-
 def _power_offs(power_up: PowerUp) -> list[Following]:
     channel = power_up.channels.get("power")
     if channel is None:
@@ -443,6 +438,15 @@ def _setup_at(setups: list[HeardSetup], power_up: Key, at_us: int) -> HeardSetup
         if before or known:
             return before[-1] if before else known[0]
     return None
+
+
+def _cylinder_at(setups: list[HeardSetup], power_up: PowerUp) -> Cylinder | None:
+    """Return the cylinder that a power-up's first readings are about."""
+    channel = power_up.channels.get("pressure")
+    if channel is None or not len(channel):
+        return None
+    setup = _setup_at(setups, power_up.key, int(channel.at_us[np.argmin(channel.retained)]))
+    return cylinder_of(setup.said) if setup is not None else None
 
 
 def cylinder_of(setup: dict[str, Any]) -> Cylinder | None:

@@ -94,6 +94,12 @@ def gained(log: Any) -> None:
     desk.say(680, "tally", incident_id="I-1", action="out", set_id="S-1", wearer_id="W-1")
 
 
+def too_high(log: Any) -> None:
+    talker = ordinary(log)
+    for at_s, bar in ((1870, 480.0), (1871, 480.0), (1872, 470.0), (1873, 200.0), (1880, 0.0)):
+        talker.say(at_s, "pressure", pressure_bar=bar)
+
+
 def leap(log: Any) -> None:
     talker = ordinary(log)
     talker.said = [
@@ -223,6 +229,7 @@ def desk_name_shared(log: Any) -> None:
 
 PLANTED: dict[str, tuple[Callable[[Any], None], str]] = {
     "battery_low_at_start": (battery_low, "11\u00a0% charge"),
+    "pressure_not_believed": (too_high, "Set S-1 sent 4 pressures that its cylinder cannot hold"),
     "battery_refused": (battery_refused, "refused to start with 5\u00a0% charge"),
     "left_below_warning": (below_warning, "below the warning at 55 bar"),
     "under_air_below_warning": (below_warning, "under air below the warning at 55 bar"),
