@@ -90,6 +90,11 @@ def day_of(folder: Path) -> date:
     return date.fromisoformat(folder.name.removeprefix(_DATE))
 
 
+def part_path(archive: Path, kind: str, day: date, name: str) -> Path:
+    """Return where a part of this name is, or would be."""
+    return archive / kind / f"{_DATE}{day}" / f"{name}{SUFFIX}"
+
+
 def scan_parts(kind: str, files: Iterable[Path]) -> pl.LazyFrame:
     """Return a lazy frame over parts of one kind; an empty one when there are none.
 
@@ -141,8 +146,8 @@ def write_part(
     is taken, or a store does not take it; `OSError` when the disk does not take it; nothing is left behind
     under a part's name.
     """
-    folder = archive / kind / f"{_DATE}{day}"
-    path = folder / f"{name}{SUFFIX}"
+    path = part_path(archive, kind, day, name)
+    folder = path.parent
     # A name that a part has or had is never given again: what was sealed is not written over.
     if not again and (below(path) in expected_of(archive).latest(f"{kind}/{folder.name}") or path.exists()):
         raise ArchiveProblem(f"{path} would take the name of an earlier part: nothing is written")

@@ -17,7 +17,7 @@ from ingest.archive.folder import create_archive as create_archive
 from ingest.archive.journal_frames import Damage, SegmentReader, opened
 from ingest.archive.mapped_journal import keep_state, mapper_before
 from ingest.archive.mappings import file_of
-from ingest.archive.parts import part_files, scan_parts, write_part
+from ingest.archive.parts import part_files, part_path, scan_parts, write_part
 from ingest.archive.sealing_client import Outcome
 from ingest.archive.sound import QUARANTINE
 from ingest.archive.store import place_of, work_folder
@@ -26,6 +26,7 @@ from ingest.contract.errors import ArchiveProblem, RefusedMessage
 from ingest.contract.fields import speaker_field
 from ingest.contract.frames import FrameBuilder, Messages, first_of_each, message_key
 from ingest.contract.kinds import KINDS, MAX_PAYLOAD_BYTES
+from ingest.plurals import counted
 
 LARGEST_KEPT_BYTES = 16_000_000  # of a damaged stretch in a row of `refused`; sealing holds it in memory
 
@@ -219,6 +220,8 @@ def seal_messages(
         for (day,), rows in fresh.group_by(pl.col("received").dt.date(), maintain_order=True):
             if not isinstance(day, date):
                 raise ArchiveProblem(f"a message of kind {kind} without the date of its receipt")
+            if overwrite and kind not in APART:
+                _require_all_of_before(part_path(archive, kind, day, part), kind, frame)
             used = [
                 file for origin, file in files.items() if rows.select(_read_by(origin, kind).any()).item()
             ]
@@ -227,6 +230,22 @@ def seal_messages(
         for kind, fresh in sealed.items():
             recent.add(kind, fresh.select(message_key(kind)))
     return Counts(received, kept, received - kept - refused, refused)
+
+
+def _require_all_of_before(path: Path, kind: str, frame: pl.DataFrame) -> None:
+    """See that a part is not written over by less: its segment may have been cut since it was sealed.
+
+    What a mapping made is passed over: a later version of it makes other messages of the same.
+    """
+    if path.exists():
+        said = ~pl.col("payload").str.contains('"origin":"', literal=True)
+        held = scan_parts(kind, [path]).filter(said).collect()
+        lost = _without(held, kind, frame.select(message_key(kind))).height
+        if lost:
+            raise ArchiveProblem(
+                f"{path} is not written again: {counted(lost, 'message')} that it holds are not in the "
+                "segment any more. Restore the segment, or move it out of the archive and keep it"
+            )
 
 
 def _archived_keys(kind: str, frame: pl.DataFrame, files: list[Path]) -> pl.DataFrame:

@@ -11,11 +11,12 @@ import functools
 import os
 import threading
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-from ingest.archive.expected import Expected, Settled, expected_of, settle, unsettled
+from ingest.archive.expected import Expected, Settled, expected_of, part_name, settle, unsettled
 from ingest.archive.journal import foreign_segments, journal_folders, segments
 from ingest.archive.journal_frames import Damage, SegmentReader, opened
 from ingest.archive.manifest import Line
@@ -23,7 +24,8 @@ from ingest.archive.mapped_journal import STATE, state_is_damaged
 from ingest.archive.mappings import altered_mappings
 from ingest.archive.store import asides, file_sha256, work_folder
 from ingest.archive.trouble import ALTERED, DAMAGED, FOREIGN, MANIFEST, MISSING, Fault, Trouble, fault_of_line
-from ingest.contract.columns import TABLES
+from ingest.contract.columns import APART, TABLES
+from ingest.plurals import counted
 
 SUFFIX = ".parquet"
 QUARANTINE = "quarantine"
@@ -207,6 +209,13 @@ class DayFolder:
             if name.rpartition("/")[2] in self._there
         )
 
+    def sealed_of(self, moving: set[str]) -> Counter[str]:
+        """Return how many messages were sealed of what is `moving`; not of what a mapping may have made."""
+        if not moving or self.folder.parent.name in APART:
+            return Counter()
+        named = ((name.rpartition("/")[2].removesuffix(SUFFIX), line) for name, line in self.latest.items())
+        return Counter({stem: line.rows for stem, line in named if stem in moving and not line.mappings})
+
     def faults(self, moving: set[str]) -> Iterator[Fault]:
         """Yield what is wrong here.
 
@@ -286,7 +295,7 @@ def day_folders_expected(archive: Path, expected: Expected) -> list[Path]:
     return [archive / name for name in sorted(there | known)]
 
 
-def journals(archive: Path) -> tuple[int, list[Fault]]:
+def journals(archive: Path, sealed: Mapping[str, int] | None = None) -> tuple[int, list[Fault]]:
     """Return how many messages are not sealed yet, and what of journals or mappings is damaged."""
     messages, here = 0, work_folder(archive)
     unread = "it was changed after it was given, so the JSON of those sets cannot be read"
@@ -316,6 +325,10 @@ def journals(archive: Path) -> tuple[int, list[Fault]]:
             messages += count
             for damage in damages:
                 add(DAMAGED, segment, damage.sentence())
+            before = (sealed or {}).get(part_name(segment), 0)
+            if before > count:
+                of = f"{count:,} of the {counted(before, 'message')} that were sealed of it"
+                add(DAMAGED, segment, f"it has {of}, which are not read while it is there")
     return messages, faults
 
 
@@ -345,9 +358,12 @@ def trouble_of(archive: Path) -> Trouble:
     moving = unsettled(archive)  # first: what is sealed while we look has its line before its part
     expected = expected_of(archive)
     faults = [Fault(MANIFEST, where, statement) for where, statement in expected.faults()]
+    sealed: Counter[str] = Counter()
     for folder in day_folders_expected(archive, expected):
-        faults += DayFolder(folder, expected=expected).faults(moving)
-    faults += journals(archive)[1]
+        day = DayFolder(folder, expected=expected)
+        faults += day.faults(moving)
+        sealed += day.sealed_of(moving)
+    faults += journals(archive, sealed)[1]
     return Trouble(str(archive), tuple(faults))
 
 

@@ -52,12 +52,14 @@ def verify(archive: str | Path) -> Verified:
     faults = [Fault(MANIFEST, where, statement) for where, statement in expected.faults(to_the_end=True)]
     made_with: set[str] = set()
     imported: list[Line] = []
+    sealed: Counter[str] = Counter()
     for day_folder in day_folders_expected(folder, expected):
         day = DayFolder(day_folder, expected=expected, hashing=partial(sha256_of, anew=True))
         day.sound()
         parts += len(day.settled.counting)
         rows += sum(line.rows for line in day.settled.counting.values())
         faults += day.faults(moving)
+        sealed += day.sealed_of(moving)
         # Merged, not deleted yet, and not what was merged.
         faults += [
             fault_of_line(ALTERED, day.latest[name], CHANGED)
@@ -74,7 +76,7 @@ def verify(archive: str | Path) -> Verified:
             for lines in every.values()
             if lines[-1].restates and len(lines) > 1 and lines[-1].sha256 != lines[-2].sha256
         ]
-    unsealed, journal_faults = journals(folder)
+    unsealed, journal_faults = journals(folder, sealed)
     named = {fault.where for fault in journal_faults}
     faults += [
         Fault(MISSING if gone else ALTERED, where, what)

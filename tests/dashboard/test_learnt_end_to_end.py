@@ -91,7 +91,7 @@ def test_review_names_what_was_learnt_and_shows_the_wider_interval(archive: Path
         Bench(ResultsStore(Archive(archive), load_profile(name))).look(request_of({"incident": INCIDENT}))
         for name in (str(profile), "default")
     )
-    assert learnt.forecast == load_profile(str(profile)).forecast.version
+    assert learnt.setting.forecast == load_profile(str(profile)).forecast.version
     early = [look.record.results["air"]["low_air_lo_min"].drop_nulls().sum() for look in (learnt, shipped)]
     assert early[0] < early[1], "the early end comes sooner than the shipped one"
 

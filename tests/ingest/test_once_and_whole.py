@@ -23,6 +23,7 @@ from ingest.archive.retention import retain
 from ingest.archive.sealing import Recent, seal_messages, seal_segment
 from ingest.archive.sound import altered_here, remember_altered, trouble_of
 from ingest.archive.tidying import tidy
+from ingest.archive.verifying import verify
 from ingest.contract.captures import Heard
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import frames_from_heard
@@ -195,3 +196,35 @@ def test_what_was_altered_between_its_merge_and_its_end_is_kept_aside(
     assert not first.exists()
     assert not second.exists()
     assert Archive(archive).messages()["pressure"]["seq"].to_list() == [0, 1]
+
+
+@pytest.mark.parametrize(("frames", "left"), [(0, 0), (1, 1), (3, 3)])
+def test_a_segment_that_was_cut_after_it_was_sealed_hides_nothing_and_takes_nothing_away(
+    tmp_path: Path, pressure: Callable[..., Heard], frames: int, left: int
+) -> None:
+    """While it is there its parts are not read: it says the same, and will be sealed again."""
+    (tmp_path / "journal" / "listener").mkdir(parents=True)
+    writer = SegmentWriter(tmp_path / "journal" / "listener", OPENED)
+    ends = [0]
+    for seq in range(3):
+        heard = pressure(seq)
+        writer.append([Record(micros(OPENED) + seq, heard.topic, heard.payload, False)])
+        ends.append(writer.size)
+    writer.close()
+    whole = writer.path.read_bytes()
+    seal_segment(tmp_path, writer.path)
+    writer.path.write_bytes(whole[: ends[frames]])
+    where = writer.path.relative_to(tmp_path).as_posix()
+    told = f"it has {left} of the 3 messages that were sealed of it, which are not read while it is there"
+    faults = [] if left == 3 else [(where, told)]
+    assert [(fault.where, fault.statement) for fault in trouble_of(tmp_path)] == faults
+    assert [(fault.where, fault.statement) for fault in verify(tmp_path).faults] == faults
+    if left == 1:
+        with pytest.raises(ArchiveProblem, match="2 messages that it holds are not in the segment any more"):
+            seal_segment(tmp_path, writer.path)
+        assert writer.path.exists()
+        writer.path.unlink()
+    else:
+        seal_segment(tmp_path, writer.path)
+    assert Archive(tmp_path).messages()["pressure"]["seq"].to_list() == [0, 1, 2]
+    assert verify(tmp_path).faults == []
