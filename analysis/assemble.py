@@ -116,7 +116,6 @@ def _entry_row(entry: Entry, by_wear: Mapping[str, Examined]) -> tuple[Any, ...]
                 unsure_l += BETWEEN_SD * max(left_l - there_l, 0.0)
         spread_l.append(unsure_l)
     other = entry.stay.elsewhere[-1] if entry.stay is not None and entry.stay.elsewhere else None
-    late_bound = "at least" if entry.under_air_until_us is not None else entry.left_bound
     return (
         entry.entry_id,
         entry.incident_id,
@@ -137,13 +136,14 @@ def _entry_row(entry: Entry, by_wear: Mapping[str, Examined]) -> tuple[Any, ...]
         entry.tallied_out_us,
         entry.ended_how,
         entry.under_air_s,
-        sum((gap.seconds for one in own for gap in one.gaps), between_s + entry.unheard_before_s),
+        sum((one.unheard_s for one in own), between_s + entry.unheard_before_s),
         sum(one.used_l for one in own) + between_l if known else None,
         math.hypot(*spread_l) if known else None,
-        late_bound or None if entry.late_s is not None and entry.noted is None else None,
+        entry.late_bound or None if entry.late_s is not None else None,
         entry.noted.text if entry.noted is not None else None,
         other.incident_id if other is not None else None,
         other.in_us if other is not None else None,
+        entry.not_due_us,
     )
 
 
@@ -300,6 +300,19 @@ def gaps_table(examined: Sequence[Examined]) -> pl.DataFrame:
             for gap in one.gaps
         ],
     )
+
+
+def heard_later_table(examined: Sequence[Examined]) -> pl.DataFrame:
+    """Return the table `heard_later`: the silences for the desk alone."""
+    rows = [
+        (
+            *(gap.wear.set_id, gap.wear.wear_id, gap.started_us, gap.ended_us, gap.seconds),
+            *(gap.lost_messages, gap.refused_messages, gap.heard_later, gap.known_us),
+        )
+        for one in examined
+        for gap in one.later
+    ]
+    return table_of("heard_later", rows)
 
 
 def tallies_table(book: TallyBook, refused: pl.DataFrame) -> pl.DataFrame:

@@ -135,7 +135,8 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
             "turn_back_late_bound",
             pl.String,
             "",
-            "at most: no reading shows the exit, so until tallied out; at least: never tallied out",
+            "at most: no reading shows the exit, so until tallied out; at least: never tallied out, or "
+            "turn-back may have been due earlier (turn_back_not_before); not known: both",
         ),
         ("turn_back_note", pl.String, "", "text of the note that counts as the turn"),
         (
@@ -145,6 +146,12 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
             "another incident in which the wearer was in at the same time; the last, if several",
         ),
         ("other_tallied_in", TIME, "", "when the wearer was tallied in there"),
+        (
+            "turn_back_not_before",
+            TIME,
+            "",
+            "last reading before turn_back_at, if nothing was heard between; null if readings show it",
+        ),
     ),
     "air": _columns(
         ("wear_id", pl.String, "", "the wear"),
@@ -211,6 +218,17 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
         ("seconds", pl.Float64, "s", "length of the silence"),
         ("lost_messages", pl.Int64, "", "messages lost in it (missing numbers, not refused); null: unknown"),
         ("refused_messages", pl.Int64, "", "messages in between that were received, but refused"),
+    ),
+    "heard_later": _columns(
+        ("set_id", pl.String, "", "the set"),
+        ("wear_id", pl.String, "", "the wear"),
+        ("started", TIME, "", "from when on nothing was received"),
+        ("ended", TIME, "", "when something was received again; at most the end of the wear"),
+        ("seconds", pl.Float64, "s", "length of this silence for the desk; `gaps` has what never arrived"),
+        ("lost_messages", pl.Int64, "", "messages of it that never arrived; null: unknown"),
+        ("refused_messages", pl.Int64, "", "messages of it that were received, but refused"),
+        ("readings", pl.Int64, "", "pressure readings of it that arrived later"),
+        ("known", TIME, "", "when the last of them had arrived"),
     ),
     "refused": _columns(
         ("set_id", pl.String, "", "the set whose messages were refused, by their topic; null for a desk's"),

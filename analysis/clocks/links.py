@@ -16,6 +16,10 @@ from analysis.wears.wears import Wear
 
 SILENCE_INTERVALS = 3.0
 """The method: a gap is a silence longer than three times the set's usual interval."""
+TRANSPORT_S = 1.0
+"""Grace for radio and listener on top of that, where the moments of receipt count."""
+LATE_S = 5.0
+"""A lag that a person notices. Our own rule."""
 LONGEST_QUIET_S = 60.0
 """No set may be quiet for longer, however seldom it speaks: by then its number is old. Our own rule."""
 USUAL_OF = 21  # intervals
@@ -38,6 +42,9 @@ class Gap:
     after_identity: str
     at_end: bool = False
     then: str = ""  # what ended a silence that no message of the same power-up ended
+    # Readings of it that arrived later, and by when all of them had: a silence for the desk alone.
+    heard_later: int = 0
+    known_us: int = 0
 
 
 def links_down(messages: Mapping[str, pl.DataFrame]) -> dict[str, list[int]]:
@@ -118,6 +125,53 @@ def gaps_of(wear: Wear) -> list[Gap]:
                 before_identity=wear.identity(-1),
                 after_identity=following.identity,
                 at_end=True,
+            )
+        )
+    return found
+
+
+def filled_later(wear: Wear) -> list[Gap]:
+    """Return the silences in which nothing was received, though readings of that time arrived later.
+
+    Of a set that nobody had tallied in and that was only read out after the wear, no desk missed anything.
+    """
+    at_us, usual_s = wear.at_us, usual_interval_s(wear.at_us)
+    late = wear.received_us - at_us > LATE_S * 1e6
+    if usual_s is None or not late.any():
+        return []
+    order = np.argsort(wear.received_us, kind="stable")
+    heard_us = np.minimum(wear.received_us, wear.ended_us)[order]
+    if wear.tally is None and heard_us[0] == wear.ended_us:
+        return []
+    # What came at once shows the moment that it is about; what came late shows only when it was received.
+    moment_us = np.concatenate([[wear.started_us], np.where(late[order], heard_us, at_us[order])])
+    quiet_us = np.diff(np.concatenate([[wear.started_us], heard_us]))
+    found = []
+    for position in np.flatnonzero(quiet_us > (silent_after_s(usual_s) + TRANSPORT_S) * 1e6).tolist():
+        started_us, ended_us = moment_us[position : position + 2].tolist()
+        later = late & (at_us > started_us) & (at_us <= ended_us)
+        if not later.any():
+            continue
+        # At the pace at which they were said, and to the end of the wear: the listener's clock was set.
+        took_us, said_us = np.ptp(wear.received_us[later]), np.ptp(at_us[later])
+        if ended_us == wear.ended_us and 2 * took_us > said_us > 0:
+            continue
+        before, after = (int(at_us.searchsorted(started_us, "right")) - 1, int(at_us.searchsorted(ended_us)))
+        after = min(after, len(at_us) - 1)
+        seqs = int(wear.seq[before]), int(wear.seq[after])
+        lost, refused = _missing(wear.power_up, seqs, (int(at_us[before]), int(at_us[after])))
+        found.append(
+            Gap(
+                wear=wear,
+                started_us=started_us,
+                ended_us=ended_us,
+                seconds=(ended_us - started_us) * 1e-6,
+                lost_messages=lost,
+                refused_messages=refused,
+                before_identity=wear.identity(before),
+                after_identity=wear.identity(after),
+                heard_later=int(later.sum()),
+                known_us=int(wear.received_us[later].max()),
             )
         )
     return found

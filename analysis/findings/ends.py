@@ -55,6 +55,34 @@ def close_ends(
             _close(entry, by_wear[wear.wear_id], following)
         own = [one for set_id in entry.set_ids for one in by_set.get(set_id, ())]
         entry.unheard_before_s = _unheard_before_s(entry, own)
+        entry.not_due_us = _not_due_us(entry, entries)
+
+
+def _not_due_us(entry: Entry, entries: Sequence[Entry]) -> int | None:
+    """Return until when its team's turn-back was not due, where nothing was heard from then until it was.
+
+    What a member may have reached unheard counts, as what readings show: the team turns on its lowest one.
+    """
+    due_us, reached = entry.team_turn_back_us, []
+    if due_us is None:
+        return None
+    since_us, until_us = entry.span_of(0)[0], entry.until_us
+    for one in entries:
+        together = entry.team is not None and (one.incident_id, one.team) == (entry.incident_id, entry.team)
+        if one is not entry and not together:
+            continue
+        began_us = one.entered_us
+        for charge, moment in zip(one.charges, one.moments.get(one.policy, ()), strict=False):
+            # A policy that names no pressure knows the moment without a reading.
+            if (
+                moment.at_us is not None
+                and moment.leave_bar is not None
+                and since_us <= moment.at_us <= until_us
+            ):
+                reached.append(charge.unseen_since(moment.at_us, one.gauges, began_us) or moment.at_us)
+            began_us = charge.wears[-1].ended_us if charge.wears else began_us
+    first_us = max(min(reached, default=due_us), entry.entered_us)
+    return first_us if first_us < due_us else None
 
 
 def _last_spoken(entries: Sequence[Entry], gauges: Sequence[VoiceGauge]) -> dict[str, int]:

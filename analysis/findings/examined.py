@@ -9,15 +9,16 @@ import numpy as np
 
 from analysis.air.breathing import AirTrack, newest_by, reconstruct
 from analysis.air.breathing_model import BREATHING, Breathing
+from analysis.air.forecast import EARLY_END_ONLY_S
 from analysis.air.gas import Cylinder
-from analysis.clocks.links import Gap, gaps_of, lost_in
+from analysis.clocks.links import Gap, filled_later, gaps_of, lost_in
 from analysis.heat import heat as heat_of
 from analysis.heat.believed import surroundings_c
 from analysis.heat.heat import HeatTrack
 from analysis.profile import Air, Profile
 from analysis.records import Floats, Ints
 from analysis.wears.gauges import VoiceGauge
-from analysis.wears.unbroken import begins_rested, join
+from analysis.wears.unbroken import begins_rested, join, unbroken
 from analysis.wears.wears import TYPICAL_WATER_VOLUME_L, Wear
 
 BEFORE_START_US = 300_000_000
@@ -42,6 +43,7 @@ class Examined:
     set_aside: Ints
     doubted: Ints
     stuck: Ints
+    later: list[Gap]  # silences for the desk alone, see `filled_later`
     between_l: float = 0.0  # free air used between the wear that it goes on from and this one
 
     @property
@@ -82,6 +84,15 @@ class Examined:
     def low_air_seconds(self) -> float:
         """Seconds under air from then on."""
         return (self.wear.ended_us - self.low_air_us) * 1e-6 if self.low_air_us is not None else 0.0
+
+    @property
+    def unheard_s(self) -> float:
+        """Seconds in which nothing was heard of it, whatever arrived later; where silences overlap, once."""
+        total_us, until_us = 0, 0
+        for gap in sorted([*self.gaps, *self.later], key=lambda one: one.started_us):
+            total_us += max(gap.ended_us - max(gap.started_us, until_us), 0)
+            until_us = max(until_us, gap.ended_us)
+        return total_us * 1e-6
 
     @property
     def breathed(self) -> bool:
@@ -140,7 +151,16 @@ def examine(wears: Sequence[Wear], profile: Profile, gauges: Sequence[VoiceGauge
         place += len(read.at_us)
         found.append(
             Examined(
-                wear, own, heat, gaps_of(wear), lost_in(wear), aside[aside >= 0], doubted, stuck, between_l
+                wear,
+                own,
+                heat,
+                gaps_of(wear),
+                lost_in(wear),
+                aside[aside >= 0],
+                doubted,
+                stuck,
+                filled_later(wear),
+                between_l,
             )
         )
     return found
@@ -171,14 +191,16 @@ def breathing_of(rules: Air) -> Breathing:
 
 
 def early_ends(examined: Sequence[Examined]) -> dict[str, tuple[Ints, Floats]]:
-    """Return, by wear, the early end of the forecast at each second, as it was known then."""
-    return {
-        one.wear.wear_id: (
-            one.wear.started_us + 1_000_000 * np.arange(one.seconds, dtype=np.int64),
-            one.air.low_air_lo_min,
-        )
-        for one in examined
-    }
+    """Return, by wear, the early end of the forecast at each second, as it was known then.
+
+    While it is young, its middle: the early end is so wide then that it says nothing of this wearer.
+    """
+    found = {}
+    for one in examined:
+        at_us = one.wear.started_us + 1_000_000 * np.arange(one.seconds, dtype=np.int64)
+        young = at_us < unbroken(one.wear)[0].started_us + EARLY_END_ONLY_S * 1e6
+        found[one.wear.wear_id] = at_us, np.where(young, one.air.low_air_min, one.air.low_air_lo_min)
+    return found
 
 
 def _seconds(at_us: Ints, zero_us: int) -> Floats:

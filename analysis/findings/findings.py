@@ -6,6 +6,10 @@ with its source.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
 import polars as pl
 
 from analysis.findings.air import air_findings
@@ -21,6 +25,7 @@ from analysis.findings.sensors import sensor_findings
 from analysis.findings.tally import tally_findings
 from analysis.findings.turn_back import turn_back_findings
 from analysis.tables import table_of
+from analysis.wears.wears import Wear
 
 RULES = (
     air_findings,
@@ -39,7 +44,8 @@ RULES = (
 
 def find(context: Context) -> pl.DataFrame:
     """Return the table `findings`."""
-    found = [finding for rule in RULES for finding in rule(context)]
+    worn_too = _worn_too(context)
+    found = [_of_two_sets(one, worn_too, context) for rule in RULES for one in rule(context)]
     found.sort(key=_order)
     rows = []
     used: dict[str, int] = {}
@@ -61,6 +67,46 @@ def find(context: Context) -> pl.DataFrame:
             )
         )
     return table_of("findings", rows)
+
+
+def _worn_too(context: Context) -> dict[str, list[Wear]]:
+    """Return, by wear, those of other sets of its wearer that were under air at the same time."""
+    return {
+        wear.wear_id: others
+        for entry in context.entries
+        if entry.at_once and entry.wearer_id is not None
+        for wear in entry.wears
+        if (others := [one for one in entry.wears if _together(wear, one)])
+    }
+
+
+def _together(wear: Wear, other: Wear) -> bool:
+    meanwhile = wear.started_us <= other.ended_us and other.started_us <= wear.ended_us
+    return wear.set_id != other.set_id and meanwhile
+
+
+def _of_two_sets(one: Finding, worn_too: Mapping[str, Sequence[Wear]], context: Context) -> Finding:
+    """Say where a finding may be about somebody else: its wearer had another set under air then, too."""
+    others = worn_too.get(one.wear_id or "", ())
+    if not others:
+        return one
+    sets = " and ".join(dict.fromkeys(other.set_id for other in others))
+    who = next(other.tally.wearer_id for other in others if other.tally is not None)
+    said = f" {who} was tallied in with {sets} as well, under air at the same time: who wore {one.set_id} is "
+    said += "not known."
+    if "no-motion" in one.statement:
+        moved = [other.set_id for other in others if _moved(other, one, context)]
+        said += f" {' and '.join(dict.fromkeys(moved))} moved meanwhile." if moved else ""
+    return replace(one, statement=one.statement + said)
+
+
+def _moved(other: Wear, one: Finding, context: Context) -> bool:
+    channel = other.power_up.channels.get("motion")
+    if channel is None:
+        return False
+    first, last = channel.at_us.searchsorted([one.started_us, one.ended_us or one.started_us])
+    motion = channel.numbers["motion_m_s2"][first : last + 1]
+    return bool(np.any(motion >= context.profile.motion.still_below_m_s2))
 
 
 def _order(one: Finding) -> tuple[int, str, str, str, str]:

@@ -8,6 +8,8 @@ from typing import NamedTuple
 import numpy as np
 
 from analysis.alarms.alarms import Alarm
+from analysis.alarms.kinds import GRAVEST
+from analysis.clocks.links import LATE_S
 from analysis.findings.alarms import named
 from analysis.findings.examined import Examined
 from analysis.findings.finding import Context, Finding, about_wear, clock, lasting
@@ -15,8 +17,6 @@ from analysis.records import Floats, Ints, PowerUp
 from ingest.plurals import counted
 from ingest.receipt_jumps import ALIKE_S, FORWARD_FROM_S, LASTING_LINES, LEAST_SHARE
 
-LATE_S = 5.0
-"""A lag that a person notices. Our own rule."""
 FEWEST_SETS = 3
 """Fewer may have one gateway. Our own rule."""
 ABOUT_US = 10_000_000
@@ -45,7 +45,7 @@ def late_findings(context: Context) -> Iterator[Finding]:
     for one in context.examined:
         yield from _readings(one)
     for alarm in context.alarms:
-        yield from _alarm(alarm)
+        yield from _alarm(alarm, context)
     yield from _receipts_jumped(context)
 
 
@@ -69,7 +69,7 @@ def _readings(one: Examined) -> Iterator[Finding]:
     )
 
 
-def _alarm(alarm: Alarm) -> Iterator[Finding]:
+def _alarm(alarm: Alarm, context: Context) -> Iterator[Finding]:
     if alarm.reported is None:
         return
     heard_us = alarm.reported.heard_us
@@ -78,9 +78,10 @@ def _alarm(alarm: Alarm) -> Iterator[Finding]:
         return
     wear_id = alarm.wear.wear_id if alarm.wear else None
     seen = f", seen at {clock(alarm.seen_us)}" if alarm.seen_us is not None else ""
+    grave = alarm.alarm in GRAVEST and late_s >= context.profile.link.silence_serious_s
     yield Finding(
         "heard_late",
-        "caution",
+        "serious" if grave else "caution",
         alarm.set_id,
         wear_id,
         alarm.raised_us,

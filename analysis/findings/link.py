@@ -87,8 +87,20 @@ def _losses_unknown(one: Examined) -> Iterator[Finding]:
 
 def _silence(one: Examined, context: Context) -> Iterator[Finding]:
     rules = context.profile.link
+    longest = max(one.later, key=lambda gap: gap.seconds, default=None)
+    if longest is not None and longest.seconds >= rules.silence_caution_s:
+        yield about_wear(
+            "silence_under_air",
+            "serious" if longest.seconds >= rules.silence_serious_s else "caution",
+            one.wear,
+            longest.started_us,
+            longest.ended_us,
+            _filled_later(longest, one),
+            [longest.before_identity, longest.after_identity],
+        )
     for gap in one.gaps:
-        if gap.seconds < rules.silence_caution_s:
+        within = any(each.started_us <= gap.started_us <= gap.ended_us <= each.ended_us for each in one.later)
+        if gap.seconds < rules.silence_caution_s or (within and not gap.at_end):
             continue
         earlier = (gap.started_us - one.wear.started_us) // 1_000_000
         yield about_wear(
@@ -103,6 +115,24 @@ def _silence(one: Examined, context: Context) -> Iterator[Finding]:
             f"{_said_down(gap, context)}What happened in that time is not known.",
             [gap.before_identity, gap.after_identity],
         )
+
+
+def _filled_later(longest: Gap, one: Examined) -> str:
+    """Tell of the longest silence that was filled later: a store that sends by the minute has many."""
+    bars = [
+        f"{clock(at_us)} ({one.air.pressure_bar[(at_us - one.wear.started_us) // 1_000_000]:.0f} bar)"
+        for at_us in (longest.started_us, longest.ended_us)
+    ]
+    lost = "" if longest.lost_messages == 0 else f"; {_missing(longest)}"
+    others = ""
+    if len(one.later) > 1:
+        together_s = sum(gap.seconds for gap in one.later)
+        others = f" It is the longest of {len(one.later)} such silences, {lasting(together_s)} together."
+    return (
+        f"Not heard for {lasting(longest.seconds)} under air, from {bars[0]} to {bars[1]}. "
+        f"{counted(longest.heard_later, 'pressure reading')} of that time arrived later, by "
+        f"{clock(longest.known_us)}: the desk knew nothing of them then{lost}.{others}"
+    )
 
 
 def _thinned(one: Examined, context: Context) -> Iterator[Finding]:

@@ -62,18 +62,23 @@ def _turned_back_late(
     left_us = entry.left_us or due_us  # `ends` has given it
     gauge = next((one for one in entry.spoken if one.at_us == due_us), None)
     evidence = _proof(entry, wear, gauge, due_us, context)
-    low_us, below_s = entry.low_air_us, _below_s(entry, left_us)
+    low_us, (least_s, below_s) = entry.low_air_us, _below_s(entry, left_us)
+    # Where nobody knows when it was due, the earliest moment decides: less known must not make it timely.
+    earliest_us = entry.not_due_us or due_us
+    unknown_s = (due_us - earliest_us) * 1e-6
     if entry.noted is not None:
-        late_s = (entry.noted.at_us - due_us) * 1e-6
+        late_s = (entry.noted.at_us - earliest_us) * 1e-6
         if late_s <= margin_s:
             return
-        statement = f"The desk noted the turn at {clock(entry.noted.at_us)}, {lasting(late_s)} late"
+        statement = (
+            f"The desk noted the turn at {clock(entry.noted.at_us)}, {_from_to(late_s, unknown_s)} late"
+        )
         evidence.append(entry.noted.identity)
     else:
-        late_s = (left_us - due_us) * 1e-6
+        late_s = (left_us - earliest_us) * 1e-6
         # Late: longer than the planned way back, or out below the warning for longer than the margin.
         way_s = context.profile.turn_back.way_in_min * 60.0
-        in_low_air = low_us is not None and low_us > due_us and below_s > margin_s
+        in_low_air = low_us is not None and low_us > earliest_us and below_s > margin_s
         if late_s <= way_s + margin_s and not in_low_air:
             return
         unheard = " (no reading shows it)" if entry.left_bound else ""
@@ -86,20 +91,21 @@ def _turned_back_late(
                 f"“{perhaps.text}”)"
             )
             evidence.append(perhaps.identity)
-        below = f" and {lasting(below_s)} below the warning" if below_s > margin_s else ""
+        at_most = bound == "at most "
+        below = lasting(below_s) if at_most else _from_to(below_s, below_s - least_s)
+        below = f" and {below} below the warning" if below_s > margin_s else ""
         why = "the turn was late, or the way back longer than the way in"
         if not in_low_air:
             why = f"the turn was late, or the way back longer than the planned {lasting(way_s)}"
         if _began_unheard(entry, due_us):
             why += ", or the cylinder not full at the beginning"
-        statement = (
-            f"{nobody}; the exit at {clock(left_us)}{unheard} was {bound}{lasting(late_s)} later"
-            f"{below}: {why}"
-        )
+        long = lasting(late_s) if at_most else _from_to(late_s, unknown_s)
+        statement = f"{nobody}; the exit at {clock(left_us)}{unheard} was {bound}{long} later{below}: {why}"
         if entry.left_bound == "at least":
+            below = below.replace(" and ", ", at least " if least_s == below_s else ", of it ")
             statement = (
                 f"{nobody}. Nobody said that the wearer came out: by {clock(left_us)}, the last "
-                f"known moment, {lasting(late_s)} had passed{below.replace(' and ', ', at least ')}"
+                f"known moment, {long} had passed{below}"
             )
         if entry.stay is not None and entry.stay.ended_by is not None and entry.left_bound:
             evidence.append(entry.stay.ended_by)
@@ -137,22 +143,32 @@ def _turned_back_late(
     )
 
 
-def _below_s(entry: Entry, left_us: int) -> float:
-    """Return for how long the pressure was below the warning: until the wearer left, or surely had another
-    cylinder; of that one again."""
+def _from_to(most_s: float, unknown_s: float) -> str:
+    """Return a length of time, as a range where nobody knows when in so many seconds it began."""
+    return f"{lasting(max(most_s - unknown_s, 0.0))} to {lasting(most_s)}" if unknown_s else lasting(most_s)
+
+
+def _below_s(entry: Entry, left_us: int) -> tuple[float, float]:
+    """Return for how long at least, and at most, the pressure was below the warning.
+
+    Until the wearer left, or surely had another cylinder; of that one again.
+    """
     lows = entry.lows_us
     ends = [
         charge.entry_us
         for number, charge in enumerate(entry.charges)
         if number and is_surely_another(entry.charges[:number], charge, charge.low_air_bar)
     ]
-    total_us, since_us = 0, 0
+    least_us, most_us, since_us = 0, 0, 0
     for until_us in (*ends, left_us):
-        total_us += until_us - min(
-            (at_us for at_us in lows if since_us <= at_us < until_us), default=until_us
-        )
+        first_us = min((at_us for at_us in lows if since_us <= at_us <= until_us), default=None)
+        if first_us is not None:
+            charge = next(one for one in reversed(entry.charges) if one.entry_us <= first_us)
+            unseen_us = charge.unseen_since(first_us, entry.gauges, first_us) or first_us
+            least_us += until_us - first_us
+            most_us += until_us - max(unseen_us, since_us)
         since_us = until_us
-    return total_us * 1e-6
+    return least_us * 1e-6, most_us * 1e-6
 
 
 def _proof(
@@ -179,8 +195,12 @@ def _began_unheard(entry: Entry, due_us: int) -> bool:
 def _due(entry: Entry, gauge: VoiceGauge | None, due_us: int, context: Context) -> str:
     """Say whose moment it was: a team turns back with its lowest member, who may be another wearer."""
     said = f"By {POLICY_WORDS[context.profile.turn_back.policy]} turn-back was due at {clock(due_us)}"
+    if entry.not_due_us is not None:
+        between = f"between {clock(entry.not_due_us)} and {clock(due_us)}"
+        said = said.replace(f"was due at {clock(due_us)}", f"fell due {between}")
     if _began_unheard(entry, due_us):
-        said += " at the latest, counted from a full cylinder (the beginning was not heard),"
+        said += "" if entry.not_due_us is not None else " at the latest"
+        said += ", counted from a full cylinder (the beginning was not heard),"
     if gauge is not None and entry.own_turn_back_us == due_us:
         return f"{said} by a gauge read by voice ({gauge.pressure_bar:.0f} bar)"
     wear = entry.wear_at(due_us)

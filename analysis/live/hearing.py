@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from analysis.clocks.links import silent_after_s, usual_interval_s
+from analysis.clocks.links import TRANSPORT_S, silent_after_s, usual_interval_s
 from analysis.live.rows import FromMemory, Hearing
 from analysis.records import Channel, PowerUp
 from ingest.contract.frames import Messages
@@ -16,7 +16,6 @@ from ingest.contract.kinds import KINDS
 
 SECONDS_COUNTED = 120
 REFUSED_KEPT = 10_000
-TRANSPORT_S = 1.0  # grace for radio and listener on top of the missed intervals
 DEFAULT_INTERVAL_S = 5.0  # until two readings have shown the usual interval
 LAST_INTERVALS = 21
 BEGINS_AFTER_S = 12 * 3600.0

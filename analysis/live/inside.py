@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import Literal
 
 import numpy as np
 
@@ -16,13 +17,14 @@ from analysis.live.set_now import SetNow
 from analysis.live.voice import believed, by_voice_alone
 from analysis.policies import TurnBackMoment
 from analysis.wears.charges import Charge
-from analysis.wears.entries import Entry, EntryState, state_of
+from analysis.wears.entries import Entry
 from analysis.wears.gauges import APART_BAR, UNHEARD_US, VoiceGauge
 from analysis.wears.tally import Stay
 from analysis.wears.turn_back import prompt_times_s
 from analysis.wears.valve import CHANGED_RISE_BAR, SPIKE_BAR, SWINGS_WITHIN_S
 from analysis.wears.wears import Wear
 
+EntryState = Literal["expected", "under_air", "silent", "valve_closed", "empty", "off", "restarted", "out"]
 LINE_STEP_S = 10.0  # the air line so far keeps one point each
 PLANNING_C = 20.0  # expected times are planned, not measured: the reference temperature of free air
 OWN_RATE_US = 180_000_000  # a shorter wear does not show how hard its wearer breathes
@@ -230,9 +232,13 @@ class Inside:
                 return None
             rules = self.live_set.profile.turn_back
             enough = rules.way_in_min + rules.forecast.margin_min
-            # The policy itself looks at the early end: that is its middle, and the median its late end.
-            early = max(low_air.low - enough, 0.0)
-            return Interval(early, early, low_air.median - enough)
+            # The policy itself looks at the early end (while it is young at the middle): that is its middle,
+            # and the next figure its late end.
+            early, late = (low_air.low, low_air.median)
+            if low_air.early_only:
+                early, late = low_air.median, low_air.high
+            early = max(early - enough, 0.0)
+            return Interval(early, early, max(late - enough, early))
         return leave
 
     def planned_min(self, from_bar: float, target_bar: float | None) -> float | None:
@@ -406,3 +412,30 @@ def goes_on(wear: Wear, live_set: SetNow) -> bool:
         return False
     heard = live_set.heard
     return not any(at_us > wear.ended_us for at_us in (*heard.boots_us, *heard.offs_us))
+
+
+def state_of(
+    entry: Entry, as_of_us: int, silent_after_us: int, off_us: int | None, boot_us: int | None
+) -> tuple[EntryState, int]:
+    """Return the state inside an entry at a moment, and since when.
+
+    - `silent_after_us`: how long its set may be quiet.
+    - `off_us` and `boot_us`: when its set was last switched off, and when its newest power-up was first
+      heard.
+    """
+    ended = entry.stay is not None and not entry.stay.is_in(as_of_us)
+    if ended and entry.ended_us is not None and entry.ended_us <= as_of_us:
+        return "out", entry.ended_us
+    since_us = entry.began_us
+    if not entry.wears:
+        return "expected", since_us
+    last = entry.wears[-1]
+    if off_us is not None and off_us >= last.ended_us:
+        return "off", off_us
+    if boot_us is not None and boot_us > last.ended_us:
+        return "restarted", boot_us
+    if last.ended_how in ("closed", "changed"):
+        return ("empty" if last.ran_empty else "valve_closed"), last.ended_us
+    if as_of_us - last.ended_us > silent_after_us:
+        return "silent", last.ended_us
+    return "under_air", last.started_us

@@ -87,6 +87,18 @@ class Charge:
             if after.first_bar - before.last_bar > CHANGED_RISE_BAR
         ]
 
+    def unseen_since(self, at_us: int, gauges: Sequence[VoiceGauge], began_us: int) -> int | None:
+        """Return the last reading before one, where it is so long ago that nobody saw what happened between.
+
+        - `began_us`: since when an opening that was not heard may have been.
+        """
+        read = [wear.last_us(at_us - 1) for wear in self.wears if wear.started_us < at_us]
+        read += [one.at_us for one in gauges if one.set_id == self.set_id and one.at_us < at_us]
+        if not read and self.opening_heard:
+            return None
+        before_us = max(read, default=began_us)
+        return before_us if at_us - before_us > UNSEEN_US else None
+
     def hear(self, gauges: Sequence[VoiceGauge], until_us: int) -> None:
         """Keep those of these gauges that were read of it by voice, until a moment."""
         sets = {wear.set_id for wear in self.wears}

@@ -11,7 +11,6 @@ from __future__ import annotations
 import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Literal
 
 from analysis.policies import POLICIES, PolicyName, TurnBackMoment, judge_by
 from analysis.profile import Profile
@@ -22,7 +21,6 @@ from analysis.wears.tally import Keys, Stay, TallyEntry, key_of
 from analysis.wears.turn_back import TurnBackNote, note_about, note_perhaps
 from analysis.wears.wears import Wear
 
-EntryState = Literal["expected", "under_air", "silent", "valve_closed", "empty", "off", "restarted", "out"]
 OUTSIDE_US = 5 * 60 * 1_000_000
 """Somebody tallied out may still breathe from the set for so long, outside. Our own rule."""
 UNTALLIED_APART_US = 3600 * 1_000_000
@@ -59,6 +57,8 @@ class Entry:
     left_us: int | None = None
     left_bound: str = ""
     unheard_before_s: float = 0.0
+    # From there, too: when turn-back was not due yet, where nothing was heard from then until it was.
+    not_due_us: int | None = None
 
     @property
     def tally(self) -> TallyEntry | None:
@@ -215,12 +215,19 @@ class Entry:
 
     @property
     def late_s(self) -> float | None:
-        """How late the turn was noted after it was due; without a note, how late the exit was."""
+        """How late the turn was noted after it was due; without a note, the exit; see `late_bound`."""
         due_us = self.team_turn_back_us
-        if due_us is None:
-            return None
         at_us = self.noted.at_us if self.noted is not None else self.left_us
-        return None if at_us is None else max(at_us - due_us, 0) * 1e-6
+        return None if at_us is None or due_us is None else max(at_us - due_us, 0) * 1e-6
+
+    @property
+    def late_bound(self) -> str:
+        """`at most` or `at least` for a bound; `not known`: neither when it was due nor when the exit was."""
+        said = "at least" if self.under_air_until_us is not None else self.left_bound
+        said = said if self.noted is None else ""
+        if self.not_due_us is None:
+            return said
+        return "not known" if said == "at most" else "at least"
 
     def span_of(self, number: int) -> tuple[int, int]:
         """Return from when to when a cylinder was in use; the last one until now; unheard: from the in."""
@@ -471,30 +478,3 @@ def turns_of(entries: Sequence[Entry]) -> dict[str, Turns]:
                     team_us[policy] = at_us if at_us is not None and at_us <= wear.ended_us else None
                 found[wear.wear_id] = Turns(entry, moments, team_us)
     return found
-
-
-def state_of(
-    entry: Entry, as_of_us: int, silent_after_us: int, off_us: int | None, boot_us: int | None
-) -> tuple[EntryState, int]:
-    """Return the state inside an entry at a moment, and since when.
-
-    - `silent_after_us`: how long its set may be quiet.
-    - `off_us` and `boot_us`: when its set was last switched off, and when its newest power-up was first
-      heard.
-    """
-    ended = entry.stay is not None and not entry.stay.is_in(as_of_us)
-    if ended and entry.ended_us is not None and entry.ended_us <= as_of_us:
-        return "out", entry.ended_us
-    since_us = entry.began_us
-    if not entry.wears:
-        return "expected", since_us
-    last = entry.wears[-1]
-    if off_us is not None and off_us >= last.ended_us:
-        return "off", off_us
-    if boot_us is not None and boot_us > last.ended_us:
-        return "restarted", boot_us
-    if last.ended_how in ("closed", "changed"):
-        return ("empty" if last.ran_empty else "valve_closed"), last.ended_us
-    if as_of_us - last.ended_us > silent_after_us:
-        return "silent", last.ended_us
-    return "under_air", last.started_us

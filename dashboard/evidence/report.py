@@ -150,6 +150,15 @@ def silences_sentence(gaps: pl.DataFrame) -> str:
     return f"{counted(len(gaps), 'silence')} inside wears, {together} together; {losses}."
 
 
+def heard_later_sentence(later: pl.DataFrame, setting: Setting) -> str:
+    """Return for how long the desk heard nothing of whom, though what was said then arrived later."""
+    of_each: dict[str, float] = {}
+    for row in later.sort("started").iter_rows(named=True):
+        of_each[setting.who(row)] = of_each.get(setting.who(row), 0.0) + row["seconds"]
+    told = {who: duration_text(seconds) for who, seconds in of_each.items()}
+    return f"The desk heard nothing at the time, and readings of it arrived later: {_named(told)}."
+
+
 def not_out_sentences(entries: pl.DataFrame, setting: Setting) -> Iterator[str]:
     """Yield how many people went in, and for whom nobody said out, with what was heard of each last."""
     people = entries.filter(pl.col("wearer_id").is_not_null())
@@ -218,6 +227,8 @@ def _summary(record: IncidentRecord, setting: Setting, findings: list[dict[str, 
     yield f"The sets reported {counted(len(reported), 'alarm')}{alarms}."
     if len(gaps):
         yield silences_sentence(gaps)
+    if len(results["heard_later"]):
+        yield heard_later_sentence(results["heard_later"], setting)
     refused = int(results["refused"]["messages"].sum())
     if refused:
         yield f"{counted(refused, 'message')} arrived and broke the contract; they are listed below."

@@ -16,8 +16,8 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.air.forecast import EARLY_END_ONLY_S
-from analysis.clocks.links import SILENCE_INTERVALS
-from analysis.findings.late import LATE_S, not_yet_known
+from analysis.clocks.links import LATE_S, SILENCE_INTERVALS
+from analysis.findings.late import not_yet_known
 from analysis.records import Ints, floats, micros
 from analysis.same_id import own_set
 from analysis.tables import Results

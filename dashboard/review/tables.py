@@ -25,7 +25,7 @@ from dashboard.review.desk_tables import (
     table,
     tally_table,
 )
-from dashboard.review.setting import Setting, amount, around, reworded, seconds
+from dashboard.review.setting import Setting, amount, around, duration_text, reworded, seconds
 from dashboard.rows import Table, cell, number, text_of
 from dashboard.words import ALARMS
 from ingest.plurals import counted
@@ -50,7 +50,7 @@ def incident_tables(
         wear_table(results["wears"], never_heard(results), setting, begun_unheard(results)),
         forecast_table(results, setting),
         heat_table(results, setting),
-        silence_table(results["gaps"], setting),
+        silence_table(results, setting),
         refused_table(results["refused"], setting),
         tally_table(messages, incident_id, setting),
         answers_table(results["answers"], setting),
@@ -70,7 +70,6 @@ def entry_table(entries: pl.DataFrame, setting: Setting, begun: AnySet[str] = fr
     rows = []
     for row in entries.sort("first_heard", "tallied_in", nulls_last=True).iter_rows(named=True):
         wear_id = next(iter(row["wear_ids"] or []), None)
-        bound = row["turn_back_late_bound"]
         rows.append(
             [
                 row["wearer_id"] or words.NOT_TALLIED,
@@ -79,9 +78,9 @@ def entry_table(entries: pl.DataFrame, setting: Setting, begun: AnySet[str] = fr
                 setting.time(row["tallied_in"], wear_id),
                 setting.time(row["first_heard"], wear_id) if wear_id else not_heard(row),
                 amount(row["entry_bar"], setting.units, "pressure"),
-                setting.time(row["turn_back_at"], wear_id),
+                _due(row, wear_id, setting),
                 _noted(row, wear_id, setting),
-                seconds(row["turn_back_late_s"], f"{bound} " if bound else ""),
+                _late_by(row),
                 amount(row["lowest_bar"], setting.units, "pressure"),
                 setting.time(row["tallied_out"], wear_id),
                 _ended(row, setting),
@@ -92,6 +91,29 @@ def entry_table(entries: pl.DataFrame, setting: Setting, begun: AnySet[str] = fr
             ]
         )
     return table("entries", rows, (5, 8, 9, 12, 13))
+
+
+def _due(entry: dict[str, Any], wear_id: str | None, setting: Setting) -> Any:
+    """Return when turn-back was due; where nobody heard it fall due, between which moments."""
+    at, since = entry["turn_back_at"], entry["turn_back_not_before"]
+    if since is None:
+        return setting.time(at, wear_id)
+    said = words.BETWEEN.format(first=setting.clock(since), last=setting.clock(at))
+    return setting.jump(said, at, wear_id)
+
+
+def _late_by(entry: dict[str, Any]) -> Any:
+    """Return how late the turn or exit was: the least and the most of it, as far as they are known."""
+    bound, late_s, since = (entry[f"turn_back_{name}"] for name in ("late_bound", "late_s", "not_before"))
+    if since is None or late_s is None:
+        return seconds(late_s, f"{bound} " if bound else "")
+    most_s = late_s + (entry["turn_back_at"] - since).total_seconds()
+    if bound == "not known":
+        return seconds(most_s, words.MOST)
+    if entry["turn_back_noted_at"] is None:
+        return seconds(late_s, words.LEAST)
+    most_s = (entry["turn_back_noted_at"] - since).total_seconds()
+    return cell(words.FROM_TO.format(least=duration_text(late_s), most=duration_text(most_s)), value=most_s)
 
 
 def _ended(entry: dict[str, Any], setting: Setting) -> str:
@@ -301,8 +323,8 @@ def _policy_cell(row: dict[str, Any] | None, setting: Setting, never: str) -> An
     return setting.jump(" · ".join(parts), row["at"], row["wear_id"])
 
 
-def silence_table(gaps: pl.DataFrame, setting: Setting) -> Table:
-    """Return the silences inside wears, with what came in them and was refused."""
+def silence_table(results: Results, setting: Setting) -> Table:
+    """Return the silences inside wears, with what came in them and later, and who was never heard."""
     rows = [
         [
             setting.who(row),
@@ -312,9 +334,19 @@ def silence_table(gaps: pl.DataFrame, setting: Setting) -> Table:
             seconds(row["seconds"]),
             _messages(row["lost_messages"], words.UNCOUNTED),
             _messages(row.get("refused_messages"), "–"),
+            counted(row["readings"], "reading") if row["readings"] else "–",
         ]
-        for row in gaps.sort("started").iter_rows(named=True)
+        for row in pl.concat([results["gaps"], results["heard_later"]], how="diagonal")
+        .sort("started")
+        .iter_rows(named=True)
     ]
+    for row in never_heard(results):
+        if row["unheard_s"]:
+            until = row["tallied_in"] + timedelta(seconds=row["unheard_s"])
+            moments = [setting.time(row["tallied_in"]), setting.time(until), seconds(row["unheard_s"])]
+            who = [row["wearer_id"], ", ".join(row["set_ids"])]
+            told = words.NEVER_HEARD if row["other_incident_id"] is None else not_heard(row)
+            rows.append([*who, *moments, words.UNCOUNTED, "–", told])
     return table("silences", rows, (4, 5, 6))
 
 

@@ -7,8 +7,9 @@ from typing import Any
 import numpy as np
 import pytest
 
+from analysis.live.inside import state_of
 from analysis.wears.charges import Charge, charges_of, is_surely_another
-from analysis.wears.entries import Entry, find_entries, state_of, team_moments, turns_of
+from analysis.wears.entries import Entry, find_entries, team_moments, turns_of
 from analysis.wears.gauges import above_word_bar, contradictions, readings_of
 from analysis.wears.tally import Stay, TallyEntry
 from analysis.wears.turn_back import TurnBackNote, note_about

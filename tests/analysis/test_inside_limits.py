@@ -381,18 +381,21 @@ class TestInside:
         assert told == [True, False, True, False]
 
     def test_minutes_to_turn_back_by_the_policy(self) -> None:
-        def ahead(policy: str = "half_of_usable", low: float = 20.0, **more: Any) -> Interval | None:
+        def ahead(
+            policy: str = "half_of_usable", low: float = 20.0, young: bool = False, **more: Any
+        ) -> Interval | None:
             one = inside(wear(flat(200, 10, 20), "not heard"))
             fields = {"at_us": None, "pressure_bar": None, "leave_bar": None, **more}
             moment = TurnBackMoment(policy, **fields)  # type: ignore[arg-type]
             one.entry.moments = {"half_of_usable": [moment]}
-            return one.ahead(1000.0, Interval(30.0, low, 40.0), Interval(3.0, 2.0, 4.0))
+            return one.ahead(1000.0, Interval(30.0, low, 40.0, young), Interval(3.0, 2.0, 4.0))
 
         assert ahead() == Interval(3.0, 2.0, 4.0)
         assert ahead(at_us=us(5)) is None
         assert ahead("fixed_margin", leave_us=us(1600)) == Interval(10.0, 10.0, 10.0)
         assert ahead("forecast") == Interval(10.0, 10.0, 20.0)  # less 8 min of way in and 2 of margin
         assert ahead("forecast", low=9.0) == Interval(0.0, 0.0, 20.0)
+        assert ahead("forecast", low=9.0, young=True) == Interval(20.0, 20.0, 30.0)
 
 
 class TestInsideOf:

@@ -70,6 +70,7 @@ CONTRACT = {
         ("turn_back_note", pl.String),
         ("other_incident_id", pl.String),
         ("other_tallied_in", TIME),
+        ("turn_back_not_before", TIME),
     ],
     "air": [
         ("wear_id", pl.String),

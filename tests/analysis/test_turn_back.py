@@ -111,6 +111,25 @@ def test_forecast_leaves_while_the_early_end_covers_the_way_in(log: Any) -> None
     assert 0 < after(log, row["at"]) < 60 + 2400
 
 
+@pytest.mark.parametrize(
+    ("bar_s", "first_s", "last_s"),
+    [
+        (0.12, 400, 1440),  # 49 L/min: with 281 bar in the second minute nobody has to turn back
+        (0.3, 180, 500),  # 120 L/min: 800 s to the warning, 10 min before it is 3 min 20 s
+        (0.8, 60, 75),  # 330 L/min lost: 5 min to the warning, known after a minute
+    ],
+)
+def test_forecast_orders_nobody_back_because_it_is_young_but_whoever_loses_air(
+    log: Any, bar_s: float, first_s: float, last_s: float
+) -> None:
+    """In the second minute the early end is wide for everybody: two crews of three had to turn back."""
+    one = log.talker("S-1")
+    one.set_up(0)
+    one.breathe(60, round(240 / bar_s), bar_s=bar_s)
+    row = replayed(log, with_policy("forecast", way_in_min=8.0))["forecast"]
+    assert first_s <= after(log, row["at"]) - 60 <= last_s
+
+
 def test_never_reached_is_null(log: Any) -> None:
     team(log, (300.0,), seconds=300)
     rows = replayed(log, PROFILE)

@@ -354,3 +354,20 @@ def test_a_moment_of_another_day_has_its_date(log: Any) -> None:
     assert f"a tally at {log.at(3 * 86400.0):%Y-%m-%d %H:%M:%S} UTC: W-1 in with set S-1 at " in said
     assert f"at {log.at(10):%H:%M:%S} UTC became" in said
     assert f"from {log.at(10):%H:%M:%S} UTC on" in said
+
+
+def test_a_finding_about_one_of_two_sets_says_that_its_wearer_had_another(log: Any) -> None:
+    """The set lay with a casualty: a no-motion alarm of W-1, who was walking with another set."""
+    desk = log.desk()
+    for set_id, from_s, moves in (("S-1", 20, 1.0), ("S-2", 300, 0.0)):
+        one = log.talker(set_id)
+        one.set_up(0)
+        one.breathe(from_s, 400, motion=lambda _, moves=moves: moves)  # type: ignore[misc]
+        who = {"incident_id": "I-1", "set_id": set_id, "wearer_id": "W-1"}
+        desk.say(from_s - 5, "tally", action="in", **who)
+    (still,) = [one for one in findings_of(log, "alarm_not_raised") if one["severity"] == "serious"]
+    assert still["set_id"] == "S-2"
+    assert still["statement"].endswith(
+        "W-1 was tallied in with S-1 as well, under air at the same time: who wore S-2 is not known. "
+        "S-1 moved meanwhile."
+    )

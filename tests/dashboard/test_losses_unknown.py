@@ -70,7 +70,7 @@ def test_losses_of_a_source_with_a_counter_are_counted() -> None:
 @pytest.mark.parametrize(("source", "shown"), [(uncounted, words.UNCOUNTED), (counted, "80")])
 def test_the_page_and_the_report_do_not_call_unknown_losses_none(source: Any, shown: str) -> None:
     results = results_of(source)
-    cell = silence_table(results["gaps"], Setting({}, Window(0.0, 1e15))).rows[0][5]
+    cell = silence_table(results, Setting({}, Window(0.0, 1e15))).rows[0][5]
     assert (cell if isinstance(cell, str) else cell["t"]) == shown
     assert silences_sentence(results["gaps"]).endswith(
         "together; the messages lost in 1 of them are unknown."

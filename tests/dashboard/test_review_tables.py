@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from typing import Any
 
 import polars as pl
@@ -12,11 +13,12 @@ from analysis.incident import analyse
 from analysis.profile import Profile
 from analysis.tables import table_of
 from dashboard.elements import listing
+from dashboard.evidence.report import heard_later_sentence
 from dashboard.pages.review import incident_listing
 from dashboard.review.bench import tables
 from dashboard.review.clock import Clock
 from dashboard.review.desk_tables import desk_acts, desk_table
-from dashboard.review.lanes import people_of
+from dashboard.review.lanes import owners_of, people_of
 from dashboard.review.overview import ALARM_SHIFT, _alarm_signs
 from dashboard.review.setting import Setting
 from dashboard.review.tables import (
@@ -28,6 +30,7 @@ from dashboard.review.tables import (
     forecast_table,
     heat_table,
     incident_tables,
+    silence_table,
     turn_back_table,
     wear_table,
 )
@@ -285,3 +288,39 @@ def test_a_corrected_gauge_and_a_settlement_taken_back_say_so(look: Look) -> Non
         "at the gate, corrected",
         "Undo, corrects an earlier",
     ]
+
+
+def test_not_heard_names_what_was_read_out_later_and_who_was_never_heard(look: Look) -> None:
+    """Both said "No silence longer than three times a set's usual interval"."""
+    log = WrittenLog()
+    one, desk = (
+        log.talker("S-1", delay=lambda at_s: 3000.0 - at_s if 600 <= at_s < 1320 else 0.05),
+        log.desk(),
+    )
+    one.set_up(0)
+    one.breathe(20, 1400)
+    for number in (1, 2):
+        who = {"incident_id": "I-1", "set_id": f"S-{number}", "wearer_id": f"W-{number}"}
+        desk.say(10, "tally", action="in", **who)
+        desk.say(1450, "tally", action="out", **who)
+    results = analyse(log.frames(), Profile.default())
+    setting = replace(setting_of(look), owner=owners_of(people_of(results)))
+    read_out, never = ([text_of(one) for one in row] for row in silence_table(results, setting).rows)
+    assert read_out == ["W-1", "S-1", "10:09:59", "10:22:00", "12 min", "0", "0", "720 readings"]
+    assert never == ["W-2", "S-2", "10:00:10", "10:24:10", "24 min", "unknown", "–", "never heard"]
+    said = heard_later_sentence(results["heard_later"], setting)
+    assert said.endswith("arrived later: W-1 (12 min).")
+
+
+def test_when_turn_back_fell_due_unheard_is_given_by_both_ends(look: Look) -> None:
+    log = WrittenLog()
+    one, desk = log.talker("S-1"), log.desk()
+    one.set_up(0)
+    one.breathe(20, 1680, bar_s=0.1, silent=(700, 1500))
+    who = {"incident_id": "I-1", "set_id": "S-1", "wearer_id": "W-1"}
+    desk.say(10, "tally", action="in", **who)
+    desk.say(1530, "note", incident_id="I-1", set_id="S-1", text="turning back")
+    desk.say(1750, "tally", action="out", **who)
+    results = analyse(log.frames(), Profile.default())
+    (row,) = entry_table(results["entries"], setting_of(look)).rows
+    assert [text_of(row[place]) for place in (6, 8)] == ["between 10:11:39 and 10:25:00", "30 s to 14 min"]

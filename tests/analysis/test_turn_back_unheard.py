@@ -1,0 +1,144 @@
+"""A turn-back that fell due while nothing was heard: between two moments, judged by the earlier one."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Any
+
+import polars as pl
+import pytest
+
+from analysis.incident import analyse
+from analysis.profile import Profile
+
+PROFILE = Profile.default()
+WHO = {"incident_id": "I-1", "set_id": "S-1", "wearer_id": "W-1", "team": "Alder"}
+
+
+def worn(log: Any, *, noted_s: float | None = None, silent: tuple[float, float] = (0.0, 0.0)) -> None:
+    """W-1 opens 300 bar at 10:00:20 and loses 0.1 bar/s: 177.5 bar is due at 10:20:46, out at 10:28:20."""
+    one, desk = log.talker("S-1"), log.desk()
+    one.set_up(0)
+    desk.say(10, "tally", action="in", **WHO)
+    last_s = one.breathe(20, 1680, bar_s=0.1, silent=silent)
+    if noted_s is not None:
+        desk.say(noted_s, "note", incident_id="I-1", set_id="S-1", text="turning back")
+    desk.say(last_s + 30, "tally", action="out", **WHO)
+
+
+def of(log: Any) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+    results = analyse(log.frames(), PROFILE)
+    row = next(one for one in results["entries"].to_dicts() if one["wearer_id"] == "W-1")
+    for name in ("turn_back_at", "turn_back_not_before"):
+        row[name] = row[name] and round((row[name] - log.at(0)) / timedelta(seconds=1))
+    return row, results["findings"].filter(pl.col("code") == "turned_back_late").to_dicts()
+
+
+def test_a_turn_back_that_fell_due_in_a_silence_is_late_by_more_than_what_was_heard(log: Any) -> None:
+    """It was dated at the first reading after the silence: "late by 30 s" of what was up to 13 min 51 s."""
+    worn(log, noted_s=1530, silent=(700, 1500))
+    row, found = of(log)
+    assert (row["turn_back_not_before"], row["turn_back_at"]) == (699, 1500)
+    assert (row["turn_back_late_s"], row["turn_back_late_bound"]) == (pytest.approx(30, abs=1), "at least")
+    (late,) = found
+    assert "turn-back fell due between 10:11:39 UTC and 10:25:00 UTC" in late["statement"]
+    assert "The desk noted the turn at 10:25:30 UTC, 30 s to 13 min 51 s late" in late["statement"]
+
+
+def test_what_readings_show_has_no_bound(log: Any) -> None:
+    worn(log, noted_s=1400)
+    row, (late,) = of(log)
+    assert (row["turn_back_not_before"], row["turn_back_at"]) == (None, 1246)
+    assert row["turn_back_late_bound"] is None
+    assert "2 min 34 s late" in late["statement"]
+
+
+@pytest.mark.parametrize("until_s", [1250, 1300, 1400, 1500])
+@pytest.mark.parametrize("noted_s", [1270, 1310, None])
+def test_silence_never_makes_a_late_turn_a_timely_one(log: Any, noted_s: float | None, until_s: int) -> None:
+    """Due at 10:20:46. Whatever of the minutes around it is lost, who was late by it stays late."""
+    worn(log, noted_s=noted_s)
+    _, whole = of(log)
+    log.talkers.clear()
+    worn(log, noted_s=noted_s, silent=(1200, until_s))
+    _, less = of(log)
+    assert [one["severity"] for one in less][: len(whole)] == [one["severity"] for one in whole]
+
+
+@pytest.mark.parametrize("until_s", [2460, 2600, 2680])
+def test_a_warning_reached_in_a_silence_weighs_no_less_than_one_that_was_heard(
+    log: Any, until_s: int
+) -> None:
+    """55 bar at 10:41:15, out at 10:45:00: below it for 3 min 45 s, and at most 55 s of that were heard."""
+    one, desk = log.talker("S-1"), log.desk()
+    one.set_up(0)
+    desk.say(10, "tally", action="in", **WHO)
+    one.breathe(20, 2680, bar_s=0.1, silent=(2400, until_s))
+    desk.say(2720, "tally", action="out", **WHO)
+    _, (late,) = of(log)
+    assert late["severity"] == "serious"
+
+
+def by_voice(log: Any, noted_s: float) -> None:
+    """Three gauges of a set that is never heard: turn-back at 172.5 bar, half of 290 and 55."""
+    desk = log.desk()
+    desk.say(10, "tally", action="in", **WHO)
+    for at_s, bar in ((20, 290.0), (600, 190.0), (960, 90.0)):
+        desk.say(at_s, "gauge", incident_id="I-1", set_id="S-1", pressure_bar=bar)
+    desk.say(noted_s, "note", incident_id="I-1", set_id="S-1", text="turning back")
+    desk.say(1260, "tally", action="out", **WHO)
+
+
+def test_between_two_gauges_by_voice_nobody_saw_the_turn_back_either(log: Any) -> None:
+    """The report said "late by 10 s" of what was somewhere in the six minutes between two gauges."""
+    by_voice(log, 970)
+    row, (late,) = of(log)
+    assert (row["turn_back_not_before"], row["turn_back_at"]) == (600, 960)
+    assert (
+        "fell due between 10:10:00 UTC and 10:16:00 UTC by a gauge read by voice (90 bar)"
+        in late["statement"]
+    )
+    assert "10 s to 6 min 10 s late" in late["statement"]
+
+
+def test_a_note_before_the_reading_that_shows_it_may_have_come_in_time(log: Any) -> None:
+    by_voice(log, 650)
+    row, found = of(log)
+    assert (row["turn_back_late_s"], row["turn_back_late_bound"], found) == (0.0, "at least", [])
+
+
+def test_a_team_turns_on_a_silent_member_at_the_earliest(log: Any) -> None:
+    """W-2's own gauge is due at 10:20:46; W-1, silent from 10:11:39 to 10:25:00, may have been due before."""
+    worn(log, silent=(700, 1500))
+    two, desk = log.talker("S-2"), log.desk("D-2")
+    who = WHO | {"set_id": "S-2", "wearer_id": "W-2"}
+    two.set_up(0)
+    desk.say(11, "tally", action="in", **who)
+    two.breathe(20, 1500, bar_s=0.1)
+    desk.say(1300, "note", incident_id="I-1", text="Alder turning back")
+    desk.say(1550, "tally", action="out", **who)
+    row, found = of(log)
+    assert (row["turn_back_not_before"], row["turn_back_at"]) == (699, 1246)
+    assert len(found) == 2
+    assert all("54 s to 10 min 1 s late" in one["statement"] for one in found)
+
+
+def test_a_wear_first_heard_below_its_turn_back_was_due_at_some_time_since_the_tally(log: Any) -> None:
+    """Tallied in at 10:00:10 and first heard at 10:25:00: it was "late by 30 s"."""
+    worn(log, noted_s=1530, silent=(0, 1500))
+    log.talkers[0].said = [(*one[:2], 1 < one[0] < 1500, *one[3:]) for one in log.talkers[0].said]
+    row, (late,) = of(log)
+    assert (row["turn_back_not_before"], row["turn_back_at"]) == (10, 1500)
+    assert "30 s to 25 min 20 s late" in late["statement"]
+
+
+def test_an_exit_that_nobody_heard_is_late_at_most_since_the_silence_began(log: Any) -> None:
+    """Due between 10:11:39 and 10:25:00, not heard after 10:25:10, out by 10:28:50 at the latest."""
+    worn(log, silent=(700, 1500))
+    log.talkers[0].said = [one for one in log.talkers[0].said if one[0] <= 1510]
+    row, (late,) = of(log)
+    assert (row["turn_back_late_s"], row["turn_back_late_bound"]) == (
+        pytest.approx(1729 - 1500, abs=2),
+        "not known",
+    )
+    assert "at most 17 min 10 s later" in late["statement"]
