@@ -171,9 +171,10 @@ def analysed(
     gauges = read_gauges(records)
     found: dict[str, Examined] = {}
     for unbroken in all_unbroken(wears):
-        found |= {one.wear.wear_id: one for one in examine(unbroken, profile, gauges)}
-        if progress is not None:
-            progress(min(len(found), len(wears)), len(wears))
+        for one in examine(unbroken, profile, gauges):
+            found[one.wear.wear_id] = one
+            if progress is not None:
+                progress(min(len(found), len(wears)), len(wears))
     examined = [found[wear.wear_id] for wear in wears]
     entries = find_entries(
         wears, book.stays, notes, profile, early=early_ends(examined), gauges=gauges, keys=keys
