@@ -41,6 +41,8 @@ if "PYTEST_XDIST_WORKER" in os.environ:
 
     for setting in OF_WORKERS:
         os.environ.pop(setting, None)
+# To what tests start. Later a cluster may set one for its workers.
+PASSED_ON = OF_WORKERS.keys() & os.environ.keys()
 
 # Below the ports that the system itself gives away, so that nobody is given one between asking and using;
 # each worker has 500 of its own, and processes begin at different ones.
