@@ -249,10 +249,10 @@ def _swung(one: Examined, context: Context) -> Iterator[Finding]:
             wear,
             first_us,
             last_us,
-            f"The reading fell by up to {fell_bar:.0f} bar, to {bar[lowest]:.0f} bar, faster than anybody "
-            f"breathes, and came back, {counted(times, 'time')} from {clock(first_us)} to {clock(last_us)}: "
+            f"From {clock(first_us)} to {clock(last_us)} the reading fell {counted(times, 'time')} by up to "
+            f"{fell_bar:.0f} bar (to {bar[lowest]:.0f} bar), faster than anybody breathes, and came back: "
             "the valve was not fully open or was shut, or the sensor is at fault. This time counts as under "
-            "air. The lowest pressure counts these readings; air used, rate, warning and turn-back do not.",
+            "air. The lowest pressure uses these readings; air used, rate, warning and turn-back do not.",
             [wear.identity_at(us) for us in (first_us, int(at_us[lowest]), last_us)],
         )
 

@@ -246,7 +246,7 @@ PLANTED: dict[str, tuple[Callable[[Any], None], str]] = {
     "missing_at_roll_call": (missed, "said at 10:10:10 UTC; answered for at 10:12:00 UTC"),
     "readings_stuck": (stuck, "stayed at 246 bar"),
     "readings_set_aside": (leap, "1 pressure reading (12 bar) jumped and returned at once"),
-    "gauge_swung": (swung, "The reading fell by up to 121 bar, to 128 bar"),
+    "gauge_swung": (swung, "the reading fell 10 times by up to 121 bar (to 128 bar)"),
     "air_gained": (gained, "more at the end (310 bar) than at the start (280 bar)"),
     "free_flow": (free_flow, "more than 180 L/min"),
     "falling_without_motion": (leak, "No motion for"),
