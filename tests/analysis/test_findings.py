@@ -395,7 +395,7 @@ def test_two_findings_of_one_moment_have_two_names_and_all_are_in_order(
 
     said = [one("S-2", 2), one("S-1", 2), one("S-2", 2), one("S-1", 1), one(None, 0), one("S-1", 2, "air")]
     monkeypatch.setattr("analysis.findings.findings.RULES", (lambda _: said,))
-    found = find_all(None)  # type: ignore[arg-type]
+    found = find_all(SimpleNamespace(entries=()))  # type: ignore[arg-type]
     in_order = [said[number] for number in (4, 3, 5, 1, 0, 2)]
     assert found.select("set_id", "code").rows() == [(each.set_id, each.code) for each in in_order]
     names = [each.finding_id for each in in_order]
