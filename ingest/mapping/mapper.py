@@ -60,7 +60,7 @@ class _Reading(NamedTuple):
     item: tuple[int, ...] = ()  # what each ``*`` of a pointer stands for
 
     def at(self, pointer: str) -> Any:
-        return at_pointer(self.document, self.place(pointer))
+        return at_pointer(self.document, self.place(pointer) if self.item else pointer)
 
     def place(self, pointer: str) -> str:
         for number in self.item:
@@ -131,9 +131,9 @@ class Mapper:
     def flag_lines(self) -> Iterator[str]:
         """Yield for each flag the values that were there, and how each was read."""
         for (alarm, pointer), seen in self._seen.items():
-            parts = []
+            parts, listed = [], [*seen.items()][:LISTED_VALUES]
             for name, read in (("true", True), ("false", False), ("refused", None)):
-                values = [json.dumps(value)[:40] for (_, value), how in seen.items() if how is read]
+                values = [json.dumps(value)[:40] for (_, value), how in listed if how is read]
                 parts += [f"{name} = {', '.join(values)}"] if values else []
             more = " and more" if len(seen) > LISTED_VALUES else ""
             yield f"flag {alarm} at {pointer}: {'; '.join(parts) or 'never active'}{more}"
@@ -421,11 +421,11 @@ def _event(
         raise RefusedMessage(
             f"the flag must be true, false, a word or a list of words, got {str(raw)[:60]!r}", flag.pointer
         )
-    for each in active:
-        if len(seen) <= LISTED_VALUES:
-            seen[type(each), each] = flag.read(each)
-    now = any(flag.read(each) for each in active)
-    if not now and not isinstance(raw, list) and flag.read(raw) is None:
+    reads = [flag.read(each) for each in active]
+    if len(seen) <= LISTED_VALUES:
+        seen.update(((type(each), each), read) for each, read in zip(active, reads, strict=True))
+    now = True in reads
+    if not isinstance(raw, list) and reads[0] is None:
         raise RefusedMessage(
             f"the flag {flag.alarm} must be one of its values for true or false, got {str(raw)[:60]!r}; the "
             "alarm stays as it was",
