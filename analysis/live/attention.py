@@ -147,6 +147,21 @@ def with_repeats(row: Row, repeated: Mapping[str, tuple[int, float] | None]) -> 
     return replace(row, reasons=tuple(reasons))
 
 
+def row_of_unbelieved(service: str, set_id: str, since_s: float, low_air_bar: float) -> Row:
+    """Return the row of a set that nobody tallied in and whose pressures are higher than can be."""
+    lost = Lost("readings_refused", since_s)
+    row = Row(
+        key=f"{service}/{set_id}/-",
+        service=service,
+        set_id=set_id,
+        wearer_id=None,
+        team=None,
+        low_air_bar=low_air_bar,
+        lost=lost,
+    )
+    return judge(row, {}, since_s)
+
+
 def rows_of_alarms_alone(
     alarms: Sequence[AlarmLine], known: Collection[str], low_air_bar: float
 ) -> list[Row]:

@@ -19,12 +19,18 @@ from msgspec.structs import replace
 
 from analysis.alarms.alarms import Alarm
 from analysis.alarms.kinds import GRAVEST
-from analysis.live.attention import Moments, in_order_of_need, rows_of_alarms_alone, team_rows
+from analysis.live.attention import (
+    Moments,
+    in_order_of_need,
+    row_of_unbelieved,
+    rows_of_alarms_alone,
+    team_rows,
+)
 from analysis.live.broker_memory import BrokerMemory
 from analysis.live.came_out import with_rests
 from analysis.live.hearing import HeardSoFar
 from analysis.live.inside import Line
-from analysis.live.refused_words import RefusedWords, with_refused_alarms
+from analysis.live.refused_words import KEPT_S, RefusedWords, with_refused_alarms
 from analysis.live.rows import Contradiction, NoteLine, OrderLine, Out, RollCallLine, Row, Snapshot
 from analysis.live.service_board import ServiceBoard
 from analysis.live.voice import low_air_lines
@@ -90,6 +96,14 @@ class LiveBoard:
         alarms += [*refused, *low_air_lines(rows, alarms, by_service)]
         rows = [with_refused_alarms(row, refused) for row in rows]
         rows += rows_of_alarms_alone(alarms, {row.key for row in rows}, self.profile.air.low_air_bar)
+        known = {(row.service, row.set_id) for row in rows}
+        rows += [
+            row_of_unbelieved(board.service, set_id, since_s, self.profile.air.low_air_bar)
+            for board in boards
+            for set_id, since_s in board.too_high()
+            if (board.service, set_id) not in known and now_s - since_s <= KEPT_S
+            if not board.desks.spoken_for(None, set_id, since_s)
+        ]
         since = {
             one.key: at_us * 1e-6
             for board in boards

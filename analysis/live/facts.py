@@ -117,7 +117,7 @@ def row_of(
     remarks: tuple[Reason, ...] = ()
     if silent_since_at is not None and live_set.link == "down":
         remarks = (Reason("link_down"),)
-    if live_set.heard.too_high and (lost is None or lost.code != "readings_refused"):
+    if live_set.heard.too_high_us is not None and (lost is None or lost.code != "readings_refused"):
         remarks = (*remarks, Reason("readings_refused"))
     other_bar = inside.higher.pressure_bar if inside.higher is not None else None
     if other_bar is not None:
@@ -289,7 +289,7 @@ def _lost(
 ) -> Lost | None:
     """Return why nothing says that somebody has air whom nobody has accounted for, or who breathed on."""
     entry, state, since_at = inside.entry, inside.state, inside.since_us * 1e-6
-    given_us, high = inside.known_until_us, inside.live_set.heard.too_high
+    given_us, high = inside.known_until_us, inside.live_set.heard.too_high_us is not None
     if inside.given_to is not None and given_us is not None and state in ("expected", "silent", "restarted"):
         return Lost("set_given", given_us * 1e-6, inside.given_to)
     if state == "under_air" or state == "silent":

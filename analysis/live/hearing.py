@@ -82,7 +82,7 @@ class HeardSet:
     # `last_us`, `reading_us`: when anything, and when a pressure that is no higher than can be, was said last
     last_us: int | None = None
     reading_us: int | None = None
-    too_high: bool = False  # whether its last pressure is higher than can be
+    too_high_us: int | None = None  # since when its pressures have been higher than can be
     # `offs_us`, `boots_us`: when it was switched off; when each power-up was first heard
     offs_us: tuple[int, ...] = ()
     boots_us: tuple[int, ...] = ()
@@ -98,7 +98,7 @@ class HeardSet:
 def heard_of(power_ups: Sequence[PowerUp]) -> HeardSet:
     """Return when what was heard of a set."""
     newest, last_us, reading_us, usual_s = None, None, None, DEFAULT_INTERVAL_S
-    too_high = False
+    too_high_us: int | None = None
     offs_us: list[int] = []
     boots_us: list[int] = []
     for power_up in power_ups:
@@ -114,9 +114,11 @@ def heard_of(power_ups: Sequence[PowerUp]) -> HeardSet:
             if kind == "pressure":
                 if power_up.too_high is not None:
                     believed_us = channel.at_us[~(channel.retained | power_up.too_high)]
-                    end_us = int(believed_us[-1]) if len(believed_us) else 0
-                too_high = power_up.too_high is not None and bool(power_up.too_high[-1])
-                if end_us:
+                    high_us = channel.at_us[power_up.too_high & (channel.at_us > believed_us.max(initial=0))]
+                    too_high_us = (too_high_us or int(high_us[0])) if len(high_us) else None
+                    end_us = int(believed_us.max(initial=0))
+                if end_us:  # else all were too high
+                    too_high_us = too_high_us if power_up.too_high is not None else None
                     reading_us = end_us if reading_us is None else max(end_us, reading_us)
                 usual_s = (usual_interval_s(channel.at_us) if len(channel) > 3 else None) or usual_s
             elif kind == "power":
@@ -127,7 +129,7 @@ def heard_of(power_ups: Sequence[PowerUp]) -> HeardSet:
             boots_us.append(min(firsts))
     allowed_us = round((silent_after_s(usual_s) + TRANSPORT_S) * 1e6)
     boots = tuple(sorted(boots_us))
-    return HeardSet(newest, last_us, reading_us, too_high, tuple(offs_us), boots, allowed_us)
+    return HeardSet(newest, last_us, reading_us, too_high_us, tuple(offs_us), boots, allowed_us)
 
 
 def _live_ends(channel: Channel) -> tuple[int, int] | None:

@@ -72,6 +72,13 @@ class ServiceBoard:
                 live_set = self._set(set_id)
                 live_set.link, live_set.news = state, True
 
+    def too_high(self) -> list[tuple[str, float]]:
+        """Return the sets whose pressures are higher than can be, and since when, seconds since 1970."""
+        since_us = [(name, one.heard.too_high_us) for name, one in self._sets.items()]
+        return [
+            (name, round(at_us * 1e-6)) for name, at_us in since_us if at_us is not None
+        ]  # clocks are refitted
+
     def _set(self, set_id: str) -> SetNow:
         if set_id not in self._sets:
             self._sets[set_id] = SetNow(self.service, set_id, self.profile)

@@ -67,6 +67,20 @@ def test_a_set_that_sends_another_unit_is_not_believed_once_it_is_nearly_empty(
     assert finding["statement"].startswith("Set S-1 sent ")
 
 
+def test_a_set_that_nobody_tallied_in_has_a_row_until_a_desk_speaks_of_it(log: Any, see: Any) -> None:
+    desk = log.desk()
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    sends(log, PSI, from_bar=30.0, seconds=200)
+    desk.say(220, "tally", incident_id="I-1", action="out", wearer_id="W-1", set_id="S-1")
+    assert see(55).rows == ()
+    for at_s in (70, 130, 215):
+        row = only(see(at_s))
+        assert row.lost is not None
+        assert (row.set_id, row.wearer_id, row.attention) == ("S-1", None, "not_accounted")
+        assert (row.lost.code, row.lost.since_at) == ("readings_refused", log.at(60).timestamp())
+    assert see(230).rows == ()
+
+
 def test_nor_after_a_restart_without_a_closed_valve(log: Any, see: Any) -> None:
     tallied(log)
     sends(log, PSI, from_bar=30.0, seconds=60)
