@@ -62,12 +62,15 @@ def _silent_since(at_us: Ints, first: int) -> int | None:
     return before_us if before_us is not None and int(at_us[first]) - before_us > SILENT_US else None
 
 
-def stillness(wear: Wear, profile: Profile) -> tuple[Ints, Floats, Ints, Ints] | None:
+def stillness(
+    wear: Wear, profile: Profile, until_us: int | None = None
+) -> tuple[Ints, Floats, Ints, Ints] | None:
     """Return (at_us, seconds still, seq, received_us) of a wear's motion readings; None without any.
 
-    The set's own `still_s` where it says it, else counted from the motion readings.
+    The set's own `still_s` where it says it, else counted from the motion readings. `until_us`: in place of
+    the wear's end.
     """
-    part = wear.span("motion")
+    part = wear.span("motion", until_us)
     if part is None:
         return None
     channel, span = part

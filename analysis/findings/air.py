@@ -213,6 +213,7 @@ def _set_aside(one: Examined) -> Iterator[Finding]:
     far = np.abs(wear.pressure_bar[kept] - one.air.pressure_bar[second]) > LEAP_BAR
     jumped = wear.spike & ~np.isin(wear.at_us, wear.swung[0])
     aside = sorted({*np.flatnonzero(jumped).tolist(), *kept[far].tolist()})
+    aside = [position for position in aside if not (wear.bleeding and position == len(wear.at_us) - 1)]
     if not aside:
         return
     first, last = int(wear.at_us[aside[0]]), int(wear.at_us[aside[-1]])

@@ -10,6 +10,8 @@ from __future__ import annotations
 import sys
 from collections.abc import Mapping, Sequence
 
+import numpy as np
+
 from analysis.clocks.links import Gap, silent_after_s, usual_interval_s
 from analysis.findings.examined import Examined
 from analysis.records import PowerUp
@@ -20,6 +22,8 @@ from analysis.wears.wears import Wear
 
 NEVER_HEARD_US = 60 * 1_000_000
 """A tally must have lasted so long before a set's silence counts. Our own rule."""
+EMPTY_US = 60 * 1_000_000
+"""Whoever is tallied out so soon after the last breath may have shut the valve outside. Our own rule."""
 THEN = {
     "tallied_out": "tallied out",
     "resolved": "settled by a person",
@@ -53,6 +57,7 @@ def close_ends(
                 (one for one in entry.wears[place + 1 :] if one.started_us > wear.ended_us), None
             )
             _close(entry, by_wear[wear.wear_id], following)
+        _after_empty(entry, by_wear, by_set)
         own = [one for set_id in entry.set_ids for one in by_set.get(set_id, ())]
         entry.unheard_before_s = _unheard_before_s(entry, own)
         entry.not_due_us = _not_due_us(entry, entries)
@@ -142,6 +147,52 @@ def _close(entry: Entry, one: Examined, following: Wear | None) -> None:
         then=then,
     )
     one.gaps[:] = [*(gap for gap in one.gaps if not gap.at_end), longer]
+
+
+def ran_empty_inside(entry: Entry) -> Wear | None:
+    """Return the last wear of whoever had an empty cylinder, and was not said to be out soon after."""
+    wear = entry.without_air
+    if wear is None or not wear.ran_empty or entry.left_us is None:
+        return None
+    return wear if entry.left_us - shut_us(wear) >= EMPTY_US else None
+
+
+def shut_us(wear: Wear) -> int:
+    """Return when a wear's cylinder was heard to be empty, or its valve shut, first."""
+    return wear.following.at_us if wear.following is not None else wear.ended_us
+
+
+def _after_empty(
+    entry: Entry, by_wear: Mapping[str, Examined], by_set: Mapping[str, Sequence[PowerUp]]
+) -> None:
+    """Let the silence after the last message of an empty set go on until its wearer left."""
+    wear = ran_empty_inside(entry)
+    if wear is None or entry.left_us is None:
+        return
+    heard = [
+        (int(channel.at_us[position]), power_up.identity(int(channel.seq[position])), power_up)
+        for power_up in by_set[wear.set_id]
+        for channel in power_up.channels.values()
+        for position in np.flatnonzero(~channel.retained & (channel.at_us <= entry.left_us))[-1:]
+    ]
+    last_us, identity, power_up = max(heard, key=lambda one: one[0])
+    if (entry.left_us - last_us) * 1e-6 <= silent_after_s(usual_interval_s(wear.at_us) or 1.0):
+        return
+    then, ended_by = _what_then(entry, None)
+    silence = Gap(
+        wear=wear,
+        started_us=last_us,
+        ended_us=entry.left_us,
+        seconds=(entry.left_us - last_us) * 1e-6,
+        lost_messages=None,
+        refused_messages=refused_between(power_up, (0, sys.maxsize), (last_us, entry.left_us)),
+        before_identity=identity,
+        after_identity=ended_by or identity,
+        at_end=True,
+        then=then,
+    )
+    gaps = by_wear[wear.wear_id].gaps
+    gaps[:] = [*(gap for gap in gaps if gap.started_us <= wear.ended_us), silence]
 
 
 def _what_then(entry: Entry, following: Wear | None) -> tuple[str, str | None]:

@@ -102,7 +102,8 @@ def _silence(one: Examined, context: Context) -> Iterator[Finding]:
         within = any(each.started_us <= gap.started_us <= gap.ended_us <= each.ended_us for each in one.later)
         if gap.seconds < rules.silence_caution_s or (within and not gap.at_end):
             continue
-        earlier = (gap.started_us - one.wear.started_us) // 1_000_000
+        if gap.started_us > one.wear.ended_us:
+            continue  # what follows an empty cylinder is told with it
         yield about_wear(
             "silence_under_air",
             "serious" if gap.seconds >= rules.silence_serious_s else "caution",
@@ -110,7 +111,7 @@ def _silence(one: Examined, context: Context) -> Iterator[Finding]:
             gap.started_us,
             gap.ended_us,
             f"Not heard for {lasting(gap.seconds)} under air, from {clock(gap.started_us)} "
-            f"({one.air.pressure_bar[earlier]:.0f} bar) to {clock(gap.ended_us)} "
+            f"({one.wear.bar_at(gap.started_us):.0f} bar) to {clock(gap.ended_us)} "
             f"({_heard_next(gap, one)}); {_missing(gap)}. "
             f"{_said_down(gap, context)}What happened in that time is not known.",
             [gap.before_identity, gap.after_identity],
@@ -120,7 +121,7 @@ def _silence(one: Examined, context: Context) -> Iterator[Finding]:
 def _filled_later(longest: Gap, one: Examined) -> str:
     """Tell of the longest silence that was filled later: a store that sends by the minute has many."""
     bars = [
-        f"{clock(at_us)} ({one.air.pressure_bar[(at_us - one.wear.started_us) // 1_000_000]:.0f} bar)"
+        f"{clock(at_us)} ({one.wear.bar_at(at_us):.0f} bar)"
         for at_us in (longest.started_us, longest.ended_us)
     ]
     lost = "" if longest.lost_messages == 0 else f"; {_missing(longest)}"
@@ -176,7 +177,10 @@ def _heard_next(gap: Gap, one: Examined) -> str:
         return gap.then
     following = one.wear.following
     if not gap.at_end or following is None:
-        return f"{one.air.pressure_bar[(gap.ended_us - one.wear.started_us) // 1_000_000]:.0f} bar"
+        text = f"{one.wear.bar_at(gap.ended_us):.0f} bar"
+        if one.wear.bleeding and gap.ended_us == one.wear.ended_us:
+            text += ", which fell to nothing at once: the valve was being shut; what was left is not known"
+        return text
     return "switched off" if following.pressure_bar is None else f"{following.pressure_bar:.0f} bar"
 
 

@@ -7,15 +7,20 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 import polars as pl
 
+from analysis.alarms.derived import stillness
+from analysis.findings.ends import THEN, ran_empty_inside, shut_us
 from analysis.findings.examined import Examined
 from analysis.findings.finding import Context, Finding, about_wear, clock, lasting, unique
 from analysis.records import PowerUp, micros
 from analysis.refused import pressures_refused
-from analysis.wears.entries import Entry
+from analysis.wears.entries import OUTSIDE_US, Entry
 from analysis.wears.tally import FORGOTTEN_AFTER_US, Stay, TallyEntry, TallyWord
+from analysis.wears.valve import CLOSED_BELOW_BAR
+from analysis.wears.wears import Wear
 
 GONE_US = 30 * 60 * 1_000_000
 """Without a close, the incident counts as over when the record goes on for so long after the wear."""
+BY_A_PERSON = ("tallied_out", "resolved")
 NEVER_HEARD_US = 60 * 1_000_000
 """A tally must have lasted so long before a set's silence is a finding. Our own rule."""
 
@@ -25,6 +30,7 @@ def tally_findings(context: Context) -> Iterator[Finding]:
     yield from _wears(context)
     yield from _not_out(context)
     yield from _after_out(context)
+    yield from _without_air(context)
     yield from _two_sets(context.doubled)
     yield from _two_wearers(context)
     yield from _corrected(context)
@@ -95,7 +101,7 @@ def _was_in_use(one: Examined, context: Context) -> bool:
 def _not_out(context: Context) -> Iterator[Finding]:
     for entry in context.entries:
         stay = entry.stay
-        if stay is None or stay.ended_how in ("tallied_out", "resolved"):
+        if stay is None or stay.ended_how in BY_A_PERSON:
             continue
         last = entry.wears[-1] if entry.wears else None
         over = last is not None and context.heard_until_us - last.ended_us > GONE_US
@@ -123,7 +129,7 @@ def _not_out(context: Context) -> Iterator[Finding]:
 
 def _may_mean(word: TallyWord, stay: Stay) -> bool:
     """Return whether an `out` of nobody has the set of somebody who is in, and never out."""
-    if word.repeats or stay.ended_how in ("tallied_out", "resolved"):
+    if word.repeats or stay.ended_how in BY_A_PERSON:
         return False
     tally = stay.tallies[-1]
     return tally.set_id == word.row["set_id"] and 0 <= word.from_us - tally.in_us < FORGOTTEN_AFTER_US
@@ -148,6 +154,81 @@ def _after_out(context: Context) -> Iterator[Finding]:
             "late the turn was, may be too short.",
             unique([entry.stay.ended_by or last.identity(0), last.identity(-1)]),
         )
+
+
+def _without_air(context: Context) -> Iterator[Finding]:
+    """Find who was in by the tally with an empty cylinder, or long after the valve was shut."""
+    by_wear = {one.wear.wear_id: one for one in context.examined}
+    for entry in context.entries:
+        wear = entry.without_air
+        said_us = entry.ended_us if entry.ended_us is not None else entry.left_us
+        if wear is None or entry.stay is None or said_us is None:
+            continue
+        from_us = shut_us(wear)
+        seconds = (said_us - from_us) * 1e-6
+        until = f"{THEN[entry.ended_how]} at {clock(said_us)}, {lasting(seconds)} later"
+        if entry.ended_us is None:
+            until = (
+                f"nobody said out in the {lasting(seconds)} until {clock(said_us)}, the last that is known"
+            )
+        elif entry.ended_how == "incident_closed":
+            until = f"nobody said out, and the {until}"
+        after = wear.following
+        proof = [wear.identity(-1), *([after.identity] if after is not None else [])]
+        proof += [entry.stay.ended_by] if entry.stay.ended_by is not None else []
+        last = f"last under air at {clock(wear.ended_us)} with {wear.last_bar:.0f} bar"
+        if ran_empty_inside(entry) is wear:
+            if after is not None and after.pressure_bar is not None:
+                last += f", {after.pressure_bar:.0f} bar at {clock(after.at_us)}"
+            silence = next(
+                (gap for gap in by_wear[wear.wear_id].gaps if gap.started_us > wear.ended_us), None
+            )
+            heard = ""
+            if silence is not None:
+                heard = (
+                    f" The last message of set {wear.set_id} is of {clock(silence.started_us)}; nothing was "
+                    f"heard of it in the {lasting(silence.seconds)} after that."
+                )
+            left = "shut with next to nothing left"
+            if wear.last_bar > 2.0 * CLOSED_BELOW_BAR:
+                left = "its valve shut with what nobody heard"
+            yield about_wear(
+                "cylinder_empty_inside",
+                "serious" if seconds >= context.profile.link.silence_serious_s else "caution",
+                wear,
+                from_us,
+                said_us,
+                f"{entry.wearer_id} was in by the tally, and the cylinder of set {wear.set_id} was empty, or "
+                f"{left}: {last}; {until}.{_still(wear, said_us, context)}{heard} "
+                "What the wearer breathed is not in this record.",
+                [*proof, *([silence.before_identity] if silence is not None else [])],
+            )
+        elif not wear.ran_empty and seconds > OUTSIDE_US * 1e-6 and entry.ended_how in BY_A_PERSON:
+            yield about_wear(
+                "valve_shut_before_out",
+                "note",
+                wear,
+                from_us,
+                said_us,
+                f"The valve of set {wear.set_id} was shut while {entry.wearer_id} was in by the tally: "
+                f"{last}; {until}. No reading shows what was breathed between: the desk wrote late, or "
+                "the wearer breathed from another set, or no more.",
+                proof,
+            )
+
+
+def _still(wear: Wear, until_us: int, context: Context) -> str:
+    """Say from when to when the set's motion readings show no motion, up to the last of them."""
+    still = stillness(wear, context.profile, until_us)
+    if still is None:
+        return ""
+    at_us, still_s = int(still[0][-1]), float(still[1][-1])
+    if not still_s >= wear.thresholds.no_motion_alarm_s:
+        return ""
+    return (
+        f" Its motion readings show no motion from {clock(at_us - round(still_s * 1e6))} to {clock(at_us)}, "
+        "the last of them."
+    )
 
 
 def _two_sets(doubled: Sequence[tuple[TallyEntry, TallyEntry]]) -> Iterator[Finding]:

@@ -118,6 +118,18 @@ class Entry:
         return heard_us if late else None
 
     @property
+    def without_air(self) -> Wear | None:
+        """The last wear, where it ended with an empty cylinder or a shut valve before anybody said out.
+
+        None as well where a gauge was read by voice after it.
+        """
+        last = max(self.wears, key=lambda one: one.ended_us, default=None)
+        if last is None or self.stay is None or last.ended_how != "closed":
+            return None
+        after = any(one.at_us > last.ended_us for one in self.spoken)
+        return last if not after and (self.ended_us or last.ended_us + 1) > last.ended_us else None
+
+    @property
     def entry_bar(self) -> float | None:
         """The pressure of the first wear on the cylinder whose turn-back counts; None: not heard."""
         return self.charges[self.counts].known_entry_bar if self.charges else None
@@ -125,7 +137,7 @@ class Entry:
     @property
     def lowest_bar(self) -> float | None:
         """The lowest reading under air, also by voice; never above the wearer's word."""
-        read = [min([float(one.pressure_bar[one.kept].min()), *one.swung[1].tolist()]) for one in self.wears]
+        read = [min([one.lowest_bar, *one.swung[1].tolist()]) for one in self.wears]
         read += [one.lowest_by_word_bar for one in self.charges if one.wears and one.spoken]
         return min([*read, *(one.pressure_bar for one in self.spoken)], default=None)
 

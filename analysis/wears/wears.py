@@ -25,8 +25,10 @@ from analysis.wears.valve import (
     CHANGED_RISE_BAR,
     CLOSED,
     CLOSED_BELOW_BAR,
+    HOSE_FALLS_BAR_S,
     OPEN_ABOVE_BAR,
     OPEN_AT_END,
+    UNDECIDED_S,
     spikes,
     swings,
     under_air,
@@ -134,7 +136,28 @@ class Wear:
         """Keep the ends, and the first reading at or below the warning."""
         self.started_us, self.ended_us = int(self.at_us[0]), int(self.at_us[-1])
         low = np.flatnonzero((self.pressure_bar <= self.thresholds.low_air_bar) & ~self.spike)
+        low = low[low < len(self.at_us) - self.bleeding]
         self.low_air = int(low[0]) if len(low) else None
+
+    @property
+    def bleeding(self) -> bool:
+        """Whether its last reading, the first after a silence, is of the hose behind a valve being shut.
+
+        It may be the cylinder's all the same: so turn-back counts it, and the warning does not.
+        """
+        after = self.following
+        if len(self.at_us) < 2 or self.ended_how != "closed" or after is None or after.pressure_bar is None:
+            return False
+        before_s, then_s = (self.ended_us - int(self.at_us[-2])) * 1e-6, (after.at_us - self.ended_us) * 1e-6
+        falls_bar = float(self.pressure_bar[-1]) - after.pressure_bar
+        return before_s > UNDECIDED_S and falls_bar > HOSE_FALLS_BAR_S * then_s
+
+    @property
+    def lowest_bar(self) -> float:
+        """The lowest reading under air."""
+        known = self.pressure_bar[: len(self.at_us) - self.bleeding]
+        good = known[~self.spike[: len(known)]]
+        return float((good if len(good) else self.pressure_bar[~self.spike]).min())
 
     @property
     def set_id(self) -> str:
@@ -191,13 +214,17 @@ class Wear:
         """Whether the valve was closed with air left, as at the end of a training."""
         return self.ended_how in ("closed", "changed") and not self.ran_empty
 
-    def span(self, kind: str) -> tuple[Channel, slice] | None:
-        """Return the power-up's channel of a kind and the slice of it inside the wear; None without one."""
+    def span(self, kind: str, until_us: int | None = None) -> tuple[Channel, slice] | None:
+        """Return the power-up's channel of a kind and the slice of it inside the wear; None without one.
+
+        `until_us`: in place of its end.
+        """
         channel = self.power_up.channels.get(kind)
         if channel is None:
             return None
         first = int(channel.at_us.searchsorted(self.started_us, side="left"))
-        last = int(channel.at_us.searchsorted(self.ended_us + 999_999, side="right"))
+        ended_us = self.ended_us + 999_999 if until_us is None else until_us
+        last = int(channel.at_us.searchsorted(ended_us, side="right"))
         return (channel, slice(first, last)) if last > first else None
 
     def bar_at(self, at_us: int) -> float:

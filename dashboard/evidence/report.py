@@ -177,7 +177,7 @@ def not_out_sentences(entries: pl.DataFrame, setting: Setting) -> Iterator[str]:
     last = {
         row["wearer_id"]: not_heard(row)
         if row["last_heard"] is None
-        else f"last heard {setting.clock(row['last_heard'])}"
+        else f"last under air {setting.clock(row['last_heard'])}"
         for row in inside.iter_rows(named=True)
     }
     if last:

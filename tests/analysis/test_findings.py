@@ -196,6 +196,17 @@ def out_by_mistake(log: Any) -> None:
     log.talkers[-1].say(1500, "tally", incident_id="I-1", action="out", wearer_id="W-1", set_id="S-1")
 
 
+def emptied_inside(log: Any) -> None:
+    """0.16 bar/s for 30 min from 290 bar leave 2 bar; out by word 3 min 50 s after the last breath."""
+    ordinary(log, start_bar=290.0, bar_s=0.16)
+    log.talkers[-1].said[-2] = (2090, *log.talkers[-1].said[-2][1:])
+
+
+def out_late(log: Any) -> None:
+    ordinary(log)
+    log.talkers[-1].said[-2] = (2200, *log.talkers[-1].said[-2][1:])
+
+
 def missed(log: Any) -> None:
     ordinary(log)
     desk = log.talkers[-1]
@@ -241,6 +252,11 @@ PLANTED: dict[str, tuple[Callable[[Any], None], str]] = {
         out_by_mistake,
         "W-1 was tallied out at 10:25:00 UTC, and set S-1 was under air until",
     ),
+    "cylinder_empty_inside": (
+        emptied_inside,
+        "W-1 was in by the tally, and the cylinder of set S-1 was empty",
+    ),
+    "valve_shut_before_out": (out_late, "tallied out at 10:36:40 UTC, 5 min 40 s later"),
     "long_way_back": (noted_and_stayed, "The desk noted the turn at 10:10:00 UTC; W-1 left at"),
     "desk_name_shared": (desk_name_shared, "boots 1 and 2, both heard from 10:10:00 UTC to 10:10:05 UTC"),
     "missing_at_roll_call": (missed, "said at 10:10:10 UTC; answered for at 10:12:00 UTC"),
@@ -306,6 +322,7 @@ def test_planted_fault_brings_no_unrelated_finding(code: str) -> None:
         "left_below_warning",
         *together["left_below_warning"],
     }
+    together["cylinder_empty_inside"] = together["under_air_below_warning"] | {"under_air_below_warning"}
     assert set(planted(code)[1]["code"]) <= {code, *together.get(code, set())}
 
 

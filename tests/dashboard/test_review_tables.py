@@ -132,7 +132,7 @@ def test_what_nobody_heard_is_not_called_not_reached(look: Look, closes: bool) -
     (row,) = turn_back_table(results, setting_of(look, policy="half_of_usable")).rows
     said = [text_of(one) for one in row[2:-2]]
     assert set(said) == {"not reached" if closes else "not heard after 10:11:59 (237 bar)"}
-    assert text_of(row[-2]) == ("10:11:59" if closes else "last heard 10:11:59")
+    assert text_of(row[-2]) == ("10:11:59" if closes else "last under air 10:11:59")
     forecasts = forecast_table(results, setting_of(look)).rows
     assert {text_of(each[-1]) for each in forecasts} == set(said)
 

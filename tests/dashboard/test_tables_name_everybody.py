@@ -64,7 +64,7 @@ def test_who_went_on_to_another_incident_is_one_person_and_both_reports_say_wher
     assert row["Ended"] == "tallied out; also tallied in at I-A 10:00:50"
     assert " ".join(not_out_sentences(first.results["entries"], SETTING)) == (
         "1 person was tallied in. Also at another incident: W-1 (I-B, 10:15:00). "
-        "Nobody said out for 1 of them: W-1 (last heard 10:05:59)."
+        "Nobody said out for 1 of them: W-1 (last under air 10:05:59)."
     )
     assert " ".join(not_out_sentences(second.results["entries"], SETTING)) == (
         "1 person was tallied in. Also at another incident: W-1 (I-A, 10:00:50). "
