@@ -73,6 +73,8 @@ def _turned_back_late(
         statement = (
             f"The desk noted the turn at {clock(entry.noted.at_us)}, {_from_to(late_s, unknown_s)} late"
         )
+        if below_s > max(margin_s, least_s):
+            statement += f". The wearer left after {_from_to(below_s, below_s - least_s)} below the warning"
         evidence.append(entry.noted.identity)
     else:
         late_s = (left_us - earliest_us) * 1e-6

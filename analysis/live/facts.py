@@ -178,6 +178,7 @@ def row_of(
         if moment is not None and (wear is not None or spoken is not None)
         else None,
         turn_back_reached_at=in_seconds(moment.at_us) if moment is not None else None,
+        turn_back_not_before=in_seconds(inside.not_due_us),
         rate_l_min=outlook.rate_l_min
         if outlook and heard and (losing_min is not None or outlook.rate_l_min <= MOST_L_MIN)
         else None,

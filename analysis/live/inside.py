@@ -146,6 +146,15 @@ class Inside:
         return moments[self.entry.in_use] if moments else None
 
     @property
+    def not_due_us(self) -> int | None:
+        """When that moment was not reached yet, where nothing was heard from then until it was."""
+        moment = self.moment
+        if moment is None or moment.at_us is None or moment.leave_bar is None or not self.entry.charges:
+            return None
+        charge = self.entry.charges[self.entry.in_use]
+        return charge.unseen_since(moment.at_us, self.gauges, self.entered_us)
+
+    @property
     def entry_bar(self) -> float | None:
         """The pressure with which that cylinder was opened; None where that was not heard."""
         return self.entry.charges[self.entry.in_use].known_entry_bar if self.entry.charges else None

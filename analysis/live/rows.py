@@ -141,6 +141,7 @@ class Row(msgspec.Struct, frozen=True, kw_only=True):
     low_air_bar: float
     turn_back_bar: float | None = None
     turn_back_reached_at: float | None = None
+    turn_back_not_before: float | None = None  # when it was not due yet, where nothing was heard until it was
     rate_l_min: float | None = None
     low_air: Interval | None = None
     turn_back: Interval | None = None

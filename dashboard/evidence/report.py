@@ -156,7 +156,7 @@ def heard_later_sentence(later: pl.DataFrame, setting: Setting) -> str:
     for row in later.sort("started").iter_rows(named=True):
         of_each[setting.who(row)] = of_each.get(setting.who(row), 0.0) + row["seconds"]
     told = {who: duration_text(seconds) for who, seconds in of_each.items()}
-    return f"The desk heard nothing at the time, and readings of it arrived later: {_named(told)}."
+    return f"For a time the desk heard nothing of {_named(told)}; readings of that time arrived later."
 
 
 def not_out_sentences(entries: pl.DataFrame, setting: Setting) -> Iterator[str]:

@@ -130,7 +130,10 @@ def _turn_back(row: Row, now: float, display: Display) -> tuple[str, str, str]:
     ]
     if past:
         since_at, code = min(past)  # a later moment does not begin the count again
-        return words.PAST.format(age=sentences.duration(now - since_at)), words.WHOSE_MOMENT[code], at_bar
+        said = words.WHOSE_MOMENT[code]
+        if row.turn_back_not_before is not None and row.turn_back_not_before < since_at:
+            said = words.PERHAPS.format(age=sentences.duration(now - row.turn_back_not_before))
+        return words.PAST.format(age=sentences.duration(now - since_at)), said, at_bar
     if row.turn_back_was_expected_at is not None:
         return _by(row.turn_back_was_expected_at[0], now, display), words.AS_LAST_HEARD, at_bar
     return *_ahead(row.turn_back, row.planned), at_bar

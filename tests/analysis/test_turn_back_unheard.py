@@ -45,6 +45,14 @@ def test_a_turn_back_that_fell_due_in_a_silence_is_late_by_more_than_what_was_he
     assert "The desk noted the turn at 10:25:30 UTC, 30 s to 13 min 51 s late" in late["statement"]
 
 
+def test_the_live_row_says_since_when_it_may_be_past(log: Any, see: Any) -> None:
+    """After twelve minutes "past, as last heard" the row began at "past 0:05" with the first reading."""
+    worn(log, silent=(700, 1500))
+    (row,) = see(1505).rows
+    assert row.turn_back_reached_at == pytest.approx(log.at(1500).timestamp(), abs=0.1)
+    assert row.turn_back_not_before == pytest.approx(log.at(699).timestamp(), abs=0.1)
+
+
 def test_what_readings_show_has_no_bound(log: Any) -> None:
     worn(log, noted_s=1400)
     row, (late,) = of(log)

@@ -309,7 +309,7 @@ def test_not_heard_names_what_was_read_out_later_and_who_was_never_heard(look: L
     assert read_out == ["W-1", "S-1", "10:09:59", "10:22:00", "12 min", "0", "0", "720 readings"]
     assert never == ["W-2", "S-2", "10:00:10", "10:24:10", "24 min", "unknown", "–", "never heard"]
     said = heard_later_sentence(results["heard_later"], setting)
-    assert said.endswith("arrived later: W-1 (12 min).")
+    assert said.startswith("For a time the desk heard nothing of W-1 (12 min);")
 
 
 def test_when_turn_back_fell_due_unheard_is_given_by_both_ends(look: Look) -> None:

@@ -71,6 +71,8 @@ def test_the_earliest_moment_past_turn_back_counts() -> None:
     assert (row["turn"], row["turn_range"]) == ("past 2:00", "")
     row = shown(reasons=past[:1])
     assert (row["turn"], row["turn_range"]) == ("past 1:00", "with its team")
+    row = shown(reasons=past, turn_back_not_before=NOW - 600.0)
+    assert (row["turn"], row["turn_range"]) == ("past 2:00", "perhaps 10:00")
     row = shown(turn_back_was_expected_at=(NOW + 300.0, NOW + 900.0))
     assert (row["turn"], row["turn_range"]) == ("by 10:35", "as last heard")
     assert shown(started_at=None)["turn_bar"] == ""
