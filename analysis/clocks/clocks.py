@@ -12,8 +12,8 @@ from one-way messages; it stays in the offset (a few hundredths of a second on a
 are found in `seq` order: a step changes the level for good, stored and forwarded messages come back to it.
 Retained messages are left out (they were heard long after they were said). What was brought in later from a
 set's own memory looks like stored messages and moves nothing; a power-up known from nothing else keeps its
-own time, and its spread stays empty: its clock could not be checked. A clock that stands still, hardly runs
-or runs fast is none: its messages are placed where they were received.
+own time, and its spread stays empty: its clock could not be checked. A clock that stands still or hardly runs
+is none: its messages are placed where they were received.
 """
 
 from __future__ import annotations
@@ -128,7 +128,7 @@ class ClockFit:
 
 
 class Stood(NamedTuple):
-    """Where a clock stood still, hardly ran or ran fast."""
+    """Where a clock stood still, or hardly ran."""
 
     time_us: int  # microseconds since 1970, as it said
     first_seq: int

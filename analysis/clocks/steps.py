@@ -44,9 +44,6 @@ PACE = 0.1
 STANDING_STEP_US = 50_000
 """Besides its part of the time of receipt, one step of a clock that hardly runs, as messages may come all at
 once: 1 ms or 17 ms for each second between them. Our own rule."""
-FAST, FASTEST, FAST_S, FAST_BY_S, EVENLY = 0.02, 2.0, 60.0, 5.0, 0.05
-"""By so much, at least and at most, a clock of another pace is fast: over so long, by so much in all, and
-most messages within this part of that on a line. A delay does not shrink so evenly. Our own rule."""
 
 
 def quantum_s(time_us: Ints) -> float:
@@ -59,11 +56,12 @@ def quantum_s(time_us: Ints) -> float:
 
 
 def no_clock(time_us: Ints, received_us: Ints) -> tuple[int, int] | None:
-    """Return first and last index of where a clock hardly ran, or all along ran fast; None when it is usable.
+    """Return first and last index of the longest stretch in which a clock hardly ran, None when it ran.
 
     - `time_us`, `received_us`: arrays, shape (n,): in `seq` order.
 
-    A clock that is slow by less looks like a link that falls behind: its messages count as ever older.
+    A clock that is slow by less looks like a link that falls behind, and a fast one like stored messages that
+    are sent at the rate of the link: what was stored is far the commoner, and its times are right.
     """
     heard_us = np.maximum(np.diff(received_us), 0)
     runs = np.abs(np.diff(time_us)) > STANDING_STEP_US + SLOWEST * heard_us
@@ -74,21 +72,7 @@ def no_clock(time_us: Ints, received_us: Ints) -> tuple[int, int] | None:
         over_us = np.ptp(received_us[first : last + 1])
         if over_us >= STANDS_S * 1e6 and np.ptp(time_us[first : last + 1]) <= SLOWEST * over_us:
             return first, last
-    return (0, len(time_us) - 1) if _is_fast(time_us, received_us) else None
-
-
-def _is_fast(time_us: Ints, received_us: Ints) -> bool:
-    heard_s = (received_us - received_us[0]) * 1e-6
-    over_s, third = float(np.ptp(heard_s)), len(heard_s) // 3
-    if len(heard_s) < STANDS_MESSAGES or over_s < FAST_S:
-        return False
-    ahead_s = (time_us - time_us[0]) * 1e-6 - heard_s
-    rise_s, apart_s = (np.median(one[-third:]) - np.median(one[:third]) for one in (ahead_s, heard_s))
-    if not FAST * apart_s <= rise_s <= FASTEST * apart_s or apart_s <= 0.0:
-        return False
-    off_s = ahead_s - rise_s / apart_s * heard_s
-    by_s = rise_s / apart_s * over_s
-    return bool(by_s >= FAST_BY_S and np.quantile(np.abs(off_s - np.median(off_s)), 0.95) <= EVENLY * by_s)
+    return None
 
 
 def agree_in_pace(time_s: Floats, uptime_s: Floats, heard_s: Floats) -> bool:
