@@ -20,7 +20,6 @@ from analysis.wears.valve import (
     OPEN_ABOVE_BAR,
     SHUT_AGAIN_BAR,
     SWINGS_WITHIN_S,
-    shut_bar,
 )
 from analysis.wears.wears import Wear
 from ingest.plurals import counted
@@ -94,7 +93,7 @@ def _closed_bar(wear: Wear) -> float | None:
     bar = channel.numbers["pressure_bar"]
     first = int(np.searchsorted(channel.at_us, wear.started_us))
     last = int(np.searchsorted(channel.at_us, wear.ended_us, side="right"))
-    shut = shut_bar((channel.at_us - channel.at_us[0]) * 1e-6, bar)
+    shut = wear.shut_bar
     # What stood well above nothing before the opening may be the line's pressure: it must come back.
     stood = shut >= OPEN_ABOVE_BAR
     below = shut + SHUT_AGAIN_BAR if stood else OPEN_ABOVE_BAR
@@ -105,7 +104,9 @@ def _closed_bar(wear: Wear) -> float | None:
             run = low[start : start + SURE_CLOSED]
             if np.ptp(run) <= ALIKE_BAR:
                 return float(np.median(run))
-    return None
+    # Nor was the end heard: a cylinder that reads more than full tells which of the two it is.
+    over = wear.cylinder is not None and wear.first_bar - wear.cylinder.rated_bar >= LEAST_OFFSET_BAR
+    return shut if stood and over and not len(after) else None
 
 
 WITNESS_WORDS = {

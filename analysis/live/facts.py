@@ -15,7 +15,7 @@ from analysis.live.inside import Inside
 from analysis.live.outlook import EMPTY_BAR, STEP_BAR, STEP_READINGS, gauge_step_bar, minutes_to_empty
 from analysis.live.rows import GaugeRow, Interval, Lost, LostCode, Reason, Row
 from analysis.wears.gauges import VoiceGauge
-from analysis.wears.valve import UNBREATHABLE_L_S
+from analysis.wears.valve import OPEN_ABOVE_BAR, UNBREATHABLE_L_S
 
 MOST_L_MIN = 60.0 * UNBREATHABLE_L_S  # unless air is being lost, a higher rate is noise of the readings
 
@@ -127,6 +127,8 @@ def row_of(
         remarks = (*remarks, Reason("set_differs" if risen is None else "risen"))
     if wear is not None and spoken is None and risen is None:
         remarks = (*remarks, *_hanging(live_set.follower, now_us))
+    if wear is not None and wear.shut_bar >= OPEN_ABOVE_BAR:
+        remarks = (*remarks, Reason("reads_shut"))
     if swung is not None:
         remarks = (*remarks, Reason("swings"))
     remarks = (*remarks, *_elsewhere(inside, now_us))

@@ -40,9 +40,9 @@ SWINGS, SWINGS_WITHIN_S, SLIP_READINGS = 2, 60.0, 2
 """So many falls of over 25 bar within a minute, faster than breathing, from which the gauge comes back, are
 no other cylinder: the valve is not fully open or was shut, or the sensor is at fault. Our own rule."""
 
-SHUT_BELOW_BAR, STANDS_BAR, STANDS_S, OPENS_BAR = 60.0, 2.0, 5.0, 100.0
-"""A gauge that stands at no more than this from when the set is heard, and then leaps up by so much, had its
-valve shut: its sensor reads too high, or its line was still under pressure. Our own rule."""
+SHUT_BELOW_BAR, STANDS_BAR, STANDS_S, OPENS_BAR = 60.0, 1.0, 20.0, 100.0
+"""A gauge that stands below this from when the set is heard, without a fall, and then leaps up by so much,
+had its valve shut: its sensor reads too high, or its line was still under pressure. Our own rule."""
 SHUT_AGAIN_BAR = 3.0
 
 UNDECIDED_READINGS, UNDECIDED_S = 3, 30.0
@@ -98,7 +98,7 @@ def under_air(
 def shut_bar(at_s: Floats, pressure_bar: Floats) -> float:
     """Return what a gauge reads with its valve shut, bar: where it stands before it first leaps up.
 
-    NaN where that was not seen: there is no leap, or what stands is too high, too short or falls.
+    NaN where that was not seen: there is no leap, or what stands is too high, too short or falls at all.
     """
     left = np.flatnonzero(np.abs(pressure_bar - pressure_bar[:1]) > STANDS_BAR)
     if not len(left) or left[0] < OPENING_READINGS or at_s[left[0] - 1] - at_s[0] < STANDS_S:
@@ -107,7 +107,8 @@ def shut_bar(at_s: Floats, pressure_bar: Floats) -> float:
     rising = slice(left[0], np.searchsorted(at_s, at_s[left[0]] + RAMP_S, side="right"))
     shut = float(np.median(stands))
     opens = pressure_bar[rising].max() - shut >= OPENS_BAR
-    return shut if opens and shut < SHUT_BELOW_BAR and np.ptp(stands) <= STANDS_BAR else math.nan
+    falls = stands[-1] < stands[0]
+    return shut if opens and shut < SHUT_BELOW_BAR and not falls else math.nan
 
 
 def swings(at_s: Floats, pressure_bar: Floats, water_volume_l: float, until_s: float = math.inf) -> Bools:

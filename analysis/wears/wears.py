@@ -29,6 +29,7 @@ from analysis.wears.valve import (
     OPEN_ABOVE_BAR,
     OPEN_AT_END,
     UNDECIDED_S,
+    shut_bar,
     spikes,
     swings,
     under_air,
@@ -119,6 +120,9 @@ class Wear:
     thresholds: Thresholds
     setup_changed: bool = False  # whether its set said another cylinder or other thresholds in its middle
     tally: TallyEntry | None = None
+    shut_bar: float = (
+        math.nan
+    )  # what its gauge reads with the valve shut, where it stood before it was opened
     opening_heard: bool = True  # False: it may have begun long before its first reading, and with more
     # The next pressure reading or `power off` of the same power-up; None when there is none.
     following: Following | None = None
@@ -349,6 +353,8 @@ def _wears_of(
         until_s = (as_of_us - int(at_us[0])) * 1e-6 if as_of_us is not None and open_ended else math.inf
         part_swung = swings(at_s[first:last], bar[first:last], volume_l, until_s)
         part_spike = spikes(at_s[first:last], bar[first:last], until_s, part_swung)
+        kept = np.flatnonzero(~part_spike) + first
+        part_shut = shut_bar(at_s[kept], bar[kept])
         for start, stop, how in under_air(at_s[first:last], bar[first:last], part_spike, volume_l, until_s):
             span = slice(first + start, first + stop + 1)
             setup = _setup_at(setups, power_up.key, int(at_us[span.start]))
@@ -395,6 +401,7 @@ def _wears_of(
                     setup_identity=setup.identity if setup else None,
                     thresholds=thresholds,
                     setup_changed=len(said) > 1 and len({_worst_of([one], profile) for one in said}) > 1,
+                    shut_bar=part_shut,
                     opening_heard=bool(heard),
                     following=following,
                     swung=(at_us[swung], bar[swung]),

@@ -24,8 +24,8 @@ def wear(
     """Say a wear whose sensor reads too high from before the valve is opened until after it is closed."""
     talker = log.talker("S-1")
     talker.set_up(-1)
-    for second in range(10):
-        talker.say(40 + second, "pressure", pressure_bar=float(round(offset_bar)))
+    for second in range(30):
+        talker.say(25 + second, "pressure", pressure_bar=float(round(offset_bar)))
     last = talker.breathe(60, 2700, start_bar=start_bar + offset_bar, bar_s=0.1, opens=False, closes=False)
     talker.say(60 + (start_bar - warning_at_bar) / 0.1, "alarm", alarm="low_air", state="raised")
     for second in range(10):
@@ -54,11 +54,22 @@ class TestPressureOffset:
         assert peak_l_min < 60.0
         assert "cylinder_changed" not in results["findings"]["code"]
 
+    def test_the_row_says_so_and_a_full_cylinder_is_witness_enough(self, log: Any, see: Any) -> None:
+        talker = log.talker("S-1")
+        talker.set_up(-1)
+        for second in range(30):
+            talker.say(25 + second, "pressure", pressure_bar=30.0)
+        talker.breathe(60, 900, start_bar=320.0, opens=False, closes=False)
+        (row,) = see(500).rows
+        assert "reads_shut" in {reason.code for reason in row.reasons}
+        (told,) = findings_of(log, "pressure_offset")
+        assert "with the valve closed it read 30 bar" in told["statement"]
+
     def test_a_line_that_was_still_under_pressure_is_no_offset(self, log: Any) -> None:
         talker = log.talker("S-1")
         talker.set_up(-1)
-        for second in range(10):
-            talker.say(40 + second, "pressure", pressure_bar=30.0)
+        for second in range(30):
+            talker.say(25 + second, "pressure", pressure_bar=30.0)
         talker.breathe(60, 1500, bar_s=0.1, opens=False)
         results = analyse(log.frames(), PROFILE)
         assert results["wears"]["start_bar"].to_list() == [300.0]

@@ -281,7 +281,8 @@ class TestAShutGaugeThatReadsSomething:
             (30.0, 30, {}, [30.0]),
             (59.0, 30, {}, [30.0]),
             (60.0, 30, {}, [0.0, 30.0]),  # may be a cylinder's
-            (30.0, 6, {}, [6.0]),
+            (30.0, 21, {}, [21.0]),
+            (30.0, 20, {}, [20.0]),  # ended by the opening within 20 s, as any slow one
             (30.0, 30, {"full_bar": 130.0}, [30.0]),
             (30.0, 30, {"full_bar": 129.0}, [0.0, 30.0]),  # no cylinder opened: a drop-out's way back
         ],
