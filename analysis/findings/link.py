@@ -18,7 +18,7 @@ from analysis.findings.finding import (
     places_below,
 )
 from analysis.records import PowerUp
-from analysis.wears.wears import cylinder_of
+from analysis.wears.setups import cylinder_of
 from ingest.plurals import counted, percent
 
 

@@ -17,10 +17,11 @@ from analysis.live.outlook import Outlook
 from analysis.profile import Profile
 from analysis.records import Channel, Floats, Ints, PowerUp
 from analysis.wears.corrections import Settlement
+from analysis.wears.setups import cylinder_of, thresholds_of
 from analysis.wears.tally import TallyEntry
 from analysis.wears.unbroken import unbroken
 from analysis.wears.valve import spikes
-from analysis.wears.wears import Wear, cylinder_of, find_wears, thresholds_of
+from analysis.wears.wears import Wear, find_wears
 
 QUIET_US = 10_000_000  # a set that says anything less often is not called silent for its alarms
 UNDECIDED_S = 32.0  # after this a reading is never decided again by time alone

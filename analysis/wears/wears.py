@@ -10,14 +10,15 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
 from analysis.air.gas import Cylinder
 from analysis.profile import Profile
-from analysis.records import Bools, Channel, Floats, Ints, Key, PowerUp
+from analysis.records import Bools, Channel, Floats, Ints, PowerUp
+from analysis.wears.setups import HeardSetup, Thresholds, cylinder_at, heard_setups, setup_at, worst_of
 from analysis.wears.tally import TallyEntry, tally_of
 from analysis.wears.too_high import limit_bar, mark_too_high
 from analysis.wears.valve import (
@@ -34,7 +35,6 @@ from analysis.wears.valve import (
     swings,
     under_air,
 )
-from ingest.contract.kinds import MOST_CYLINDERS, RATED_BAR, WATER_VOLUME_L
 
 RESTART_WITHIN_US = 3600 * 1_000_000
 """A set heard again so soon, with no more pressure than before, has restarted; with the same tally in force,
@@ -56,27 +56,6 @@ within a few bar. The first readings show how long so many messages take: 20 of 
 minutes are 40 min. Our own rule."""
 
 
-POSSIBLE = {
-    "low_air_bar": (10.0, 250.0),  # and at most half of the cylinder's rated pressure
-    "no_motion_prealarm_s": (3.0, 600.0),
-    "no_motion_alarm_s": (3.0, 600.0),
-    "heat_start_c": (20.0, 1000.0),
-}
-"""Least and most of a threshold: a 0 that nobody set is no warning that never comes. Our own rule."""
-
-
-@dataclass(frozen=True, slots=True)
-class Thresholds:
-    """The set's own alarm thresholds, from its setup or, where it said none, from the profile."""
-
-    low_air_bar: float
-    no_motion_prealarm_s: float
-    no_motion_alarm_s: float
-    heat_start_c: float
-    own: bool
-    impossible: tuple[tuple[str, float], ...] = ()  # what it named, and no set can mean
-
-
 @dataclass(frozen=True, slots=True)
 class Following:
     """The first message of the set after a wear: a pressure reading, or `power off`."""
@@ -85,16 +64,6 @@ class Following:
     at_us: int
     identity: str
     pressure_bar: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class HeardSetup:
-    """What one `setup` message said, and in which power-up."""
-
-    at_us: int
-    identity: str
-    said: dict[str, Any]
-    power_up: Key
 
 
 @dataclass(slots=True)
@@ -273,8 +242,8 @@ def find_wears(
         by_set.setdefault(tally.set_id, []).append(tally)
     wears: list[Wear] = []
     for set_id in sorted(sets):
-        setups = _setups(sets[set_id])
-        mark_too_high([(one, limit_bar(_cylinder_at(setups, one))) for one in sets[set_id]])
+        setups = heard_setups(sets[set_id])
+        mark_too_high([(one, limit_bar(cylinder_at(setups, one))) for one in sets[set_id]])
         of_set: list[Wear] = []
         for power_up in sets[set_id]:
             # Where a number was used again, the count goes on: each wear has a name of its own.
@@ -308,17 +277,6 @@ def _give_late_tallies(wears: Sequence[Wear], tallies: Sequence[TallyEntry]) -> 
             taken.add(tally.in_identity)
 
 
-def _setups(power_ups: Sequence[PowerUp]) -> list[HeardSetup]:
-    found = []
-    for power_up in power_ups:
-        channel = power_up.channels.get("setup")
-        if channel is not None:
-            for position, row in enumerate(channel.rows):
-                identity = power_up.identity(int(channel.seq[position]))
-                found.append(HeardSetup(int(channel.at_us[position]), identity, row, power_up.key))
-    return sorted(found, key=lambda setup: (setup.at_us, setup.identity))
-
-
 def _wears_of(
     power_up: PowerUp, setups: list[HeardSetup], profile: Profile, before: int, as_of_us: int | None
 ) -> list[Wear]:
@@ -339,7 +297,7 @@ def _wears_of(
         np.require(channel.numbers[name][live], requirements="W")
         for name in ("pressure_bar", "gas_temperature_c")
     )
-    known = _cylinder_at(setups, power_up)
+    known = cylinder_at(setups, power_up)
     volume_l = known.total_l if known is not None else TYPICAL_WATER_VOLUME_L
     at_s = (at_us - at_us[0]) * 1e-6
     wears: list[Wear] = []
@@ -357,7 +315,7 @@ def _wears_of(
         part_shut = shut_bar(at_s[kept], bar[kept])
         for start, stop, how in under_air(at_s[first:last], bar[first:last], part_spike, volume_l, until_s):
             span = slice(first + start, first + stop + 1)
-            setup = _setup_at(setups, power_up.key, int(at_us[span.start]))
+            setup = setup_at(setups, power_up.key, int(at_us[span.start]))
             off = offs[part] if part < len(offs) else None
             following = off
             if span.stop < last:
@@ -373,7 +331,7 @@ def _wears_of(
                 for one in setups
                 if one.power_up == power_up.key and at_us[span.start] < one.at_us <= at_us[span.stop - 1]
             ]
-            cylinder, thresholds = _worst_of(said, profile)
+            cylinder, thresholds = worst_of(said, profile)
             until = last if how == OPEN_AT_END else span.stop
             swung = np.flatnonzero(part_swung[start : until - first]) + span.start
             earlier = np.flatnonzero(~part_spike[:start]) + first
@@ -400,7 +358,7 @@ def _wears_of(
                     setup=setup.said if setup else None,
                     setup_identity=setup.identity if setup else None,
                     thresholds=thresholds,
-                    setup_changed=len(said) > 1 and len({_worst_of([one], profile) for one in said}) > 1,
+                    setup_changed=len(said) > 1 and len({worst_of([one], profile) for one in said}) > 1,
                     shut_bar=part_shut,
                     opening_heard=bool(heard),
                     following=following,
@@ -463,72 +421,3 @@ def _power_offs(power_up: PowerUp) -> list[Following]:
         if row["state"] == "off" and not channel.retained[position]
     ]
     return sorted(offs, key=lambda off: off.seq)
-
-
-def _setup_at(setups: list[HeardSetup], power_up: Key, at_us: int) -> HeardSetup | None:
-    """Return the latest setup at or before a moment, else the first after it; the own power-up's first."""
-    for known in ([setup for setup in setups if setup.power_up == power_up], setups):
-        before = [setup for setup in known if setup.at_us <= at_us]
-        if before or known:
-            return before[-1] if before else known[0]
-    return None
-
-
-def _cylinder_at(setups: list[HeardSetup], power_up: PowerUp) -> Cylinder | None:
-    """Return the cylinder that a power-up's first readings are about."""
-    channel = power_up.channels.get("pressure")
-    if channel is None or not len(channel):
-        return None
-    setup = _setup_at(setups, power_up.key, int(channel.at_us[np.argmin(channel.retained)]))
-    return cylinder_of(setup.said) if setup is not None else None
-
-
-def cylinder_of(setup: dict[str, Any]) -> Cylinder | None:
-    """Return the cylinders that a `setup` message names; None when it names none that can be used."""
-    row = setup.get("cylinders")
-    if not row:
-        return None
-    count, water_volume_l, rated_bar = row.get("count"), row.get("water_volume_l"), row.get("rated_bar")
-    if count is None or water_volume_l is None or rated_bar is None:
-        return None
-    # Comparisons that are false for NaN and infinity too.
-    worn = 1 <= count <= MOST_CYLINDERS and WATER_VOLUME_L[0] <= water_volume_l <= WATER_VOLUME_L[1]
-    if not worn or not RATED_BAR[0] <= rated_bar <= RATED_BAR[1]:
-        return None
-    return Cylinder(int(count), float(water_volume_l), float(rated_bar))
-
-
-def _worst_of(said: Sequence[dict[str, Any]], profile: Profile) -> tuple[Cylinder | None, Thresholds]:
-    """Return cylinder and thresholds of a wear: of several setups the least air and the highest warning.
-
-    Nobody knows which of them is right. Our own rule.
-    """
-    cylinders = [one for one in map(cylinder_of, said) if one is not None]
-    each = [thresholds_of(one, profile) for one in said or (None,)]
-    low_air_bar = max(one.low_air_bar for one in each)
-    impossible = tuple(dict.fromkeys(name for one in each for name in one.impossible))
-    return (
-        min(cylinders, key=lambda one: one.total_l, default=None),
-        replace(each[0], low_air_bar=low_air_bar, impossible=impossible),
-    )
-
-
-def thresholds_of(setup: dict[str, Any] | None, profile: Profile) -> Thresholds:
-    """Return the thresholds that a `setup` names, else, or where that is impossible, the profile's."""
-    said = setup or {}
-    cylinder = cylinder_of(said)
-    highest = {"low_air_bar": cylinder.rated_bar / 2} if cylinder is not None else {}
-    numbers = {
-        "low_air_bar": profile.air.low_air_bar,
-        "no_motion_prealarm_s": profile.motion.no_motion_prealarm_s,
-        "no_motion_alarm_s": profile.motion.no_motion_alarm_s,
-        "heat_start_c": profile.heat.heat_start_c,
-    }
-    impossible = []
-    for name, (least, most) in POSSIBLE.items():
-        value = said.get(name)
-        if value is not None and least <= value <= highest.get(name, most):  # false for NaN and infinity too
-            numbers[name] = float(value)
-        elif value is not None:
-            impossible.append((name, float(value)))
-    return Thresholds(**numbers, own=setup is not None, impossible=tuple(impossible))

@@ -15,8 +15,9 @@ from analysis.live.set_now import SetNow
 from analysis.policies import TurnBackMoment
 from analysis.wears.charges import charges_of
 from analysis.wears.entries import Entry
+from analysis.wears.setups import thresholds_of
 from analysis.wears.tally import Stay
-from analysis.wears.wears import Wear, thresholds_of
+from analysis.wears.wears import Wear
 from tests.analysis.wears_by_hand import PROFILE, flat, gauge, tally, us, wear
 
 NEVER_S = PROFILE.entry.never_heard_s

@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 
 from analysis.air.gas import Cylinder
+from analysis.wears.setups import cylinder_of, thresholds_of
 from analysis.wears.tally import TallyEntry
 from analysis.wears.turn_back import is_ready, prompt_times_s
-from analysis.wears.wears import Wear, cylinder_of, find_wears, thresholds_of
+from analysis.wears.wears import Wear, find_wears
 from tests.analysis.wears_by_hand import PROFILE, Readings, channel, flat, power_up, tally, us, wear
 
 

@@ -11,8 +11,9 @@ import pytest
 
 from analysis.incident import analyse
 from analysis.profile import Profile
+from analysis.wears.setups import cylinder_of
 from analysis.wears.valve import CHANGED, CLOSED, OPEN_AT_END, spikes, under_air
-from analysis.wears.wears import Wear, cylinder_of
+from analysis.wears.wears import Wear
 
 PROFILE = Profile.default()
 

@@ -10,8 +10,9 @@ from analysis.air.gas import Cylinder
 from analysis.profile import Profile
 from analysis.records import Channel, PowerUp
 from analysis.wears.gauges import VoiceGauge
+from analysis.wears.setups import thresholds_of
 from analysis.wears.tally import TallyEntry
-from analysis.wears.wears import Wear, thresholds_of
+from analysis.wears.wears import Wear
 
 PROFILE = Profile.default()
 Readings = list[tuple[float, float]]
