@@ -273,7 +273,7 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
             "set_id",
             pl.String,
             "",
-            "the set that the wearer had then; null for somebody missing without a tally",
+            "the set that acknowledged, else that by the tally then; null: missing without a tally",
         ),
         ("team", pl.String, "", "team of that moment"),
         ("answered", TIME, "", "acknowledged by set or voice; at a roll call: answered for"),

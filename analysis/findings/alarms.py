@@ -178,6 +178,11 @@ def _not_raised(alarm: Alarm) -> Iterator[Finding]:
         f"The readings show a {named(alarm)} at {clock(alarm.raised_us)}, but no message of the set "
         "raised one"
     )
+    if alarm.alarm in GRAVEST:
+        lasted = lasting((until_us - alarm.raised_us) * 1e-6)
+        over = "until" if alarm.derived.cleared_us is not None else "to the last reading under air at"
+        statement += f"; it lasted {lasted}, {over} {clock(until_us)}"
+        statement += ", and nobody marked it as seen" if alarm.answered_us is None else ""
     if lost:
         were = "was" if lost == 1 else "were"
         statement += f"; {counted(lost, 'message')} of the set near it {were} never heard"

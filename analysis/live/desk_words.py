@@ -176,6 +176,7 @@ class DeskWords:
             } - called.keys()
             complete = bool(answers) and all(state == "answered" for *_, state in answers) and not still
             last = max((at for at, _ in roll.answers.values()), default=None)
+            known_at = [self._whose_since(row, roll.called_at) for row, _ in states]
             lines.append(
                 RollCallLine(
                     key=f"{incident_id}/{roll_id}",
@@ -183,7 +184,7 @@ class DeskWords:
                     roll_id=roll_id,
                     called_at=roll.called_at,
                     answers=tuple(answers),
-                    complete_at=last if complete else None,
+                    complete_at=max(last or 0.0, *known_at, 0.0) if complete else None,
                     still_under_air=tuple(sorted(still)),
                 )
             )
@@ -233,6 +234,14 @@ class DeskWords:
             return "no_tally"
         answer = roll.answer_for(stay)
         return answer[1] if answer is not None else "called"
+
+    def _whose_since(self, row: Row, called_at: float) -> float:
+        """Return when a desk said whose a set was that was under air at a call; 0 where it was known then."""
+        stay = self._stays.get((row.incident_id or "", row.wearer_id or ""))
+        if stay is None or row.started_at is None or row.started_at > called_at:
+            return 0.0
+        said_at = min((one.in_us * 1e-6 for one in stay.tallies if one.set_id == row.set_id), default=0.0)
+        return said_at if said_at > called_at else 0.0
 
     def _out_since(self, incident_id: str, at: float, team: str, set_id: str) -> int:
         count = 0

@@ -234,7 +234,8 @@ class CallAnswer:
 
     call: Call
     wearer_id: str | None
-    set_id: str | None  # None: a desk missed somebody who was not tallied in
+    # The set by the tally then, or the one that acknowledged; None: a desk missed who was not tallied in.
+    set_id: str | None
     team: str | None
     answered_us: int | None = None  # acknowledged by set or voice; answered for
     missing_us: int | None = None
@@ -275,13 +276,16 @@ def answers(
             if who is None or (team and who[1] != team) or (set_id and who[0] != set_id):
                 continue
             sets = {who[0], *entry.set_ids}
-            times = [at for one in sets for at in acknowledged.get(one, ()) if name == "evacuate"]
-            times += [_us(at) for one in sets for at in calls.voice.get((one, name), ())]
-            answered = min((at for at in times if at >= _us(order.given_at)), default=None)
+            times = [(at, one) for one in sets for at in acknowledged.get(one, ()) if name == "evacuate"]
+            times += [(_us(at), one) for one in sets for at in calls.voice.get((one, name), ())]
+            first = min((one for one in times if one[0] >= _us(order.given_at)), default=None)
+            answered, of_set = first or (None, who[0])
             about = f"team {team}" if team else f"set {set_id}" if set_id else ""
             call = Call(incident_id, name, about, order.identity, _us(order.given_at), _us(order.lifted_at))
             found.append(
-                CallAnswer(call, entry.wearer_id, *who, answered, None, None, *_out_us(entry), in_us)
+                CallAnswer(
+                    call, entry.wearer_id, of_set, who[1], answered, None, None, *_out_us(entry), in_us
+                )
             )
     for (incident_id, roll_id), roll in calls.rolls.items():
         called_at = roll.called_at or min((at for at, _ in roll.answers.values()), default=None)

@@ -92,6 +92,21 @@ def test_whoever_goes_in_while_an_order_is_in_force_must_follow_it_too(log: Any,
     assert "W-6 (in at 10:11:40 UTC)" in second
 
 
+def test_the_set_that_acknowledged_is_named_though_the_desk_knew_of_it_only_later(
+    log: Any, desk: Any
+) -> None:
+    """It named the set of the tally, which had been off for minutes."""
+    order(desk, 300)
+    other = log.talker("S-5")
+    other.set_up(240)
+    other.breathe(250, 600)
+    other.say(310, "alarm", alarm="evacuate", state="acknowledged")
+    desk.say(400, "tally", incident_id="I-1", action="in", set_id="S-5", wearer_id="W-1", team="Alder")
+    row = rows(log)["W-1"]
+    assert (row["set_id"], since(log, row["answered"])) == ("S-5", 310)
+    assert rows(log)["W-2"]["set_id"] == "S-2"
+
+
 def test_an_order_to_a_team_is_about_that_team_only(log: Any, desk: Any) -> None:
     order(desk, 300, team="Birch")
     assert list(rows(log)) == ["W-3"]

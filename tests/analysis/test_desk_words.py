@@ -102,6 +102,21 @@ def test_whoever_goes_in_after_a_roll_call_is_no_gap_in_it(log: Any, see: Any, d
     assert [(name, state) for name, _, _, state in line.answers][-1] == ("W-4", "missing")
 
 
+def test_a_roll_is_complete_when_the_desk_said_whose_the_last_set_is(log: Any, see: Any, desk: Any) -> None:
+    """W-1 changed the set before the call; told at 150 s, the roll read "complete after 0:05"."""
+    first = log.talkers[1]
+    first.said = [one for one in first.said if one[0] < 80]
+    first.say(80, "power", state="off")
+    log.talker("S-5").set_up(82)
+    log.talkers[-1].breathe(85, 300, closes=False)
+    roll = {"incident_id": "I-1", "roll_id": "R-1"}
+    desk.say(100, "roll_call", state="called", **roll)
+    desk.say(105, "roll_call", state="answered", team="Alder", **roll)
+    desk.say(150, "tally", incident_id="I-1", action="in", set_id="S-5", wearer_id="W-1", team="Alder")
+    assert see(140).roll_calls[0].complete_at is None
+    assert see(160).roll_calls[0].complete_at == pytest.approx(log.at(150).timestamp(), abs=0.2)
+
+
 def test_who_is_missing_at_the_roll_call_comes_to_the_top_until_found(log: Any, see: Any, desk: Any) -> None:
     roll = {"incident_id": "I-1", "roll_id": "R-1"}
     desk.say(100, "roll_call", state="called", **roll)

@@ -88,6 +88,19 @@ def test_a_valve_shut_on_air_long_before_the_word_out_is_a_note(
     assert all(severity == "note" for severity, _ in notes)
 
 
+def test_a_stillness_that_no_set_reported_is_told_with_how_long_it_lasted(log: Any) -> None:
+    """Still from 1300 s, an alarm by the readings 30 s after the last motion; under air to 1560 s."""
+    (statement,) = [
+        one
+        for _, one in told(breathed_out(log, out_s=1600), "alarm_not_raised")
+        if "no-motion alarm (derived)" in one
+    ]
+    lasted = (
+        "it lasted 3 min 51 s, to the last reading under air at 10:26:00 UTC, and nobody marked it as seen."
+    )
+    assert statement.endswith(lasted)
+
+
 def bled_down(log: Any, first_after: tuple[float, ...]) -> dict[str, Any]:
     """228 bar at 360 s, no reading for 18 min, then these a second apart: 95 bar was said by voice before."""
     talker = log.talker("S-1")
