@@ -291,7 +291,7 @@ class TestAnswers:
 
     def test_never_answered(self, log: Any) -> None:
         worn(log).say(300, "alarm", alarm="no_motion", state="raised")
-        assert "at all" in findings_of(log)["alarm_unanswered"]["statement"]
+        assert "was never acknowledged at the set" in findings_of(log)["alarm_unanswered"]["statement"]
 
     def test_over_before_anybody_had_to(self, log: Any) -> None:
         talker = worn(log)
