@@ -78,7 +78,11 @@ def _alarm(alarm: Alarm, context: Context) -> Iterator[Finding]:
         return
     wear_id = alarm.wear.wear_id if alarm.wear else None
     seen = f", seen at {clock(alarm.seen_us)}" if alarm.seen_us is not None else ""
-    grave = alarm.alarm in GRAVEST and late_s >= context.profile.link.silence_serious_s
+    # Whoever called was left alone as long as if the desk had been slow, and the same limit counts.
+    cleared_us = alarm.cleared_us if alarm.cleared_us is not None else heard_us
+    alone_s = (min(cleared_us, heard_us) - alarm.raised_us) * 1e-6
+    grave = alarm.alarm in GRAVEST and alone_s > context.profile.alarms.response_s
+    over = f"; it was cleared at {clock(cleared_us)}, before that" if cleared_us < heard_us else ""
     yield Finding(
         "heard_late",
         "serious" if grave else "caution",
@@ -87,7 +91,7 @@ def _alarm(alarm: Alarm, context: Context) -> Iterator[Finding]:
         alarm.raised_us,
         heard_us,
         f"The {named(alarm)} was raised at {clock(alarm.raised_us)}, heard at {clock(heard_us)}"
-        f"{seen}. The desk could not know it for {lasting(late_s)}.",
+        f"{seen}{over}. The desk could not know it for {lasting(late_s)}.",
         tuple(alarm.reported.evidence[:1]),
     )
 

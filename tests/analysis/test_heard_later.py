@@ -119,13 +119,20 @@ def test_a_store_that_sends_every_two_minutes_is_told_once(log: Any) -> None:
     assert "the longest of" in found["statement"]
 
 
-@pytest.mark.parametrize(("late_s", "severity"), [(30.0, "caution"), (300.0, "serious")])
-def test_a_distress_that_the_desk_could_not_know_for_minutes_is_serious(
-    log: Any, late_s: float, severity: str
+@pytest.mark.parametrize(
+    ("late_s", "cleared_s", "severity"),
+    [(29.0, None, "caution"), (31.0, None, "serious"), (300.0, 20.0, "caution"), (300.0, 90.0, "serious")],
+)
+def test_a_distress_unheard_for_longer_than_an_answer_may_take_is_serious(
+    log: Any, late_s: float, cleared_s: float | None, severity: str
 ) -> None:
+    """Cleared before it was heard it was a caution, and on time without an answer serious."""
     worn(log, 600, 600, come_s=None)
-    log.talkers[0].delay = lambda at_s: late_s if at_s == 700.5 else 0.05
-    log.talkers[0].say(700.5, "alarm", alarm="distress", state="raised")
+    one, until_s = log.talkers[0], 700.5 + (cleared_s or 0.0)
+    one.delay = lambda at_s: late_s if at_s in (700.5, until_s) else 0.05
+    one.say(700.5, "alarm", alarm="distress", state="raised")
+    if cleared_s is not None:
+        one.say(until_s, "alarm", alarm="distress", state="cleared")
     _, tables = silences(log)
     late = tables["findings"].filter(pl.col("code") == "heard_late")
     assert late["severity"].to_list() == [severity]
