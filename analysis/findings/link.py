@@ -179,7 +179,7 @@ def _heard_next(gap: Gap, one: Examined) -> str:
     if not gap.at_end or following is None:
         text = f"{one.wear.bar_at(gap.ended_us):.0f} bar"
         if one.wear.bleeding and gap.ended_us == one.wear.ended_us:
-            text += ", which fell to nothing at once: the valve was being shut; what was left is not known"
+            text += ", which fell to nothing at once: the valve was being shut, and this may be the hose's"
         return text
     return "switched off" if following.pressure_bar is None else f"{following.pressure_bar:.0f} bar"
 

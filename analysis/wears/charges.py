@@ -122,9 +122,8 @@ class Charge:
     @property
     def lowest_by_word_bar(self) -> float:
         """Its lowest reading, less what it was above its wearer's word."""
-        at_us, bar, above = self.readings()
-        of_cylinder = ~np.isin(at_us, [one.ended_us for one in self.wears if one.bleeding])
-        return max(float((bar - above)[of_cylinder].min()), 0.0)
+        _, bar, above = self.readings()
+        return max(float((bar - above).min()), 0.0)
 
     @property
     def low_by_word_us(self) -> list[int]:
@@ -133,7 +132,6 @@ class Charge:
             return []
         at_us, bar, above = self.readings()
         low = (above > 0.0) & (bar - above <= self.low_air_bar)
-        low &= ~np.isin(at_us, [one.ended_us for one in self.wears if one.bleeding])
         return [int(one) for one in at_us[low]]
 
     def course(self, objective_us: int | None, profile: Profile, until_us: int, early: EarlyEnds) -> Course:

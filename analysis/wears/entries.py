@@ -137,7 +137,7 @@ class Entry:
     @property
     def lowest_bar(self) -> float | None:
         """The lowest reading under air, also by voice; never above the wearer's word."""
-        read = [min([one.lowest_bar, *one.swung[1].tolist()]) for one in self.wears]
+        read = [min([float(one.pressure_bar[one.kept].min()), *one.swung[1].tolist()]) for one in self.wears]
         read += [one.lowest_by_word_bar for one in self.charges if one.wears and one.spoken]
         return min([*read, *(one.pressure_bar for one in self.spoken)], default=None)
 

@@ -39,13 +39,17 @@ EVERYBODY = "all teams|everybody|everyone"
 NOTES_DESK = "notes-"
 """Begins the name of the desk under which an outside source's notes are kept."""
 DOUBT = re.compile(
-    r"\?|n['’]t\b|\b(?:no|not|never|none|nobody|nor|without|cannot|unable|im\w*possible|refus\w*|den(?:y|ie[sd])"
-    r"|declin\w*|plan\w*|will|shall|should|would|could|may|might|must|has to|have to|needs?|wants?"
-    r"|ask(?:s|ed)?|request\w*|order(?:s|ed)?|told|if|when|once|until|unless|before|after|then|soon"
-    r"|later|next|tr(?:y|ies|ying)|attempt\w*|wait\w*|perhaps|maybe|probably|unclear|unconfirmed"
-    r"|go(?:es|ing)? on|continu\w*|in \w+ (?:s|sec\w*|m|min\w*)|at \d+(?: ?bar)?(?![\d:]))\b"
+    r"n['’]t\b|\b(?:no|not|never|none|nobody|nor|cannot|unable|im\w*possible|refus\w*|den(?:y|ie[sd])|declin\w*"
+    r"|plan\w*|will|shall|should|would|could|may|might|must|has to|have to|needs?|wants?|ask(?:s|ed)?"
+    r"|request\w*|if|when|once|unless|soon|later|next|tr(?:y|ies|ying)|attempt\w*|wait\w*|perhaps|maybe|probably"
+    r"|unclear|unconfirmed|go(?:es|ing)? on|continu\w*|in \w+ (?:s|sec\w*|m|min\w*))\b"
 )
-"""In a note: it may deny, plan, ask or refuse what the rest says. Our own rule."""
+"""Beside the words in a note: it may deny, plan, ask or refuse them. Our own rule."""
+TAKEN_BACK = re.compile(
+    r"(?:no|not|negative|denied|refuse[sd]?|cancelled|planned|impossible)(?: (?:yet|now|possible|by .*))?"
+    r"|(?:go(?:es|ing)? on|if|when|once|unless|as soon as)\b.*|in \w+ (?:s|sec\w*|m|min\w*)"
+)
+"""A whole part of a note that does so with another part of it. Our own rule."""
 
 
 def read_notes(records: Sequence[PowerUp]) -> list[TurnBackNote]:
@@ -86,18 +90,18 @@ def note_about(
     own = rf"(?:team +)?{re.escape(named)}|" if named else ""
     names = rf"(?:{own}{EVERYBODY})(?![\w-])"
     said = re.escape(words.lower())
-    beside = r"(?:and|&|with|now|\d\d?[:.]\d\d)(?!\S)|[^\W\d]\S*\d\S*"  # the time of day; "W-1"
     # Atomic: a text of a hundred words with digits would take for ever otherwise.
-    says = re.compile(rf"(?:(?>{names}|\S*\d\S*|{beside}) +)*{said}(?: +(?>{names}|{beside}))*")
+    says = re.compile(rf"(?:(?>{names}|\S*\d\S*) +)*{said}(?!\w)(.*)")
     whom_last = re.compile(rf"{said}[\s,;:.]+{names}[\s.!]*")
     for note in _between(notes, started_us, ended_us):
         # "W-1 says NOT turning back" and "turning back not possible" say the opposite: a part of the sentence
-        # must be the words and whom they are about, and nothing in the note may deny, plan, ask or refuse.
+        # must begin with the words, or with whom they are about, and nothing in it may deny or plan them.
         text = note.text.lower().strip()
         parts = [part.strip() for part in re.split(r"[,;!]|[:.](?!\d\d)", text)]
-        if not (whom_last.fullmatch(text) or any(map(says.fullmatch, parts))):
+        told = [one for part in parts if (one := says.fullmatch(part)) is not None]
+        if not told or "?" in text or any(map(TAKEN_BACK.fullmatch, parts)):
             continue
-        if DOUBT.search(re.sub(rf"{said}|{names}", " ", text)):
+        if any(DOUBT.search(re.sub(names, " ", one[1])) for one in told):
             continue
         by_name = re.match(names, parts[0]) or whom_last.fullmatch(text)
         names_team = by_name is not None and note.incident_id == incident_id

@@ -109,14 +109,13 @@ class Wear:
         """Keep the ends, and the first reading at or below the warning."""
         self.started_us, self.ended_us = int(self.at_us[0]), int(self.at_us[-1])
         low = np.flatnonzero((self.pressure_bar <= self.thresholds.low_air_bar) & ~self.spike)
-        low = low[low < len(self.at_us) - self.bleeding]
         self.low_air = int(low[0]) if len(low) else None
 
     @property
     def bleeding(self) -> bool:
-        """Whether its last reading, the first after a silence, is of the hose behind a valve being shut.
+        """Whether its last reading, the first after a silence, may be of the hose behind a valve being shut.
 
-        It may be the cylinder's all the same: so turn-back counts it, and the warning does not.
+        It may be the cylinder's all the same: so every figure counts it.
         """
         after = self.following
         if len(self.at_us) < 2 or self.ended_how != "closed" or after is None or after.pressure_bar is None:
@@ -124,13 +123,6 @@ class Wear:
         before_s, then_s = (self.ended_us - int(self.at_us[-2])) * 1e-6, (after.at_us - self.ended_us) * 1e-6
         falls_bar = float(self.pressure_bar[-1]) - after.pressure_bar
         return before_s > UNDECIDED_S and falls_bar > HOSE_FALLS_BAR_S * then_s
-
-    @property
-    def lowest_bar(self) -> float:
-        """The lowest reading under air."""
-        known = self.pressure_bar[: len(self.at_us) - self.bleeding]
-        good = known[~self.spike[: len(known)]]
-        return float((good if len(good) else self.pressure_bar[~self.spike]).min())
 
     @property
     def set_id(self) -> str:

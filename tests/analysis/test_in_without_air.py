@@ -115,12 +115,12 @@ def bled_down(log: Any, first_after: tuple[float, ...]) -> dict[str, Any]:
     return analyse(log.frames(), Profile.default())
 
 
-def test_the_bleeding_down_of_a_closing_after_a_silence_is_no_warning(log: Any) -> None:
-    """38 bar, then 15 and 6 within 2 s: the hose behind a shut valve. It was the low-air warning."""
+def test_the_first_reading_after_a_silence_that_falls_at_once_may_be_the_hoses_and_counts(log: Any) -> None:
+    """38 bar, then 15 and 6 within 2 s. It "jumped and returned"; left out, the lowest was 228 bar."""
     results = bled_down(log, (38.0, 15.0, 6.0))
     (entry,) = results["entries"].to_dicts()
-    assert (entry["low_air_at"], entry["lowest_bar"]) == (None, 95.0)
-    assert "low_air" not in results["alarms"]["alarm"].to_list()
+    assert entry["lowest_bar"] == 38.0
+    assert entry["low_air_at"] is not None
     assert not len(results["findings"].filter(code="readings_set_aside"))
     (silence,) = results["findings"].filter(code="silence_under_air")["statement"]
     assert "from 10:06:00 UTC (228 bar) to 10:24:01 UTC (38 bar, which fell to nothing at once" in silence
