@@ -32,8 +32,9 @@ from ingest.contract.units import known_units, to_contract_unit
 from ingest.importing import Imported
 from ingest.toml_faults import as_struct, document_in
 
-APART_S, FEWEST_WRONG = 10.0, 3
-"""So far a set's clock may be from the order of its messages; so many may contradict. Our own rule."""
+SAME_US, APART_US, LEAST_WRONG = 2_000_000, 10_000_000, 0.05
+"""So far the times of one message may be apart, and a set's clock from the order of its messages; from such a
+part of all on they contradict. Our own rule."""
 _EXPECTED = {"$.time.utc_offset": "an offset such as +02:00", "$.csv.decimal": 'one of ".", ","'}
 EXAMPLE = Path(__file__).with_name("memory_mapping.example.toml")
 ORIGIN = "memory"
@@ -332,11 +333,14 @@ def _compare_with_radio(path: Path, archive: Path, messages: Messages) -> None:
     both = both.join_asof(
         radio, on="seq", by=speaker, strategy="forward", suffix="_after", check_sortedness=False
     )
-    off = pl.duration(milliseconds=round(APART_S * 1000))
+    # The same message has the same time; between others, a set's clock may be set.
+    off = pl.when(pl.col("number") == pl.col("number_after")).then(SAME_US).otherwise(APART_US)
+    off = pl.duration(microseconds=off.fill_null(APART_US))
     early, late = pl.col("time") < pl.col("time_before") - off, pl.col("time") > pl.col("time_after") + off
     in_order = (pl.col("time_before") <= pl.col("time_after") + off).fill_null(value=True)
     wrong = both.filter(in_order & (early | late))
-    if len(wrong) < FEWEST_WRONG or 2 * len(wrong) < len(both):
+    _refuse_another_boot(path, told, radio)
+    if len(wrong) < max(1, LEAST_WRONG * len(both)):
         return
     row = wrong.row(0, named=True)
     number, heard = (
@@ -351,6 +355,25 @@ def _compare_with_radio(path: Path, archive: Path, messages: Messages) -> None:
         "the mapping, seq and boot must be the numbers that the set sends by radio, and time must have the "
         "right zone or offset and order of day and month"
     )
+
+
+def _refuse_another_boot(path: Path, told: pl.DataFrame, radio: pl.DataFrame) -> None:
+    """Raise `BadCapture` when most messages of a power-up unknown by radio are of while another was heard."""
+    speaker = ["service", "set_id", "boot"]
+    spans = radio.group_by(speaker).agg(
+        pl.col("time").min().alias("first"), pl.col("time").max().alias("last")
+    )
+    unknown = told.join(spans, on=speaker, how="anti")
+    there = unknown.join(spans, on=["service", "set_id"], suffix="_heard").filter(
+        pl.col("time").is_between("first", "last")
+    )
+    if len(there) and 2 * len(there) >= len(unknown):
+        row = there.row(0, named=True)
+        raise BadCapture(
+            f"{path}: {len(there):,} messages of set {row['set_id']} are of boot {row['boot']}, and by radio "
+            f"boot {row['boot_heard']} was heard at these times. Nothing was imported. In the mapping, boot "
+            "must be the number that the set sends by radio"
+        )
 
 
 def _without_known_identities(archive: Path, messages: Messages) -> Messages:

@@ -337,7 +337,8 @@ def radio_and_memory(tmp_path: Path, pressure: Pressure) -> tuple[Path, str]:
     ("seq_s", "offset_h", "said"),
     [
         (0, 0.0, None),
-        (9, 0.0, None),  # seconds of scatter
+        (2, 0.0, None),  # within the scatter of one message's times
+        (3, 0.0, "number 4 of set"),  # another message
         (5000, 0.0, "number 5000 of set"),  # the log has numbers of its own
         (0, 2.0, "UTC here, and number 0 by radio is of"),
         (0, -2.0, "UTC here, and number 0 by radio is of"),
@@ -364,3 +365,24 @@ def test_a_memory_with_other_numbers_or_times_than_the_radio_is_refused(
         import_memory(path, load_mapping(EXAMPLE), archive, NOW)
     assert "Nothing was imported" in str(told.value)
     assert Archive(archive).messages()["pressure"].height == before
+
+
+@pytest.mark.parametrize(("boot", "minutes", "refused"), [(1, 0, True), (1, 10, False)])
+def test_a_memory_of_another_boot_than_the_radio_s_of_that_time_is_refused(
+    tmp_path: Path, pressure: Pressure, boot: int, minutes: int, refused: bool
+) -> None:
+    """It would be a second wear of the set, by nobody, over the same minutes."""
+    archive, text = radio_and_memory(tmp_path, pressure)
+    head, *lines = text.splitlines()
+    moved = [head]
+    for line in lines:
+        when, unit, _, *rest = line.split(";")
+        at = datetime.strptime(when, "%m/%d/%Y %H:%M:%S") + timedelta(minutes=minutes)
+        moved.append(";".join([f"{at:%m/%d/%Y %H:%M:%S}", unit, str(boot), *rest]))
+    path = tmp_path / "memory.csv"
+    path.write_text("\n".join(moved))
+    if refused:
+        with pytest.raises(BadCapture, match=r"are of boot 1, and by radio boot .* was heard at these times"):
+            import_memory(path, load_mapping(EXAMPLE), archive, NOW)
+    else:
+        assert import_memory(path, load_mapping(EXAMPLE), archive, NOW).counts.kept == 40
