@@ -326,7 +326,9 @@ def _in_then(entry: Entry, incident_id: str, at_us: int) -> tuple[str, str | Non
     if stay is None:
         there = entry.wears and entry.wears[0].started_us <= at_us <= entry.wears[-1].ended_us
         return (entry.wears[-1].set_id, None) if there else None
-    if stay.incident_id != incident_id or not stay.in_us <= at_us < (stay.ended_us or at_us + 1):
+    # Whoever is tallied out and breathes on for minutes may be inside.
+    until_us = max(stay.ended_us, entry.under_air_until_us or 0) if stay.ended_us else at_us + 1
+    if stay.incident_id != incident_id or not stay.in_us <= at_us < until_us:
         return None
     tally = [one for one in stay.tallies if one.in_us <= at_us][-1]
     return tally.set_id, tally.team

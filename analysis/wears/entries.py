@@ -112,10 +112,15 @@ class Entry:
 
     @property
     def under_air_until_us(self) -> int | None:
-        """The last reading under air, where that is long after the tally out."""
-        out_us, heard_us = self.tallied_out_us, self.last_heard_us
-        late = out_us is not None and heard_us is not None and heard_us - out_us > OUTSIDE_US
-        return heard_us if late else None
+        """When its set last used air, where that is long after the tally out.
+
+        A gauge that stands, or rises as the gas warms, is of a set put down with its valve open.
+        """
+        out_us = self.tallied_out_us
+        if out_us is None or not self.wears:
+            return None
+        used_us = self.wears[-1].used_until_us
+        return used_us if used_us - out_us > OUTSIDE_US else None
 
     @property
     def without_air(self) -> Wear | None:

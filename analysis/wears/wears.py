@@ -156,6 +156,13 @@ class Wear:
         return int(self.at_us[last]), float(self.pressure_bar[last])
 
     @property
+    def used_until_us(self) -> int:
+        """When its pressure last fell below all before; its beginning where it never did."""
+        kept = np.flatnonzero(~self.spike)
+        lower = np.flatnonzero(np.diff(np.minimum.accumulate(self.pressure_bar[kept])) < 0.0) + 1
+        return int(self.at_us[kept[lower[-1]]]) if len(lower) else self.started_us
+
+    @property
     def restarted_from(self) -> Wear | None:
         """The wear that this one goes on with: the set restarted in its middle; None otherwise."""
         before = self.previous

@@ -279,6 +279,19 @@ def test_who_came_out_before_an_order_was_lifted_need_not_have_acknowledged_it()
     assert len(told(CallAnswer(open_order, "W-1", "S-1", None), CallAnswer(lifted, "W-1", "S-1", None))) == 2
 
 
+@pytest.mark.parametrize(("under_air_s", "named"), [(None, 0), (99.0, 0), (101.0, 1)])
+def test_whoever_was_tallied_out_before_an_order_and_breathes_on_is_meant(
+    under_air_s: float | None, named: int
+) -> None:
+    """The board named somebody at "evacuate" of whom the record had no row."""
+    until_us = None if under_air_s is None else us(under_air_s)
+    out = entry((-600, "Larch"), out_s=-400.0, under_air_until_us=until_us)
+    found = answers(called(order(100, order="evacuate", state="given")), [out], {})
+    assert len(found) == named
+    if named:
+        assert (found[0].out_us, found[0].under_air_until_us) == (us(-400.0), us(101.0))
+
+
 @pytest.mark.parametrize(
     ("heard_s", "ended_s", "waits"),
     [

@@ -532,3 +532,21 @@ def test_a_wear_that_goes_on_with_a_cylinder_did_not_start_with_too_little(log: 
     results = analyse(log.frames(), PROFILE)
     assert len(results["wears"]) == 3
     assert "started_below_ready" not in results["findings"]["code"].to_list()
+
+
+@pytest.mark.parametrize(
+    ("bar_s", "told"), [(0.09, 1), (0.0, 0), (-0.01, 0)], ids=["used", "stands", "warms"]
+)
+def test_a_set_put_down_with_its_valve_open_is_nobody_under_air_after_the_out(
+    log: Any, bar_s: float, told: int
+) -> None:
+    one, desk = log.talker("S-1"), log.desk()
+    one.set_up(1)
+    last = one.breathe(20, 600, closes=False)
+    for second in range(1, 600):
+        one.say(last + second, "pressure", pressure_bar=float(round(246.0 - bar_s * second)))
+    who = {"incident_id": "I-1", "wearer_id": "W-1", "set_id": "S-1", "team": "Larch"}
+    desk.say(10, "tally", action="in", **who)
+    desk.say(last + 5, "tally", action="out", **who)
+    found = analyse(log.frames(), PROFILE)["findings"]
+    assert (found["code"] == "under_air_after_out").sum() == told
