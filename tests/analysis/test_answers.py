@@ -20,7 +20,7 @@ def desk(log: Any) -> Any:
     for number, team in enumerate(("Alder", "Alder", "Birch", "Birch"), 1):
         one = log.talker(f"S-{number}")
         one.set_up(number)
-        one.breathe(10 + number, 900)
+        one.breathe(10 + number, 180 if number == 4 else 900)
         said = {"incident_id": "I-1", "set_id": one.name, "wearer_id": f"W-{number}", "team": team}
         desk.say(number, "tally", action="in", **said)
         if number == 4:
