@@ -63,7 +63,7 @@ def wears_table(examined: Sequence[Examined], turns: Mapping[str, Turns], profil
                 air.end_bar,
                 one.used_l if known else None,
                 air.free_air_sd_l if known else None,
-                one.used_l / one.minutes if known and one.breathed else None,
+                one.used_l / one.minutes if known and one.breathed and not wear.bleeding else None,
                 one.peak_l_min() if known and one.breathed else None,
                 wear.thresholds.low_air_bar,
                 one.low_air_us,

@@ -50,7 +50,7 @@ def forecasts_of_results(
     wears = results["wears"].filter(
         pl.col("low_air_at").is_not_null()
         & pl.col("wearer_id").is_not_null()
-        & pl.col("free_air_l").is_not_null()
+        & pl.col("mean_l_min").is_not_null()
     )
     for wear in wears.iter_rows(named=True):
         air = results["air"].filter(pl.col("wear_id") == wear["wear_id"]).sort("time")

@@ -132,7 +132,10 @@ def _below_warning(one: Examined, context: Context) -> Iterator[Finding]:
         return
     low_bar = wear.thresholds.low_air_bar
     left_us, left_identity = leaving(one)
-    left_bar = float(one.air.pressure_bar[(left_us - wear.started_us) // 1_000_000])
+    left_bar, read_bar = float(one.air.pressure_bar[(left_us - wear.started_us) // 1_000_000]), wear.last_bar
+    if left_us == wear.ended_us and left_bar - read_bar > LEAP_BAR:
+        left_bar = read_bar  # the filter did not believe it
+    perhaps = " (the cylinder's, or the hose's behind a valve being shut)" if wear.bleeding else ""
     how = "Last under air" if left_us == wear.ended_us else "Tallied out"
     if left_bar < low_bar and wear.ended_how != "not heard":
         yield about_wear(
@@ -141,8 +144,8 @@ def _below_warning(one: Examined, context: Context) -> Iterator[Finding]:
             wear,
             left_us,
             left_us,
-            f"{how} at {clock(left_us)} with {left_bar:.0f} bar, below the warning at {low_bar:.0f} bar. "
-            f"{warnings_said([one], context)}",
+            f"{how} at {clock(left_us)} with {left_bar:.0f} bar{perhaps}, below the warning at {low_bar:.0f} "
+            f"bar. {warnings_said([one], context)}",
             [wear.identity_at(at_us), left_identity, wear.identity(-1)],
         )
     limit_s = context.profile.air.below_warning_s

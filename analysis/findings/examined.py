@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis.air.breathing import AirTrack, newest_by, reconstruct
+from analysis.air.breathing import NORMAL_90, AirTrack, newest_by, reconstruct
 from analysis.air.breathing_model import BREATHING, Breathing
 from analysis.air.forecast import EARLY_END_ONLY_S
-from analysis.air.gas import Cylinder
+from analysis.air.gas import Cylinder, free_air_l
 from analysis.clocks.links import Gap, filled_later, gaps_of, lost_in
 from analysis.heat import heat as heat_of
 from analysis.heat.believed import surroundings_c
@@ -121,10 +121,11 @@ def examine(wears: Sequence[Wear], profile: Profile, gauges: Sequence[VoiceGauge
     known = join(wears, gauges)
     heats = [_heat(wear, int((wear.ended_us - wear.started_us) // 1_000_000) + 1, profile) for wear in wears]
     gas_c = known.joined("gas_c")
+    cylinder = wears[-1].cylinder or Cylinder(1, TYPICAL_WATER_VOLUME_L, 300.0)
     air = reconstruct(
         known.at_s,
         known.joined("bar"),
-        wears[-1].cylinder or Cylinder(1, TYPICAL_WATER_VOLUME_L, 300.0),
+        cylinder,
         low_air_bar=max(wear.thresholds.low_air_bar for wear in wears),
         surroundings_c=_around(known.first_s, [around_c for _, around_c in heats]),
         gas_temperature_c=gas_c if np.isfinite(gas_c).any() else None,
@@ -141,6 +142,12 @@ def examine(wears: Sequence[Wear], profile: Profile, gauges: Sequence[VoiceGauge
         last_us, _ = wear.last_kept
         stop = int(known.at_s[place + int(np.searchsorted(read.at_us, last_us))]) + 1
         own = air.part(first, stop) if len(wears) > 1 else air
+        if wear.bleeding:
+            # Its last reading may be the hose's: nine in ten reach to what was left when it was heard before.
+            before_l = own.free_air_left_l[(read.at_us[-2] - wear.started_us) // 1_000_000]
+            there_l = free_air_l(wear.last_bar, own.gas_temperature_c[-1], cylinder.total_l)
+            unsure_l = before_l - min(own.free_air_left_l[-1], there_l)
+            own.free_air_sd_l = float(np.hypot(own.free_air_sd_l, unsure_l / NORMAL_90))
         # Neither tables nor findings need these; of a big incident each takes 5 MB.
         own.live_rate_hi_l_min = own.free_air_left_l = own.free_air_left_sd_l = NOT_KEPT
         own.used, own.assumed = (NOT_KEPT, NOT_KEPT), (*own.assumed[:3], NOT_KEPT)

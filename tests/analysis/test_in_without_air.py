@@ -101,8 +101,8 @@ def test_a_stillness_that_no_set_reported_is_told_with_how_long_it_lasted(log: A
     assert statement.endswith(lasted)
 
 
-def bled_down(log: Any, first_after: tuple[float, ...]) -> dict[str, Any]:
-    """228 bar at 360 s, no reading for 18 min, then these a second apart: 95 bar was said by voice before."""
+def bled_down(log: Any, first_after: tuple[float, ...], said_bar: float | None = 95.0) -> dict[str, Any]:
+    """228 bar at 360 s, no reading for 18 min, then these a second apart; `said_bar`: by voice before."""
     talker = log.talker("S-1")
     talker.set_up(0)
     talker.breathe(60, 301, start_bar=300.0, bar_s=0.24, closes=False)
@@ -110,7 +110,8 @@ def bled_down(log: Any, first_after: tuple[float, ...]) -> dict[str, Any]:
         talker.say(1441 + number, "pressure", pressure_bar=bar)
     desk = log.desk()
     desk.say(55, "tally", action="in", **WHO)
-    desk.say(1380, "gauge", incident_id="I-1", set_id="S-1", pressure_bar=95.0)
+    if said_bar is not None:
+        desk.say(1380, "gauge", incident_id="I-1", set_id="S-1", pressure_bar=said_bar)
     desk.say(1500, "tally", action="out", **WHO)
     return analyse(log.frames(), Profile.default())
 
@@ -126,12 +127,39 @@ def test_the_first_reading_after_a_silence_that_falls_at_once_may_be_the_hoses_a
     assert "from 10:06:00 UTC (228 bar) to 10:24:01 UTC (38 bar, which fell to nothing at once" in silence
 
 
+@pytest.mark.parametrize(("said_bar", "left_l"), [(None, 1470), (95.0, 652)])
+def test_what_may_be_the_hoses_is_told_as_both_and_gives_no_rate(
+    log: Any, said_bar: float | None, left_l: float
+) -> None:
+    """The litres were those of 38 bar or of 95, give or take 19.
+
+    6.8 L hold 1,828 L at 300 bar, 1,470 L at 228, 652 L at 95 265 L at 38 (all at 20 °C) and
+    313 L at 38 bar and -20 °C (CoolProp).
+    """
+    results = bled_down(log, (38.0, 15.0, 6.0), said_bar)
+    ((_, statement),) = told(results, "left_below_warning")
+    assert "Last under air at 10:24:01 UTC with 38 bar (the cylinder's, or the hose's behind a valve" in (
+        statement
+    )
+    assert not told(results, "alarm_not_raised")
+    (wear,) = results["wears"].to_dicts()
+    assert wear["mean_l_min"] is None
+    for row in (wear, *results["entries"].to_dicts()):
+        unsure_l = 1.645 * row["free_air_sd_l"]
+        assert row["free_air_l"] - unsure_l <= 1828 - left_l
+        assert row["free_air_l"] + unsure_l >= 1828 - 313
+        assert unsure_l < 1.2 * (left_l - 265)
+
+
 def test_a_low_reading_that_stands_after_a_silence_is_a_warning(log: Any) -> None:
     """Two readings a second apart of 38 bar are the cylinder's: the closing comes after them."""
     results = bled_down(log, (38.0, 38.0, 15.0, 6.0))
     (entry,) = results["entries"].to_dicts()
     assert (entry["low_air_at"] - log.at(1441)).total_seconds() == pytest.approx(0, abs=0.1)
     assert entry["lowest_bar"] == 38.0
+    ((_, statement),) = told(results, "left_below_warning")
+    assert "hose" not in statement
+    assert results["wears"]["mean_l_min"].null_count() == 0
 
 
 def test_a_silence_quotes_readings_only(log: Any) -> None:
