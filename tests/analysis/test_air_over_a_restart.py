@@ -168,3 +168,27 @@ def test_the_review_knows_the_live_forecast_of_each_second(log: Any, see: Any) -
         (row,) = see(OPENED_S + second + 0.06).rows
         known = air.filter(pl.col("time") == log.at(OPENED_S + second + 0.05))["low_air_min"].item()
         assert row.low_air.median == pytest.approx(known, rel=1e-3)
+
+
+def test_a_drop_out_in_a_burst_hose_loses_none_of_its_air(log: Any) -> None:
+    """3 bar/s, the sensor at 21 bar for 6 s in its middle: the 73 bar after it were 0.0 L.
+
+    6.8 L hold 1,591 L at 251 bar, 831 L at 122 bar and 347 L at 50 bar (20 °C, CoolProp); cold gas is denser.
+    """
+    one = log.talker("S-1")
+    one.set_up(OPENED_S - 1.0)
+    one.breathe(60, 363, start_bar=251.0, bar_s=39 / 362, closes=False)
+    for second in range(2, 56, 2):
+        bar = 21.0 if 24 <= second <= 28 else 212.0 - 3.0 * second
+        one.say(422.0 + second, "pressure", pressure_bar=bar)
+    for second, bar in ((55, 19.0), (56, 0.0), (57, 0.0)):
+        one.say(422.0 + second, "pressure", pressure_bar=bar)
+    results = analyse(log.frames(), PROFILE)
+    _, after = results["wears"].to_dicts()
+    assert (after["start_bar"], after["end_bar"]) == (122.0, 50.0)
+    assert 0.7 * (831 - 347) < after["free_air_l"] < 1.1 * (831 - 347)
+    (entry,) = results["entries"].to_dicts()
+    assert entry["free_air_l"] == pytest.approx(1591 - 347, rel=0.15)
+    codes = results["findings"]["code"].to_list()
+    assert {"free_flow", "left_below_warning"} <= set(codes)
+    assert "readings_set_aside" not in codes

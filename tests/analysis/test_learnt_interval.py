@@ -101,7 +101,7 @@ def test_only_known_wearers_who_reached_the_warning_are_learnt_from() -> None:
     wears = pl.select(
         wear_id=pl.Series(["a", "b", "c"]),
         wearer_id=pl.Series(["W-1", None, "W-2"]),
-        free_air_l=pl.Series([1400.0, 1400.0, 900.0]),
+        mean_l_min=pl.Series([56.0, 56.0, 36.0]),
         started=start,
         low_air_at=pl.when(pl.Series([True, True, False])).then(start + pl.duration(seconds=1500)),
     )
