@@ -12,6 +12,7 @@ from collections.abc import Collection, Mapping, Sequence
 from msgspec.structs import replace
 
 from analysis.alarms.kinds import GRAVEST, KINDS
+from analysis.live.hearing import HeardSet
 from analysis.live.rows import ORDER, AlarmLine, Attention, Interval, Lost, Reason, Row, Team
 
 SOON_MIN = 5.0  # our own rule: the early end of the interval is this near
@@ -147,9 +148,10 @@ def with_repeats(row: Row, repeated: Mapping[str, tuple[int, float] | None]) -> 
     return replace(row, reasons=tuple(reasons))
 
 
-def row_of_unbelieved(service: str, set_id: str, since_s: float, low_air_bar: float) -> Row:
+def row_of_unbelieved(service: str, set_id: str, heard: HeardSet, low_air_bar: float) -> Row:
     """Return the row of a set that nobody tallied in and whose pressures are higher than can be."""
-    lost = Lost("readings_refused", since_s)
+    since_s = round((heard.too_high_us or 0) * 1e-6)  # clocks are refitted
+    low_us = heard.sent_low_us(low_air_bar)
     row = Row(
         key=f"{service}/{set_id}/-",
         service=service,
@@ -157,7 +159,10 @@ def row_of_unbelieved(service: str, set_id: str, since_s: float, low_air_bar: fl
         wearer_id=None,
         team=None,
         low_air_bar=low_air_bar,
-        lost=lost,
+        lost=Lost("readings_refused", since_s),
+        reasons=(Reason("sent_unbelieved"),),
+        sent_bar=heard.sent_bar,
+        sent_low_at=round(low_us * 1e-6) if low_us is not None else None,
     )
     return judge(row, {}, since_s)
 

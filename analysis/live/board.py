@@ -22,7 +22,6 @@ from analysis.alarms.kinds import GRAVEST
 from analysis.live.attention import (
     Moments,
     in_order_of_need,
-    row_of_unbelieved,
     rows_of_alarms_alone,
     team_rows,
 )
@@ -97,13 +96,16 @@ class LiveBoard:
         rows = [with_refused_alarms(row, refused) for row in rows]
         rows += rows_of_alarms_alone(alarms, {row.key for row in rows}, self.profile.air.low_air_bar)
         known = {(row.service, row.set_id) for row in rows}
-        rows += [
-            row_of_unbelieved(board.service, set_id, since_s, self.profile.air.low_air_bar)
+        unbelieved = [
+            row
             for board in boards
-            for set_id, since_s in board.too_high()
-            if (board.service, set_id) not in known and now_s - since_s <= KEPT_S
-            if not board.desks.spoken_for(None, set_id, since_s)
+            for row in board.too_high()
+            if (board.service, row.set_id) not in known and row.lost is not None
+            if now_s - row.lost.since_at <= KEPT_S
+            if not board.desks.spoken_for(None, row.set_id, row.lost.since_at)
         ]
+        rows += unbelieved
+        alarms += low_air_lines(unbelieved, alarms, by_service)
         since = {
             one.key: at_us * 1e-6
             for board in boards

@@ -117,8 +117,10 @@ def row_of(
     remarks: tuple[Reason, ...] = ()
     if silent_since_at is not None and live_set.link == "down":
         remarks = (Reason("link_down"),)
-    if live_set.heard.too_high_us is not None and (lost is None or lost.code != "readings_refused"):
-        remarks = (*remarks, Reason("readings_refused"))
+    if live_set.heard.sent_bar is not None:
+        remarks = (*remarks, Reason("sent_unbelieved"))
+        if lost is None or lost.code != "readings_refused":
+            remarks = (*remarks, Reason("readings_refused"))
     other_bar = inside.higher.pressure_bar if inside.higher is not None else None
     if other_bar is not None:
         remarks = (*remarks, Reason("voice_higher"))
@@ -198,6 +200,8 @@ def row_of(
         planned=planned,
         gauge=_gauge(inside.gauges[-1] if inside.gauges else inside.higher),
         other_bar=other_bar,
+        sent_bar=live_set.heard.sent_bar,
+        sent_low_at=in_seconds(live_set.heard.sent_low_us(live_set.low_air_bar)),
         by_voice=spoken is not None,
         low_by_word_at=in_seconds(by_word[2]) if by_word is not None else None,
         settled=out_at is not None and entry.ended_how == "resolved",
@@ -306,7 +310,8 @@ def _lost(
         return Lost("silent", silent_since_at) if ends_at <= now_s or low else None
     if state == "expected":
         tallied_us = entry.tallied_in_us or entry.began_us
-        if now_s - tallied_us * 1e-6 <= inside.live_set.profile.entry.never_heard_s:
+        sent_low = inside.live_set.heard.sent_low_us(inside.live_set.low_air_bar) is not None
+        if now_s - tallied_us * 1e-6 <= inside.live_set.profile.entry.never_heard_s and not sent_low:
             return None
         reading_us = inside.live_set.heard.reading_us
         heard = reading_us is not None and reading_us >= tallied_us

@@ -6,11 +6,12 @@ from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
 import polars as pl
 
 from analysis.clocks.links import TRANSPORT_S, silent_after_s, usual_interval_s
 from analysis.live.rows import FromMemory, Hearing
-from analysis.records import Channel, PowerUp
+from analysis.records import Channel, Floats, Ints, PowerUp
 from ingest.contract.frames import Messages
 from ingest.contract.kinds import KINDS
 
@@ -82,12 +83,30 @@ class HeardSet:
     # `last_us`, `reading_us`: when anything, and when a pressure that is no higher than can be, was said last
     last_us: int | None = None
     reading_us: int | None = None
-    too_high_us: int | None = None  # since when its pressures have been higher than can be
+    # Moments and pressures sent since then that are not believed (higher than can be, or after such).
+    unbelieved: tuple[Ints, Floats] | None = None
     # `offs_us`, `boots_us`: when it was switched off; when each power-up was first heard
     offs_us: tuple[int, ...] = ()
     boots_us: tuple[int, ...] = ()
     # How long it may be quiet: three of its usual intervals between readings.
     silent_after_us: int = round((silent_after_s(DEFAULT_INTERVAL_S) + TRANSPORT_S) * 1e6)
+
+    @property
+    def too_high_us(self) -> int | None:
+        """Since when its pressures have been higher than can be."""
+        return int(self.unbelieved[0][0]) if self.unbelieved is not None else None
+
+    @property
+    def sent_bar(self) -> float | None:
+        """The last pressure that it sent and nobody believes."""
+        return float(self.unbelieved[1][-1]) if self.unbelieved is not None else None
+
+    def sent_low_us(self, low_air_bar: float) -> int | None:
+        """Since when what it sends and nobody believes has been at or below the warning."""
+        if self.unbelieved is None:
+            return None
+        low_us = self.unbelieved[0][self.unbelieved[1] <= low_air_bar]
+        return int(low_us[0]) if len(low_us) else None
 
     @property
     def interrupted_us(self) -> list[int]:
@@ -98,7 +117,7 @@ class HeardSet:
 def heard_of(power_ups: Sequence[PowerUp]) -> HeardSet:
     """Return when what was heard of a set."""
     newest, last_us, reading_us, usual_s = None, None, None, DEFAULT_INTERVAL_S
-    too_high_us: int | None = None
+    unbelieved: tuple[Ints, Floats] | None = None
     offs_us: list[int] = []
     boots_us: list[int] = []
     for power_up in power_ups:
@@ -112,13 +131,16 @@ def heard_of(power_ups: Sequence[PowerUp]) -> HeardSet:
             if last_us is None or end_us > last_us:
                 newest, last_us = power_up, end_us
             if kind == "pressure":
-                if power_up.too_high is not None:
-                    believed_us = channel.at_us[~(channel.retained | power_up.too_high)]
-                    high_us = channel.at_us[power_up.too_high & (channel.at_us > believed_us.max(initial=0))]
-                    too_high_us = (too_high_us or int(high_us[0])) if len(high_us) else None
-                    end_us = int(believed_us.max(initial=0))
+                high = power_up.too_high
+                if high is not None:
+                    end_us = int(channel.at_us[~(channel.retained | high)].max(initial=0))
+                    high = high & (channel.at_us > end_us)
+                if end_us or (high is not None and not high.any()):
+                    unbelieved = None
+                if high is not None and high.any():
+                    sent = channel.at_us[high], channel.numbers["pressure_bar"][high]
+                    unbelieved = _joined(unbelieved, sent)
                 if end_us:  # else all were too high
-                    too_high_us = too_high_us if power_up.too_high is not None else None
                     reading_us = end_us if reading_us is None else max(end_us, reading_us)
                 usual_s = (usual_interval_s(channel.at_us) if len(channel) > 3 else None) or usual_s
             elif kind == "power":
@@ -129,7 +151,13 @@ def heard_of(power_ups: Sequence[PowerUp]) -> HeardSet:
             boots_us.append(min(firsts))
     allowed_us = round((silent_after_s(usual_s) + TRANSPORT_S) * 1e6)
     boots = tuple(sorted(boots_us))
-    return HeardSet(newest, last_us, reading_us, too_high_us, tuple(offs_us), boots, allowed_us)
+    return HeardSet(newest, last_us, reading_us, unbelieved, tuple(offs_us), boots, allowed_us)
+
+
+def _joined(before: tuple[Ints, Floats] | None, then: tuple[Ints, Floats]) -> tuple[Ints, Floats]:
+    if before is None:
+        return then
+    return np.concatenate((before[0], then[0])), np.concatenate((before[1], then[1]))
 
 
 def _live_ends(channel: Channel) -> tuple[int, int] | None:

@@ -166,6 +166,8 @@ class Row(msgspec.Struct, frozen=True, kw_only=True):
     by_voice: bool = False
     low_by_word_at: float | None = None  # since when that is at or below the warning
     other_bar: float | None = None  # what the set reads then; or a gauge too high to count: see the reasons
+    sent_bar: float | None = None  # what the set sends that is not believed: see `analysis.wears.too_high`
+    sent_low_at: float | None = None  # since when that is at or below the warning
     # When the wearer last acknowledged an evacuation at the set.
     evacuate_acknowledged_at: float | None = None
     if_hardest: IfHardest | None = None

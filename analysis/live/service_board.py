@@ -9,7 +9,7 @@ from analysis.alarms.alarms import Alarm, raised_in
 from analysis.alarms.held import HeldAlarm
 from analysis.alarms.kinds import GRAVEST
 from analysis.growing import GrowingRecord
-from analysis.live.attention import Moments, with_repeats
+from analysis.live.attention import Moments, row_of_unbelieved, with_repeats
 from analysis.live.came_out import at_exit
 from analysis.live.desk_record import DeskRecord
 from analysis.live.facts import in_seconds, row_of
@@ -72,12 +72,14 @@ class ServiceBoard:
                 live_set = self._set(set_id)
                 live_set.link, live_set.news = state, True
 
-    def too_high(self) -> list[tuple[str, float]]:
-        """Return the sets whose pressures are higher than can be, and since when, seconds since 1970."""
-        since_us = [(name, one.heard.too_high_us) for name, one in self._sets.items()]
+    def too_high(self) -> list[Row]:
+        """Return a row for each set whose pressures are higher than can be."""
+        heard = [(name, one.heard, one.low_air_bar) for name, one in self._sets.items()]
         return [
-            (name, round(at_us * 1e-6)) for name, at_us in since_us if at_us is not None
-        ]  # clocks are refitted
+            row_of_unbelieved(self.service, name, one, low_air_bar)
+            for name, one, low_air_bar in heard
+            if one.unbelieved is not None
+        ]
 
     def _set(self, set_id: str) -> SetNow:
         if set_id not in self._sets:

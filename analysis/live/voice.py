@@ -76,7 +76,9 @@ def by_voice_alone(
 def low_air_lines(
     rows: Sequence[Row], shown: Sequence[AlarmLine], desks: Mapping[str, DeskRecord]
 ) -> list[AlarmLine]:
-    """Return a low-air line for a wearer at or below the warning by their word, if the set gives none.
+    """Return a low-air line for a wearer at or below the warning, if the set gives none.
+
+    By their word, or by what the set sends that is not believed.
 
     - `shown`: the alarms of the sets.
     - `desks`: by service: what they have seen and resolved since.
@@ -84,7 +86,7 @@ def low_air_lines(
     known = {line.row_key for line in shown if line.alarm == "low_air"}
     lines = []
     for row in rows:
-        said_at = row.low_by_word_at
+        said_at = row.low_by_word_at if row.low_by_word_at is not None else row.sent_low_at
         if said_at is None or row.key in known:
             continue
         desk, alarm = desks[row.service], "low_air"
@@ -111,7 +113,7 @@ def low_air_lines(
                 derived=True,
                 seen_at=seen[0] if seen is not None else None,
                 seen_by=seen[1] if seen is not None else None,
-                detail=SPOKEN,
+                detail=SPOKEN if row.low_by_word_at is not None else None,
                 row_key=row.key,
             )
         )

@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
 
 from analysis.air.gas import Cylinder
-from analysis.records import PowerUp
-from analysis.wears.valve import CLOSED_BELOW_BAR, SPIKE_BACK_S
+from analysis.records import Floats, Ints, PowerUp
+from analysis.wears.valve import (
+    CLOSED_BELOW_BAR,
+    RAMP_S,
+    SPIKE_BACK_S,
+    STANDS_BAR,
+    UNBREATHABLE_L_S,
+)
 from ingest.contract.kinds import RATED_BAR
 
 ABOVE_RATED, LEAST_LIMIT_BAR = 1.15, 390.0
@@ -16,6 +23,9 @@ ABOVE_RATED, LEAST_LIMIT_BAR = 1.15, 390.0
 SLIP_READINGS = 2  # so many, and no longer than `SPIKE_BACK_S`, are a slip of the sensor
 GOES_ON_US = 3600 * 1_000_000
 """A set heard again so soon without a closed valve still sends what it sent. Our own rule."""
+PSI_IN_BAR = 14.5038  # NIST SP 811
+LEAST_L_S, LEAST_SEEN_S = 5.0 / 60.0, 60.0
+"""Nobody under air breathes less for a minute: at rest it is some 6 L/min (from memory). Our own rule."""
 
 
 def limit_bar(cylinder: Cylinder | None) -> float:
@@ -23,47 +33,89 @@ def limit_bar(cylinder: Cylinder | None) -> float:
     return RATED_BAR[1] if cylinder is None else max(ABOVE_RATED * cylinder.rated_bar, LEAST_LIMIT_BAR)
 
 
-def mark_too_high(power_ups: Sequence[tuple[PowerUp, float]]) -> None:
+def mark_too_high(power_ups: Sequence[tuple[PowerUp, Cylinder | None]]) -> None:
     """Mark the pressures of one set that are not believed (`PowerUp.too_high`).
 
     These are all above its limit. Where a time under air begins with them, and they are no slip of the
-    sensor, the set sends another unit: then all until a closed valve, however low.
+    sensor, the set may send another unit: then all, however low, until a closed valve or until it is sound.
 
-    - `power_ups`: in order of time, each with its limit in bar.
+    - `power_ups`: in order of time, each with its cylinder.
     """
-    doubted = believed = False
-    last_us = 0
-    for power_up, most_bar in power_ups:
+    lives, lots = [], []
+    for power_up, cylinder in power_ups:
         channel = power_up.channels.get("pressure")
         power_up.too_high = None
-        if channel is None or channel.retained.all():
+        if channel is not None and not channel.retained.all():
+            live = np.flatnonzero(~channel.retained)
+            lots.append((channel.at_us[live], channel.numbers["pressure_bar"][live], cylinder))
+            lives.append((power_up, live, len(channel)))
+    if not any((bar > limit_bar(cylinder)).any() for _, bar, cylinder in lots):
+        return
+    at_us, bar = (np.concatenate([lot[place] for lot in lots]) for place in (0, 1))
+    over = np.concatenate([bar > limit_bar(cylinder) for _, bar, cylinder in lots])
+    ends = np.cumsum([len(live) for _, live, _ in lives])
+    fresh = {0} | {int(end) for end in ends[:-1] if at_us[end] - at_us[end - 1] > GOES_ON_US}
+    marked = over.copy()
+    doubted, began, first = False, -1, int(over.argmax())
+    believed = first not in fresh and bool(bar[first - 1] >= CLOSED_BELOW_BAR)
+    last_over, lot = first, 0
+    for place in range(first, len(bar)):
+        if place in fresh or bar[place] < CLOSED_BELOW_BAR:
+            doubted, believed, began = False, False, -1
+        if bar[place] < CLOSED_BELOW_BAR:
             continue
-        live = np.flatnonzero(~channel.retained)
-        bar, at_us = channel.numbers["pressure_bar"][live], channel.at_us[live]
-        over = bar > most_bar
-        if int(at_us[0]) - last_us > GOES_ON_US:
-            doubted = believed = False
-        last_us = int(at_us[-1])
-        first = 0 if doubted else int(over.argmax())
-        if not doubted and not over.any():
-            believed = bool(bar[-1] >= CLOSED_BELOW_BAR)
+        if over[place]:
+            last_over = place
+            began = place if began < 0 else began
+        if began >= 0 and not believed:
+            lasts_s = (at_us[place] - at_us[began]) * 1e-6
+            doubted = doubted or place - began >= SLIP_READINGS + (not over[place]) or lasts_s > SPIKE_BACK_S
+        if doubted and not over[place]:
+            while ends[lot] <= place:
+                lot += 1
+            since = _sound_since(at_us[last_over : place + 1], bar[last_over : place + 1], lots[lot][2])
+            doubted = not since
+            if since:
+                marked[last_over + since : place] = False
+        marked[place] = over[place] or doubted
+        if not marked[place]:
+            believed, began = True, -1
+    for (power_up, live, count), end in zip(lives, ends, strict=True):
+        mine = slice(end - len(live), end)
+        if marked[mine].any() or over[mine].any():
+            power_up.too_high = np.zeros(count, np.bool_)
+            power_up.too_high[live] = marked[mine]
+
+
+def _sound_since(at_us: Ints, bar: Floats, cylinder: Cylinder | None) -> int:
+    """Return from which reading on a gauge is sound as bar, whatever it sent before; 0 if nobody can say.
+
+    It came down so fast that in psi nobody could breathe it, and then stood for 8 s: a transient of the
+    sensor. Or it fell for a minute as slowly as in psi nobody breathes.
+
+    - `at_us`, `bar`: from the last reading that was too high on.
+    """
+    usual = Cylinder()
+    most_bar = ABOVE_RATED * max((cylinder or usual).rated_bar, usual.rated_bar)
+    breathable, least = (
+        rate_l_s / (cylinder or usual).total_l * 1e-6 for rate_l_s in (UNBREATHABLE_L_S, LEAST_L_S)
+    )  # bar/us
+    for lasts_s, most, seen_bar in (
+        (RAMP_S, breathable, -math.inf),
+        (LEAST_SEEN_S, PSI_IN_BAR * least, STANDS_BAR),
+    ):
+        since = int(np.searchsorted(at_us, at_us[-1] - lasts_s * 1e6, side="right")) - 1
+        falls_bar = bar[since] - bar[-1]
+        sound = since > 0 and bar[since] <= most_bar
+        if not sound or not seen_bar < falls_bar <= most * (at_us[-1] - at_us[since]):
             continue
-        if first:
-            believed = bool(bar[first - 1] >= CLOSED_BELOW_BAR)
-        marked, began = over.copy(), None
-        for place in range(first, len(bar)):
-            if bar[place] < CLOSED_BELOW_BAR:
-                doubted, believed, began = False, False, None
-                continue
-            if over[place] and began is None:
-                began = place
-            if began is not None and not believed:
-                lasts_s = (at_us[place] - at_us[began]) * 1e-6
-                doubted = (
-                    doubted or place - began >= SLIP_READINGS + (not over[place]) or lasts_s > SPIKE_BACK_S
-                )
-            marked[place] = over[place] or doubted
-            if not marked[place]:
-                believed, began = True, None
-        power_up.too_high = np.zeros(len(channel), np.bool_)
-        power_up.too_high[live] = marked
+        near = slice(1, max(int(np.searchsorted(at_us, at_us[0] + RAMP_S * 1e6, side="right")), 2))
+        leaps = bar[0] - bar[near] > PSI_IN_BAR * breathable * (at_us[near] - at_us[0])
+        if lasts_s > RAMP_S or leaps.any():
+            steps = np.abs(np.diff(bar)) > STANDS_BAR + breathable * np.diff(at_us)  # the last one: 304, 296
+            while since < len(steps) and steps[since]:
+                since += 1
+            while since > 1 and not steps[since - 1]:
+                since -= 1
+            return since
+    return 0

@@ -20,7 +20,7 @@ from analysis.profile import Profile
 from analysis.records import Bools, Channel, Floats, Ints, PowerUp
 from analysis.wears.setups import HeardSetup, Thresholds, cylinder_at, heard_setups, setup_at, worst_of
 from analysis.wears.tally import TallyEntry, tally_of
-from analysis.wears.too_high import limit_bar, mark_too_high
+from analysis.wears.too_high import mark_too_high
 from analysis.wears.valve import (
     CHANGED,
     CHANGED_RISE_BAR,
@@ -242,7 +242,7 @@ def find_wears(
     wears: list[Wear] = []
     for set_id in sorted(sets):
         setups = heard_setups(sets[set_id])
-        mark_too_high([(one, limit_bar(cylinder_at(setups, one))) for one in sets[set_id]])
+        mark_too_high([(one, cylinder_at(setups, one)) for one in sets[set_id]])
         of_set: list[Wear] = []
         for power_up in sets[set_id]:
             # Where a number was used again, the count goes on: each wear has a name of its own.

@@ -8,7 +8,12 @@ from analysis.live.rows import Interval, Row
 from dashboard.live import sentences, words
 from dashboard.live.display import Display
 
-DIFFER = {"set_differs", "voice_higher", "risen"}  # these name the pressure that does not count
+DIFFER = {
+    "set_differs",
+    "voice_higher",
+    "risen",
+    "sent_unbelieved",
+}  # these name the pressure that does not count
 FIELDS = ("service", "incident_id", "set_id", "wearer_id", "team", "task")
 MOST_REASONS = 4
 LONG_MIN = 600  # from here on whole hours say enough
@@ -36,8 +41,9 @@ def row_view(row: Row, now: float, display: Display) -> dict[str, Any]:
             reason.since_at,
             now,
             state,
-            display.pressure(row.other_bar)
-            if reason.code in DIFFER and row.other_bar is not None
+            display.pressure(bar)
+            if (bar := row.sent_bar if reason.code == "sent_unbelieved" else row.other_bar) is not None
+            and reason.code in DIFFER
             else reason.who,
             sentences.times(reason.repeated, display),
         )

@@ -12,7 +12,7 @@ from analysis.air.gas import Cylinder
 from analysis.incident import analyse
 from analysis.live.rows import Row, Snapshot
 from analysis.profile import Profile
-from analysis.wears.too_high import limit_bar, mark_too_high
+from analysis.wears.too_high import mark_too_high
 from dashboard.live.display import STANDARD
 from dashboard.live.row_view import row_view
 from tests.analysis.wears_by_hand import power_up as power_up_of
@@ -124,5 +124,125 @@ def test_which_readings_are_too_high(bar: list[float | None], marked: list[int] 
         at_s += 1.0 if one is not None else 25.0
         said += [(at_s, one)] if one is not None else []
     power_up = power_up_of("S-1", 1, said)
-    mark_too_high([(power_up, limit_bar(Cylinder(1, 6.8, 300.0)))])
+    mark_too_high([(power_up, Cylinder(1, 6.8, 300.0))])
     assert (None if power_up.too_high is None else power_up.too_high.astype(int).tolist()) == marked
+
+
+SOUND = [295.0 - 0.1 * second for second in range(10)]  # 40 L/min from 6.8 L
+
+
+def marks(*power_ups: list[tuple[float, float]], cylinder: Cylinder | None = None) -> list[list[int] | None]:
+    ups = [power_up_of("S-1", boot, said) for boot, said in enumerate(power_ups, start=1)]
+    mark_too_high([(one, cylinder or Cylinder(1, 6.8, 300.0)) for one in ups])
+    return [None if one.too_high is None else one.too_high.astype(int).tolist() for one in ups]
+
+
+def each_second(bar: list[float], from_s: float = 0.0) -> list[tuple[float, float]]:
+    return [(from_s + second, one) for second, one in enumerate(bar)]
+
+
+def test_a_transient_at_the_opening_costs_no_sound_reading() -> None:
+    """430 to 295 bar within a second: in psi that would be 3,800 L/min, in bar 55,000."""
+    assert marks(each_second([0, 430, 430, 430, 430, *SOUND])) == [[0, 1, 1, 1, 1, *[0] * 10]]
+    # It comes down in steps.
+    said = each_second([430, 425, 410, 380, 345.1, 320, 304, 296, *SOUND])
+    assert marks(said) == [[1] * 7 + [0] * 11]  # 304 goes, 296 stays
+
+
+@pytest.mark.parametrize(
+    ("first_bar", "stands_bar", "sound"),
+    # 600 L/min from 6.8 L in psi: 21.3 psi in a second. What stands is at most 1.15 x 300 bar.
+    [(391, 367, False), (391, 344, True), (391, 346, False), (365.9, 345, None), (391.2, 345, True)],
+)
+def test_it_must_come_down_faster_than_anybody_breathes_if_it_were_psi(
+    first_bar: float, stands_bar: float, sound: bool | None
+) -> None:
+    said = each_second([first_bar] * 3 + [stands_bar] * 20)
+    assert marks(said) == [None if sound is None else [1] * 3 + [0 if sound else 1] * 20]
+
+
+@pytest.mark.parametrize(("apart_s", "sound"), [(2.0, True), (2.5, False)])  # 46 bar: 21.3 bar/s for 2.16 s
+def test_how_fast_is_counted_from_the_last_one_too_high(apart_s: float, sound: bool) -> None:
+    said = [*each_second([391.0] * 3), *each_second([345.0] * 20, 2.0 + apart_s)]
+    assert marks(said) == [[1] * 3 + [0 if sound else 1] * 20]
+
+
+@pytest.mark.parametrize(("seconds", "sound"), [(8, False), (9, True)])
+def test_it_must_stand_for_8_s_after_the_leap(seconds: int, sound: bool) -> None:
+    said = each_second([430] * 3 + SOUND[:seconds])
+    assert marks(said) == [[1] * 3 + [0 if sound else 1] * seconds]
+
+
+def test_kpa_fall_on_after_the_leap() -> None:
+    """100 L/min of 6.8 L, the cylinder nearly empty: 25 kPa in a second."""
+    said = each_second([500.0 - 25.0 * second for second in range(20)])
+    assert marks(said) == [[1] * 20]
+
+
+@pytest.mark.parametrize(("l_min", "sound"), [(7.0, True), (70.0, True), (76.0, False)])
+def test_after_a_gap_it_is_told_by_a_minute_of_breathing(l_min: float, sound: bool) -> None:
+    """5 L/min in psi is 10.7 psi a minute of 6.8 L, as 73.5 L/min in bar: nobody breathes so little."""
+    falls = l_min / 60 / 6.8 * 1.01325
+    said = [(0.0, 430.0), *each_second([295 - falls * second for second in range(61)], 27.0)]
+    assert marks(said) == [[1, *[0 if sound else 1] * 61]]
+    assert marks(said[:-1]) == [[1] * 61]
+    assert marks([*said[:-1], (87.0, 4.0)]) == [[1] * 61 + [0]]
+
+
+def test_a_gauge_that_stands_is_no_sound_one() -> None:
+    """As one in psi whose wearer is out of breath or whose valve is shut."""
+    assert marks([(0.0, 430.0), *each_second([295.0] * 200, 27.0)]) == [[1] * 201]
+
+
+def test_a_sound_gauge_is_believed_after_a_restart() -> None:
+    early, late = each_second([0, 430, 430, 430]), each_second([*SOUND], 30.0)
+    assert marks(early, late) == [[0, 1, 1, 1], [1] * 10]
+    late = each_second([290 - 0.1 * second for second in range(100)], 30.0)
+    assert marks(early, late) == [[0, 1, 1, 1], None]
+    hours_s = 3.0 + 3600.0
+    assert marks(early, each_second(SOUND, hours_s + 0.1)) == [[0, 1, 1, 1], None]
+    assert marks(early, each_second(SOUND, hours_s)) == [[0, 1, 1, 1], [1] * 10]
+
+
+@pytest.mark.parametrize("rate", [0.05, 0.1, 0.25, 0.4])  # bar/s: some 20 to 160 L/min
+@pytest.mark.parametrize("lost_s", [0, 10, 26, 60, 120])
+@pytest.mark.parametrize("factor", [PSI, 100.0])
+def test_no_rate_and_no_gap_makes_another_unit_sound(rate: float, lost_s: int, factor: float) -> None:
+    """Refused above 500; closed at the end, when it bleeds down."""
+    said = [(second, round((40.0 - rate * second) * factor)) for second in range(int(40 / rate))]
+    heard = [(float(second), float(bar)) for second, bar in said if 5 <= bar <= 500]
+    first_s = heard[0][0]
+    heard = [one for one in heard if not 3 < one[0] - first_s <= 3 + lost_s]
+    assert marks(heard) == [[1] * len(heard)]
+
+
+def test_live_it_is_shown_as_sent_and_told_at_the_warning_and_then_believed(log: Any, see: Any) -> None:
+    tallied(log)
+    one = log.talker("S-1")
+    one.set_up(10)
+    one.say(40, "pressure", pressure_bar=0.0)
+    one.say(60, "pressure", pressure_bar=430.0)
+    for second in range(100):
+        one.say(87 + second, "pressure", pressure_bar=round(295 - 0.1 * second, 1))
+    shown = see(100)
+    row = only(shown)
+    assert (row.started_at, row.sent_bar) == (None, pytest.approx(293.7, abs=0.2))
+    assert "sent 294 bar, not believed" in row_view(row, shown.at, STANDARD)["why"]
+    assert not shown.alarms
+    row = only(see(160))
+    assert (row.pressure_bar, row.started_at is not None) == (pytest.approx(287.7, abs=0.2), True)
+    (wear,) = analyse(log.frames(), Profile.default())["wears"].to_dicts()
+    assert wear["start_bar"] == pytest.approx(295.0, abs=0.2)
+
+
+def test_at_the_warning_as_sent_somebody_is_told(log: Any, see: Any) -> None:
+    """In psi the cylinder is empty then."""
+    tallied(log)
+    sends(log, PSI, from_bar=30.0, seconds=265)  # 56 psi and 55 psi at 322 s and 323 s
+    low = {at_s: see(at_s) for at_s in (320, 324)}
+    assert [len(one.alarms) for one in low.values()] == [0, 1]
+    (line,) = low[324].alarms
+    assert (line.alarm, line.derived, line.detail) == ("low_air", True, None)
+    row = only(low[324])
+    assert (row.attention, row.lost.code if row.lost else None) == ("not_accounted", "readings_refused")
+    assert "sent 54 bar, not believed" in row_view(row, low[324].at, STANDARD)["why"]
