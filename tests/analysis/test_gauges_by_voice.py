@@ -117,7 +117,7 @@ def test_a_word_from_before_a_low_gauge_does_not_close_its_warning(
     said = [replace(word, **changes)] if settled_s is not None else []
     row: Any = SimpleNamespace(
         low_by_word_at=said_at, service="trial", key="k", set_id="S-1", wearer_id="W-1", team=None,
-        incident_id="I-1",
+        incident_id="I-1", sent_low_at=None,
     )  # fmt: skip
     desks: Any = {"trial": SimpleNamespace(resolved=said, seen_since=lambda about, at: (at + 5.0, "D-1"))}
     lines = low_air_lines([row], [], desks)

@@ -78,6 +78,8 @@ def test_a_set_that_nobody_tallied_in_has_a_row_until_a_desk_speaks_of_it(log: A
         assert row.lost is not None
         assert (row.set_id, row.wearer_id, row.attention) == ("S-1", None, "not_accounted")
         assert (row.lost.code, row.lost.since_at) == ("readings_refused", log.at(60).timestamp())
+        assert row.sent_bar is not None
+        assert row.reasons[-1].code == "sent_unbelieved"
     assert see(230).rows == ()
 
 
@@ -246,3 +248,10 @@ def test_at_the_warning_as_sent_somebody_is_told(log: Any, see: Any) -> None:
     row = only(low[324])
     assert (row.attention, row.lost.code if row.lost else None) == ("not_accounted", "readings_refused")
     assert "sent 54 bar, not believed" in row_view(row, low[324].at, STANDARD)["why"]
+
+
+def test_so_it_is_for_a_set_that_nobody_tallied_in(log: Any, see: Any) -> None:
+    sends(log, PSI, from_bar=30.0, seconds=265)
+    assert (see(321).alarms, only(see(321)).sent_bar) == ((), 58.0)
+    (line,) = see(323).alarms
+    assert (line.alarm, line.wearer_id, line.raised_at) == ("low_air", None, log.at(322).timestamp())
