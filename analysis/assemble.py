@@ -15,6 +15,7 @@ from analysis.air.breathing import AirTrack
 from analysis.air.gas import free_air_l
 from analysis.alarms.alarms import Alarm
 from analysis.alarms.rates import Flood, alarm_rates
+from analysis.clocks.clocks import Clocks
 from analysis.findings.examined import Examined
 from analysis.findings.late import not_yet_known
 from analysis.heat.heat import HeatTrack, seconds_in_classes
@@ -357,21 +358,19 @@ def answers_table(answers: Sequence[CallAnswer]) -> pl.DataFrame:
     return table_of("answers", rows)
 
 
-def clocks_table(
-    table: pl.DataFrame, records: Sequence[PowerUp], window: tuple[int, int] | None
-) -> pl.DataFrame:
+def clocks_table(clocks: Clocks, records: Sequence[PowerUp], window: tuple[int, int] | None) -> pl.DataFrame:
     """Return the table `clocks`; within a window, of the power-ups in which something was said in it."""
     if window is None:
-        return table
-    fitted = [record for record in records if record.role == "set" and record.is_live]  # a row each
-    keep = [
-        any(
-            np.any((channel.at_us >= window[0]) & (channel.at_us <= window[1]))
-            for channel in record.channels.values()
-        )
-        for record in fitted
-    ]
-    return table.filter(pl.Series(keep, dtype=pl.Boolean))
+        return clocks.table
+    said = {
+        record.key
+        for record in records
+        for channel in record.channels.values()
+        if np.any((channel.at_us >= window[0]) & (channel.at_us <= window[1]))
+    }
+    # A row for each clock of a set that could be fitted.
+    keep = [key in said for key in clocks.fits if key[0] == "set"]
+    return clocks.table.filter(pl.Series(keep, dtype=pl.Boolean))
 
 
 def turn_back_table(examined: Sequence[Examined], turns: Mapping[str, Turns]) -> pl.DataFrame:

@@ -231,7 +231,7 @@ def analysed(
         "refused": refused_table(refused),
         "tallies": tallies_table(book, refused),
         "answers": answers_table(called),
-        "clocks": clocks_table(clocks.table, records, window),
+        "clocks": clocks_table(clocks, records, window),
         "findings": find(context),
         "turn_back": turn_back_table(examined, turns),
         "exposure": exposure_table(examined),

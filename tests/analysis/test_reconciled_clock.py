@@ -358,6 +358,20 @@ def test_a_clock_that_stands_still_is_none(log: Any) -> None:
     assert "heard_late" not in results["findings"]["code"].to_list()
 
 
+def test_a_set_without_a_clock_is_no_obstacle_to_its_incident(log: Any) -> None:
+    """Report, case and review of the whole incident ended with a traceback."""
+    desk = log.desk()
+    for number, clock in enumerate((lambda t: min(t, 20.0), lambda t: t), 1):
+        one = log.talker(f"S-{number}", clock=clock)
+        one.set_up(4)
+        one.breathe(10, 300)
+        told = {"incident_id": "I-1", "wearer_id": f"W-{number}", "set_id": one.name, "team": "Larch"}
+        desk.say(5, "tally", action="in", **told)
+        desk.say(400, "tally", action="out", **told)
+    clocks = analyse(log.frames(), Profile.default(), "I-1")["clocks"]
+    assert clocks["set_id"].to_list() == ["S-2"]
+
+
 def test_a_clock_that_stands_still_is_no_silence_on_the_board(log: Any, see: Any) -> None:
     one = log.talker("S-1", clock=lambda t: min(t, 20.0))
     one.set_up(4)
