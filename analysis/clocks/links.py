@@ -144,7 +144,8 @@ def filled_later(wear: Wear) -> list[Gap]:
     if wear.tally is None and heard_us[0] == wear.ended_us:
         return []
     # What came at once shows the moment that it is about; what came late shows only when it was received.
-    moment_us = np.concatenate([[wear.started_us], np.where(late[order], heard_us, at_us[order])])
+    shown_us = np.maximum.accumulate(np.where(late[order], heard_us, at_us[order]))
+    moment_us = np.concatenate([[wear.started_us], shown_us])
     quiet_us = np.diff(np.concatenate([[wear.started_us], heard_us]))
     found = []
     for position in np.flatnonzero(quiet_us > (silent_after_s(usual_s) + TRANSPORT_S) * 1e6).tolist():

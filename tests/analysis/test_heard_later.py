@@ -136,3 +136,17 @@ def test_a_distress_unheard_for_longer_than_an_answer_may_take_is_serious(
     _, tables = silences(log)
     late = tables["findings"].filter(pl.col("code") == "heard_late")
     assert late["severity"].to_list() == [severity]
+
+
+@pytest.mark.parametrize("apart_s", [61.3, 90.7])
+def test_silences_between_bursts_are_no_longer_together_than_the_wear(log: Any, apart_s: float) -> None:
+    """1,400 s under air were 25 min 23 s of silence: each began before the one before it was over."""
+    one = log.talker("S-1", delay=lambda at_s: -at_s % apart_s + 0.5)
+    one.set_up(0)
+    one.breathe(20, 1400)
+    log.desk().say(10, "tally", action="in", **WHO)
+    _, tables = silences(log)
+    later = tables["heard_later"].sort("started")
+    assert later.height > 10
+    assert (later["started"][1:] >= later["ended"][:-1]).all()
+    assert 1200 < later["seconds"].sum() <= 1400
