@@ -126,7 +126,7 @@ class TestHeardLate:
 
     def test_an_alarm_that_came_after_a_radio_gap_says_when_it_was_heard(self, log: Any) -> None:
         self.stored(log)
-        (told,) = [row for row in findings_of(log, "heard_late") if row["severity"] == "caution"]
+        (told,) = [row for row in findings_of(log, "heard_late") if row["severity"] == "serious"]
         when = "raised at 10:03:40 UTC, heard at 10:05:40 UTC, seen at 10:05:50 UTC"
         assert f"distress alarm (reported) was {when}" in told["statement"]
         assert "could not know it for 2 min" in told["statement"]
