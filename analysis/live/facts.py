@@ -127,6 +127,8 @@ def row_of(
     elif doubted and own is not None and stuck_us is None:
         other_bar = own[1]
         remarks = (*remarks, Reason("set_differs" if risen is None else "risen"))
+    if wear is not None and entry.charges and entry.differed(len(entry.charges) - 1):
+        remarks = (*remarks, Reason("set_differed"))
     if wear is not None and spoken is None and risen is None:
         remarks = (*remarks, *_hanging(live_set.follower, now_us))
     if wear is not None and wear.shut_bar >= OPEN_ABOVE_BAR:

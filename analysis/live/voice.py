@@ -14,7 +14,7 @@ from analysis.policies import Course, TurnBackMoment, judge_by
 from analysis.profile import Profile
 from analysis.wears.charges import NO_MOMENTS, NOTHING
 from analysis.wears.entries import Entry
-from analysis.wears.gauges import APART_BAR, UNHEARD_US, VoiceGauge
+from analysis.wears.gauges import APART_BAR, UNHEARD_US, VoiceGauge, about_from_us
 
 
 def believed(gauges: Sequence[VoiceGauge], entry: Entry) -> tuple[list[VoiceGauge], VoiceGauge | None]:
@@ -24,7 +24,10 @@ def believed(gauges: Sequence[VoiceGauge], entry: Entry) -> tuple[list[VoiceGaug
     another set's, or another cylinder. Until a person says lower, corrects, or the set agrees, the lower
     figure stays. Our own rule.
     """
-    since_us = entry.charges[-1].entry_us if entry.wears and entry.charges else 0
+    since_us = 0
+    if entry.wears and entry.charges:
+        worn = [wear for charge in entry.charges for wear in charge.wears]
+        since_us = about_from_us(entry.charges[-1].wears[0], worn)
     kept: list[VoiceGauge] = []
     higher = None
     for gauge in gauges:

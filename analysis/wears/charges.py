@@ -17,7 +17,7 @@ from analysis.air.gas import Cylinder
 from analysis.policies import Course
 from analysis.profile import Profile
 from analysis.records import Floats, Ints
-from analysis.wears.gauges import APART_BAR, VoiceGauge, above_word_bar
+from analysis.wears.gauges import APART_BAR, VoiceGauge, about_from_us, above_word_bar
 from analysis.wears.valve import CHANGED_RISE_BAR, DROPPED_OUT_S, OPEN_ABOVE_BAR, SPIKE_BACK_S
 from analysis.wears.wears import BEGAN_WITHIN_US, Wear
 
@@ -99,11 +99,17 @@ class Charge:
         before_us = max(read, default=began_us)
         return before_us if at_us - before_us > UNSEEN_US else None
 
-    def hear(self, gauges: Sequence[VoiceGauge], until_us: int) -> None:
-        """Keep those of these gauges that were read of it by voice, until a moment."""
+    def hear(
+        self, gauges: Sequence[VoiceGauge], until_us: int, wears: Sequence[Wear] = (), entered_us: int = 0
+    ) -> None:
+        """Keep those of these gauges that were read of it by voice, until a moment.
+
+        - `wears`, `entered_us`: of the entry: what was said shortly before its first reading.
+        """
+        since_us = max(about_from_us(self.wears[0], wears), entered_us)
         sets = {wear.set_id for wear in self.wears}
         of_sets = [one for one in gauges if one.set_id in sets]
-        self.spoken = [one for one in of_sets if self.entry_us < one.at_us <= until_us]
+        self.spoken = [one for one in of_sets if since_us <= one.at_us <= until_us]
 
     def readings(self) -> tuple[Ints, Floats, Floats]:
         """Return its readings without slips: moments, bar, and how far they are above its wearer's word."""
@@ -139,8 +145,9 @@ class Charge:
         at_us, bar, above = self.readings()
         bar = bar - above if self.spoken else bar
         if self.spoken:
-            at_us = np.concatenate([at_us, np.array([one.at_us for one in self.spoken], np.int64)])
-            bar = np.concatenate([bar, np.array([one.pressure_bar for one in self.spoken])])
+            since = [one for one in self.spoken if not self.wears or one.at_us > self.entry_us]
+            at_us = np.concatenate([at_us, np.array([one.at_us for one in since], np.int64)])
+            bar = np.concatenate([bar, np.array([one.pressure_bar for one in since])])
             order = np.argsort(at_us, kind="stable")
             at_us, bar = at_us[order], bar[order]
         known = [early[wear.wear_id] for wear in self.wears if wear.wear_id in early]

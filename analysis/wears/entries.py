@@ -254,6 +254,19 @@ class Entry:
         last = number == len(self.charges) - 1
         return charge.entry_us - charge.unheard_us, self.until_us if last else charge.wears[-1].ended_us
 
+    def differed(self, number: int) -> bool:
+        """Return whether a cylinder's set read above its wearer's last word, said of a cylinder before it."""
+        charge = self.charges[number]
+        if charge.spoken or not charge.wears:
+            return False
+        set_id = charge.wears[0].set_id
+        said = [
+            one
+            for one in self.charges[:number]
+            if one.wears and (one.set_id, bool(one.spoken)) == (set_id, True)
+        ]
+        return bool(said) and float(said[-1].readings()[2][-1]) > 0.0
+
     @property
     def under_air_s(self) -> float:
         """Seconds under air; time with two sets at once counts once."""
@@ -419,7 +432,8 @@ def _judge(
         )
         objective_us = objective.at_us if objective is not None else None
         if charge.wears:
-            charge.hear(gauges, entry.span_of(number)[1])  # of a silent set, voice is all there is
+            # Of a silent set, voice is all there is.
+            charge.hear(gauges, entry.span_of(number)[1], entry.wears, entry.entered_us)
         course = charge.course(objective_us, profile, until_us, early)
         for policy in policies:
             judged[policy].append(judge_by(policy, rules, course))

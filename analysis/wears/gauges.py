@@ -10,7 +10,7 @@ import numpy as np
 from analysis.air.forecast import VOICE_STEP_BAR
 from analysis.records import Floats, Ints, PowerUp
 from analysis.wears.corrections import corrections, moment_of, said
-from analysis.wears.wears import Wear
+from analysis.wears.wears import BEGAN_WITHIN_US, Wear
 
 UNHEARD_US = 5_000_000
 """So soon after a reading of the set, the set counts and not a gauge read by voice. Our own rule."""
@@ -43,6 +43,18 @@ class GaugeApart:
     heard: bool  # whether the set was speaking then
 
 
+def about_from_us(wear: Wear, wears: Sequence[Wear]) -> int:
+    """Return from when on a word is about the cylinder with which a wear of an entry began.
+
+    Nobody changes a cylinder within a minute: a word so shortly before the set was first heard is about the
+    same one, unless the set was heard in between, or was worn before and the opening was heard. Our own rule.
+    """
+    before = [one.ended_us for one in wears if one.set_id == wear.set_id and one.ended_us < wear.started_us]
+    if before and wear.opening_heard:
+        return wear.started_us
+    return max([wear.started_us - BEGAN_WITHIN_US, *(ended_us + 1 for ended_us in before)])
+
+
 def contradictions(wears: Sequence[Wear], gauges: Sequence[VoiceGauge]) -> list[GaugeApart]:
     """Return the gauges of one entry that contradict what was known.
 
@@ -56,6 +68,17 @@ def contradictions(wears: Sequence[Wear], gauges: Sequence[VoiceGauge]) -> list[
     by_voice: dict[str, VoiceGauge] = {}
     for gauge in gauges:
         before, by_voice[gauge.set_id] = by_voice.get(gauge.set_id), gauge
+        first = [
+            wear
+            for wear in wears
+            if (wear.set_id, wear.started_us > gauge.at_us) == (gauge.set_id, True)
+            and about_from_us(wear, wears) <= gauge.at_us
+            and wear.first_bar - gauge.pressure_bar > APART_BAR
+        ]
+        if first:
+            wear = first[0]
+            found.append(GaugeApart(gauge, wear.first_bar, wear.started_us, wear.identity(0), heard=True))
+            continue
         own = [wear for wear in wears if wear.set_id == gauge.set_id and wear.started_us <= gauge.at_us]
         known = None
         if own:
@@ -100,9 +123,9 @@ def above_word_bar(at_us: Ints, bar: Floats, gauges: Sequence[VoiceGauge]) -> Fl
     above = np.zeros(len(bar))
     for gauge in gauges:
         then = int(at_us.searchsorted(gauge.at_us, side="right"))
-        if then in (0, len(bar)):
+        if then == len(bar) or at_us[0] - gauge.at_us > BEGAN_WITHIN_US:
             continue
-        heard = gauge.at_us - int(at_us[then - 1]) <= UNHEARD_US
+        heard = then > 0 and gauge.at_us - int(at_us[then - 1]) <= UNHEARD_US
         apart_bar = float(bar[then - 1] if heard else bar[then]) - gauge.pressure_bar
         if apart_bar >= -APART_BAR:
             above[then:] = apart_bar if apart_bar > APART_BAR else 0.0

@@ -135,7 +135,8 @@ class TestGauges:
             ([(0, 50), (10, 110.5)], [0, 50, 50]),  # too high a word ends nothing
             ([(0, 50), (10, 110)], [0, 50, 0]),
             ([(0, 50), (10, 40)], [0, 50, 50]),
-            ([(-1, 50), (20, 10)], [0, 0, 0]),  # before its first reading, and after the last
+            ([(-60, 50), (20, 10)], [50, 50, 50]),  # a minute before its first reading; after the last
+            ([(-60.000001, 50)], [0, 0, 0]),
         ],
     )
     def test_what_a_set_reads_above_its_wearers_word(
@@ -172,7 +173,8 @@ class TestGauges:
         ]
         before = [gauge(60, 90), gauge(65, 121)]
         assert [each.known_bar for each in contradictions([one], before)] == [100.0]
-        assert contradictions([one], [gauge(-1, 50)]) == []
+        assert [each.known_us for each in contradictions([one], [gauge(-60, 79.5)])] == [0]
+        assert contradictions([one], [gauge(-60, 80), gauge(-61, 50)]) == []
 
     def test_one_counts_as_a_reading_where_the_set_was_silent_for_5_s(self) -> None:
         one = wear([(10.0, 200.0), (20.0, 190.0), (21.0, 0.0), (30.0, 180.0)], spikes=[2])

@@ -149,6 +149,104 @@ def test_a_silent_set_that_comes_back_with_more_than_was_said_counts_with_less(l
     assert "gauge_contradicts" in told["code"].to_list()
 
 
+def heard_late(log: Any, start_bar: float = 268.0, *, first_s: int = 300, silent_s: int = 20) -> Any:
+    """A set whose first reading is heard long after its wearer went in, its messages before then lost."""
+    desk, one = log.desk(), log.talker("S-1")
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    desk.say(1, "tally", incident_id="I-1", action="in", wearer_id="W-1", set_id="S-1", team="Larch")
+    one.set_up(0)
+    one.breathe(
+        silent_s, 1200, start_bar=start_bar, bar_s=0.1, opens=False, closes=False, silent=(0.0, first_s)
+    )
+    return desk
+
+
+@pytest.mark.parametrize("start_bar", [268.0, 348.0])  # also above the rated pressure, as a full cylinder
+def test_a_word_shortly_before_the_set_is_first_heard_stays(log: Any, see: Any, start_bar: float) -> None:
+    desk, first_bar = heard_late(log, start_bar), start_bar - 28.0
+    says(desk, 290, 205.0)
+    above_bar = first_bar - 205.0  # nobody knows what was breathed between: none of it counts
+    assert only(see(296)).pressure_bar == 205.0
+    for at_s, reads in ((310, first_bar - 1), (900, first_bar - 60)):
+        row = only(see(at_s))
+        assert (row.by_voice, row.other_bar, row.pressure_bar) == (True, reads, reads - above_bar)
+        assert ("set_differs" in codes(row), row.low_air, row.rate_l_min) == (True, None, None)
+    results = analyse(log.frames(), Profile.default())
+    (entry,) = results["entries"].to_dicts()
+    assert entry["lowest_bar"] == pytest.approx(205.0 - 92.0, abs=1.0)
+    said = results["findings"].filter(pl.col("code") == "gauge_contradicts")["statement"].item()
+    assert f"the set sent {first_bar:.0f} bar at 10:05:00 UTC, after a silence" in said
+    assert f"the set counts with {above_bar:.0f} bar less" in said
+
+
+@pytest.mark.parametrize(("said_s", "counts"), [(239, False), (241, True)])
+def test_a_minute_before_the_set_is_first_heard_a_word_is_of_another_cylinder(
+    log: Any, see: Any, said_s: int, counts: bool
+) -> None:
+    desk = heard_late(log)
+    says(desk, said_s, 205.0)
+    assert only(see(400)).by_voice == counts
+    told = analyse(log.frames(), Profile.default())["findings"]["code"].to_list()
+    assert ("gauge_contradicts" in told) == counts
+
+
+def test_a_word_above_the_first_reading_makes_nothing_better(log: Any, see: Any) -> None:
+    desk = heard_late(log)
+    before = only(see(400))
+    says(desk, 290, 290.0)
+    row = only(see(400))
+    assert (row.pressure_bar, row.by_voice, row.low_air) == (before.pressure_bar, False, before.low_air)
+    assert row.turn_back_bar == before.turn_back_bar
+
+
+def change(log: Any) -> Any:
+    """The set reads 42 bar above its wearer's word; then another cylinder is opened, 298 bar by the set."""
+    desk, one = inside(log)
+    says(desk, 300, 230.0)
+    for second in range(620, 700):
+        one.say(second, "pressure", pressure_bar=0.0)
+    one.breathe(700, 400, start_bar=298, closes=False)
+    return desk
+
+
+def test_after_a_change_of_cylinder_the_row_says_that_the_set_read_more_until_the_next_word(
+    log: Any, see: Any
+) -> None:
+    desk = change(log)
+    assert "set_differed" not in codes(only(see(600)))
+    row = only(see(890))
+    assert (row.by_voice, row.other_bar, "set_differed" in codes(row)) == (False, None, True)
+    painted = row_view(row, log.at(890).timestamp(), STANDARD)
+    assert "with another cylinder the set read more than its wearer said: ask for the gauge" in painted["why"]
+    told = analyse(log.frames(), Profile.default())["findings"]
+    said = told.filter(pl.col("code") == "gauge_contradicts")["statement"].item()
+    assert said.endswith(
+        "From 10:11:40 UTC on, with another cylinder, no gauge was read: the set counts as it reads."
+    )
+    says(desk, 900, 280.0)
+    assert "set_differed" not in codes(only(see(910)))
+    told = analyse(log.frames(), Profile.default())["findings"]
+    said = told.filter(pl.col("code") == "gauge_contradicts")["statement"].item()
+    assert "no gauge was read" not in said
+
+
+def test_a_set_that_agreed_with_the_last_word_has_no_remark_with_another_cylinder(log: Any, see: Any) -> None:
+    desk = change(log)
+    says(desk, 500, 250.0)
+    assert "set_differed" not in codes(only(see(890)))
+    told = analyse(log.frames(), Profile.default())["findings"]["statement"].to_list()
+    assert not any("no gauge was read" in said for said in told)
+
+
+def test_a_word_before_another_cylinder_is_opened_is_not_about_that_one(log: Any, see: Any) -> None:
+    desk = change(log)
+    says(desk, 690, 60.0)
+    row = only(see(890))
+    assert (row.by_voice, row.other_bar) == (False, None)
+    (entry,) = analyse(log.frames(), Profile.default())["entries"].to_dicts()
+    assert entry["lowest_bar"] == 60.0
+
+
 def test_a_wearer_who_says_about_what_the_set_says_changes_nothing(log: Any, see: Any) -> None:
     desk, _ = inside(log)
     says(desk, 300, 260.0)
