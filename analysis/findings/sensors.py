@@ -186,12 +186,12 @@ def _contradicts(one: GaugeApart, entry: Entry) -> Finding:
     lower = "Turn-back, warning and lowest pressure use the lower one."
     if one.heard and gauge.pressure_bar < known:
         lower += f" Until another gauge is read, the set counts with {apart:.0f} bar less."
-        after = (
+        changed = (
             number
             for number, charge in enumerate(entry.charges)
             if charge.wears and charge.wears[0].set_id == gauge.set_id and charge.entry_us > one.known_us
         )
-        number = next(after, None)
+        number = next(changed, None)
         if number is not None and entry.differed(number):
             since = clock(entry.charges[number].entry_us)
             lower += (
