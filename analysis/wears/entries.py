@@ -440,7 +440,9 @@ def _judge(
     entry.moments = judged
     since_us = entry.wears[0].started_us if entry.wears else entry.began_us
     until_us = max(entry.until_us, entry.ended_us or 0)
-    entry.noted = note_about(notes, sets, team, since_us, until_us, rules.withdrawal_word)
+    entry.noted = note_about(
+        notes, sets, team, since_us, until_us, rules.withdrawal_word, wearer_id=entry.wearer_id
+    )
     entry.perhaps_noted = note_perhaps(notes, sets, team[0], since_us, until_us, rules.withdrawal_word)
 
 

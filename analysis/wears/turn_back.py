@@ -35,21 +35,39 @@ class TurnBackNote:
 
 
 EVERYBODY = "all teams|everybody|everyone"
-"""In place of a team's name, in lower case. Our own rule."""
+"""In place of a team's name, in lower case. This and the words below are our own rule, and English."""
+ANY_NAME = re.compile(r"\b[a-z][\w-]*\d[\w-]*")
+"""A set or a wearer in a note, in lower case: no time and no number."""
 NOTES_DESK = "notes-"
 """Begins the name of the desk under which an outside source's notes are kept."""
-DOUBT = re.compile(
-    r"n['’]t\b|\b(?:no|not|never|none|nobody|nor|cannot|unable|im\w*possible|refus\w*|den(?:y|ie[sd])|declin\w*"
-    r"|plan\w*|will|shall|should|would|could|may|might|must|has to|have to|needs?|wants?|ask(?:s|ed)?"
-    r"|request\w*|if|when|once|unless|soon|later|next|tr(?:y|ies|ying)|attempt\w*|wait\w*|perhaps|maybe|probably"
-    r"|unclear|unconfirmed|go(?:es|ing)? on|continu\w*|in \w+ (?:s|sec\w*|m|min\w*))\b"
+ENDINGS = (
+    r"now|at once|as ordered|(?:at|with) \d+ (?:bar|psi)"
+    r"|(?:due to|because of) (?:the )?(?:heat|smoke|fire|low air)"
+    r"|(?:at|in|on|before|from) (?:the )?(?:(?:ground|upper|lower|first|second|third|\d+\w\w) )?"
+    r"(?:stairs|staircase|door|landing|hall|corridor|floor|roof|cellar|kitchen|loft|store|hatch|branch)"
+    r"|after (?:an? |the )?(?:burst|flashover|explosion|collapse|fall|alarm)(?: of(?: hot)? \w+)?"
+    r"|with (?:the |an? |one |two )?(?:casualt(?:y|ies)|victims?|persons?|people|child(?:ren)?)"
 )
-"""Beside the words in a note: it may deny, plan, ask or refuse them. Our own rule."""
-TAKEN_BACK = re.compile(
-    r"(?:no|not|negative|denied|refuse[sd]?|cancelled|planned|impossible)(?: (?:yet|now|possible|by .*))?"
-    r"|(?:go(?:es|ing)? on|if|when|once|unless|as soon as)\b.*|in \w+ (?:s|sec\w*|m|min\w*)"
+"""All that may follow the words of a note: nothing of it denies, plans or asks for what the words say."""
+HARMLESS = re.compile(
+    r"\b(?:as ordered|no (?:casualt(?:y|ies)|victims?|persons?|people|smoke|fire)"
+    r"|nobody (?:found|in there|inside)|will report|go(?:es|ing) out|(?:next|another) team"
+    r"|first floor searched|sat down)\b"
 )
-"""A whole part of a note that does so with another part of it. Our own rule."""
+"""In another part of the note, and no denial."""
+DENIES = (
+    r"n['’]t\b|\b(?:no|not|never|none|nobody|nor|neither|negative|cancel\w*|refus\w*|den(?:y|ie[sd])|declin\w*"
+    r"|cannot|unable|im\w*possible|untrue|false|wrong|mistake\w*|error|correct\w*|unclear|unconfirmed|perhaps"
+    r"|maybe|probably|ask\w*|request\w*|order\w*|told|tells?|command\w*|instruct\w*|plan\w*|yet|soon|until|till"
+    r"|if|when|once|unless)\b"
+)
+STAYS = (
+    r"|\b(?:block\w*|collaps\w*|gone|lost|missing|trapped|stuck|down|without|stay(?:s|ed|ing)?|remain\w*|still"
+    r"|go(?:es|ing)?|continu\w*|carr\w+ on|follow\w*|first|later|next|another|more|then|before|after|wait\w*"
+    r"|hold(?:s|ing)?|search(?:es|ing)?|will|shall|should|would|could|may|might|must|ha(?:s|ve) to|needs?"
+    r"|wants?|tr(?:y|ies|ying)|attempt\w*|in \w+ (?:s|sec\w*|m|min\w*))\b"
+)
+"""In another part of the note: it may deny the words, or tell that somebody stays, by choice or not."""
 
 
 def read_notes(records: Sequence[PowerUp]) -> list[TurnBackNote]:
@@ -80,33 +98,48 @@ def note_about(
     ended_us: int,
     words: str,
     *,
+    wearer_id: str | None = None,
     of_team: bool = False,
 ) -> TurnBackNote | None:
-    """Return the first note that says these words, and nothing against them, of some sets or their team.
+    """Return the first note that says these words for certain of some sets, their wearer or their team.
 
-    `team`: incident and name: two incidents may have teams of one name.
+    `team`: incident and name: two incidents may have teams of one name. `of_team`: what one of them says
+    holds for all, and whoever stays takes nothing back.
     """
     incident_id, named = team[0], (team[1] or "").lower()
-    own = rf"(?:team +)?{re.escape(named)}|" if named else ""
-    names = rf"(?:{own}{EVERYBODY})(?![\w-])"
+    team_named = rf"(?:team +)?{re.escape(named)}|" if named else ""
+    names = rf"(?:{team_named}{EVERYBODY})(?![\w-])"
+    own = {name.lower() for name in (*set_ids, wearer_id) if name}
+    own_people = {_plain(name) for name in own}
     said = re.escape(words.lower())
     # Atomic: a text of a hundred words with digits would take for ever otherwise.
-    says = re.compile(rf"(?:(?>{names}|\S*\d\S*) +)*{said}(?!\w)(.*)")
+    who = rf"(?>{'|'.join([names, *map(re.escape, own)])}(?![\w-])|[\w:./-]*\d[\w:./-]*)"
+    whose = re.compile(rf"{who}(?: +{who})*")
+    says = re.compile(rf"((?:{who} +)*){said}((?: +(?:{ENDINGS}|(?:(?:with|and) +)?{who}))*)")
     whom_last = re.compile(rf"{said}[\s,;:.]+{names}[\s.!]*")
     for note in _between(notes, started_us, ended_us):
-        # "W-1 says NOT turning back" and "turning back not possible" say the opposite: a part of the sentence
-        # must begin with the words, or with whom they are about, and nothing in it may deny or plan them.
         text = note.text.lower().strip()
-        parts = [part.strip() for part in re.split(r"[,;!]|[:.](?!\d\d)", text)]
+        pieces = re.split(r"(:)(?!\d\d)|[,;!()\n]|\.(?!\d\d)|\s[-–—]|[-–—]\s", text)
+        parts = [part.strip() for part in pieces[::2]]
         told = [one for part in parts if (one := says.fullmatch(part)) is not None]
-        if not told or "?" in text or any(map(TAKEN_BACK.fullmatch, parts)):
+        people = {_plain(name) for one in told for name in ANY_NAME.findall(re.sub(names, " ", one[1]))}
+        if not told or "?" in text:
             continue
-        if any(DOUBT.search(re.sub(names, " ", one[1])) for one in told):
-            continue
-        by_name = re.match(names, parts[0]) or whom_last.fullmatch(text)
-        names_team = by_name is not None and note.incident_id == incident_id
-        if note.set_id in set_ids or (names_team and (note.set_id is None or of_team)):
-            return note
+        for part, colon in zip(parts, [*pieces[1::2], None], strict=True):
+            if says.fullmatch(part) or whose.fullmatch(part) or re.fullmatch(ENDINGS, part):
+                continue
+            others = set(map(_plain, ANY_NAME.findall(part))) if ANY_NAME.match(part) else set()
+            of_another = others and people & own_people and not others & own_people
+            against = DENIES if of_team or of_another else DENIES + STAYS
+            # Before a colon stands who says it, or what is to be thought of it: "Asked:", "Not true:".
+            if colon or words.lower() in part or re.search(against, HARMLESS.sub(" ", part)):
+                break
+        else:
+            by_name = re.match(names, parts[0]) or whom_last.fullmatch(text)
+            names_team = by_name is not None and note.incident_id == incident_id
+            of_all_or_own = note.set_id is None and (not people or people & own_people)
+            if note.set_id in set_ids or (names_team and (of_team or of_all_or_own)):
+                return note
     return None
 
 
@@ -129,3 +162,7 @@ def note_perhaps(
 def _between(notes: Sequence[TurnBackNote], started_us: int, ended_us: int) -> Sequence[TurnBackNote]:
     first = bisect_left(notes, started_us, key=lambda note: note.at_us)
     return notes[first : bisect_right(notes, ended_us, key=lambda note: note.at_us)]
+
+
+def _plain(name: str) -> str:
+    return re.sub(r"[\W_]", "", name)

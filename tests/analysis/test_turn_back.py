@@ -254,6 +254,53 @@ def test_who_leaves_later_than_the_planned_way_back_is_late_whether_or_not_the_w
         ("W-1 says: turning back in 5 min", "S-1", False),
         ("turning back, when the search is done", "S-1", False),
         ("turning back, Larch?", None, False),
+        ("Team Larch turning back - negative", "S-1", False),
+        ("Asked: Team Larch turning back", "S-1", False),
+        ("Asked, Team Larch turning back", "S-1", False),
+        ("Order: Team Larch turning back", "S-1", False),
+        ("Command: turning back", "S-1", False),
+        ("Told team Larch: turning back", "S-1", False),
+        ("Not true: team Larch turning back", "S-1", False),
+        ("False: Team Larch turning back", "S-1", False),
+        ("Nobody: turning back", "S-1", False),
+        ("Until then: team Larch turning back", "S-1", False),
+        ("Team Larch turning back. Cancel that", "S-1", False),
+        ("Team Larch turning back, soon", "S-1", False),
+        ("Team Larch turning back soon", "S-1", False),
+        ("Team Larch turning back, cannot get out", "S-1", False),
+        ("Team Larch turning back, can't find the way", "S-1", False),
+        ("Team Larch turning back, way out blocked", "S-1", False),
+        ("Team Larch turning back, stairs gone", "S-1", False),
+        ("Team Larch turning back, one more room first", "S-1", False),
+        ("Team Larch turning back, wants to search one more room first", "S-1", False),
+        ("Team Larch turning back, W-1 refuses", "S-1", False),
+        ("Team Larch turning back, W-1 stays", "S-1", False),
+        ("Team Larch turning back with W-2, W-1 goes on", "S-1", False),
+        ("Team Larch turning back with W-2 - W-1 missing", "S-1", False),
+        ("Team Larch turning back after this room", "S-1", False),
+        ("Team Larch turning back after the search", "S-1", False),
+        ("Team Larch turning back after next room", "S-1", False),
+        ("Team Larch turning back after 12 min", "S-1", False),
+        ("Team Larch turning back without W-2", "S-1", False),
+        ("Team Larch turning back (ordered)", "S-1", False),
+        ("Team Larch turning back, no longer needed", "S-1", False),
+        ("Team Larch turning back, not yet", "S-1", False),
+        ("No. Team Larch turning back", "S-1", False),
+        ("Team Larch: no, turning back", "S-1", False),
+        ("Team Larch turning back, wait", "S-1", False),
+        ("W-2 turning back, W-1 stays", "S-1", False),
+        ("Team Larch turning back - low air", "S-1", True),
+        ("Team Larch turning back, as ordered", "S-1", True),
+        ("turning back, at 130 bar", "S-1", True),
+        ("Team Larch turning back now", "S-1", True),
+        ("Team Larch turning back 10:21", "S-1", True),
+        ("Team Larch turning back with casualty", "S-1", True),
+        ("Team Larch turning back due to heat", "S-1", True),
+        ("Team Larch turning back. No smoke on stairs", "S-1", True),
+        ("W-1 turning back with W-3; W-2 stays at the branch", "S-1", True),
+        ("Larch: W-1 turning back; W-2 stays", None, True),
+        ("Larch: W-2 turning back; W-1 stays", None, False),
+        ("Larch: W-2 turning back", None, False),
     ],
 )
 def test_a_note_that_says_the_opposite_or_is_about_another_is_no_turn(
@@ -278,7 +325,17 @@ def test_a_note_that_the_turn_is_not_possible_is_quoted_and_the_exit_counts(log:
     )
 
 
-@pytest.mark.parametrize(("text", "bar"), [("objective reached, loft", 100.0), ("objective reached?", 120.0)])
+@pytest.mark.parametrize(
+    ("text", "bar"),
+    [
+        ("objective reached, loft", 100.0),
+        ("objective reached, goes on to search the loft first", 100.0),
+        ("objective reached in the loft", 100.0),
+        ("objective reached?", 120.0),
+        ("objective reached - negative", 120.0),
+        ("Asked: objective reached", 120.0),
+    ],
+)
 def test_an_objective_that_is_only_asked_for_is_not_reached(log: Any, text: str, bar: float) -> None:
     """50 bar on a way in that is known, else 60 bar by the profile's 10 min: too early a word allows more."""
     team(log, (300.0,))
