@@ -12,7 +12,7 @@ from analysis.findings.examined import Examined
 from analysis.findings.finding import Context, Finding, about_wear, clock, lasting
 from analysis.records import Ints, PowerUp
 from analysis.refused import pressures_refused
-from analysis.wears.charges import Charge
+from analysis.wears.charges import Charge, differed
 from analysis.wears.entries import Entry
 from analysis.wears.gauges import GaugeApart, contradictions
 from analysis.wears.valve import (
@@ -192,7 +192,7 @@ def _contradicts(one: GaugeApart, entry: Entry) -> Finding:
             if charge.wears and charge.wears[0].set_id == gauge.set_id and charge.entry_us > one.known_us
         )
         number = next(changed, None)
-        if number is not None and entry.differed(number):
+        if number is not None and differed(entry.charges, number):
             since = clock(entry.charges[number].entry_us)
             lower += (
                 f" From {since} on, with another cylinder, no gauge was read: the set counts as it reads."

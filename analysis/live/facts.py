@@ -14,6 +14,7 @@ from analysis.live.follower import WearFollower
 from analysis.live.inside import Inside
 from analysis.live.outlook import EMPTY_BAR, STEP_BAR, STEP_READINGS, gauge_step_bar, minutes_to_empty
 from analysis.live.rows import GaugeRow, Interval, Lost, LostCode, Reason, Row
+from analysis.wears.charges import differed
 from analysis.wears.gauges import VoiceGauge
 from analysis.wears.valve import OPEN_ABOVE_BAR, UNBREATHABLE_L_S
 
@@ -127,7 +128,7 @@ def row_of(
     elif doubted and own is not None and stuck_us is None:
         other_bar = own[1]
         remarks = (*remarks, Reason("set_differs" if risen is None else "risen"))
-    if wear is not None and entry.charges and entry.differed(len(entry.charges) - 1):
+    if wear is not None and entry.charges and differed(entry.charges, len(entry.charges) - 1):
         remarks = (*remarks, Reason("set_differed"))
     if wear is not None and spoken is None and risen is None:
         remarks = (*remarks, *_hanging(live_set.follower, now_us))

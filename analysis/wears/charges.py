@@ -243,6 +243,16 @@ def is_surely_another(before: Sequence[Charge], after: Charge, limit_bar: float)
     )
 
 
+def differed(charges: Sequence[Charge], number: int) -> bool:
+    """Return whether a cylinder's set read above its wearer's last word, said of a cylinder before it."""
+    charge = charges[number]
+    if charge.spoken or not charge.wears:
+        return False
+    set_id = charge.wears[0].set_id
+    said = [one for one in charges[:number] if one.wears and one.spoken and one.set_id == set_id]
+    return bool(said) and float(said[-1].readings()[2][-1]) > 0.0
+
+
 def _was_between(charge: Charge, above_bar: float, most_bar: float) -> bool:
     """Return whether readings in a range followed each other for longer than a drop-out lasts."""
     at_us = _joined([wear.at_us[wear.kept] for wear in charge.wears], NO_MOMENTS)

@@ -254,19 +254,6 @@ class Entry:
         last = number == len(self.charges) - 1
         return charge.entry_us - charge.unheard_us, self.until_us if last else charge.wears[-1].ended_us
 
-    def differed(self, number: int) -> bool:
-        """Return whether a cylinder's set read above its wearer's last word, said of a cylinder before it."""
-        charge = self.charges[number]
-        if charge.spoken or not charge.wears:
-            return False
-        set_id = charge.wears[0].set_id
-        said = [
-            one
-            for one in self.charges[:number]
-            if one.wears and (one.set_id, bool(one.spoken)) == (set_id, True)
-        ]
-        return bool(said) and float(said[-1].readings()[2][-1]) > 0.0
-
     @property
     def under_air_s(self) -> float:
         """Seconds under air; time with two sets at once counts once."""
