@@ -136,13 +136,25 @@ def _swings(at_s: Floats, bar: Floats, limit_bar_s: float, until_s: float) -> In
         i = level + 1
         highest = max(highest, bar[level])
         fall = bar[level] - bar[i]
+        if fall < 0.0 and count > 0 and at_s[i] - at_s[found[count - 1, 1]] <= SWINGS_WITHIN_S:
+            # Among swings all below a later reading was low, back to the last that was about as high.
+            back, one, falls = level, count, 0
+            while back > found[series, 0] and bar[back] < bar[i] - SPIKE_BACK_BAR:
+                if back == found[one - 1, 1]:
+                    one -= 1
+                    falls += found[one, 2]
+                    back = found[one, 0]
+                else:
+                    back -= 1
+            rise = bar[i] - bar[back:i].min()
+            if bar[back] >= bar[i] - SPIKE_BACK_BAR and rise > SPIKE_BAR - SPIKE_BACK_BAR:
+                fell = rise > SPIKE_BAR and i - back > SLIP_READINGS + 1
+                found[one, 0], found[one, 1], found[one, 2] = back, i, max(falls, int(fell))
+                count = one + 1
+                level = i
+                continue
         if fall < -SPIKE_BAR:
-            soon = count > 0 and at_s[i] - at_s[found[count - 1, 1]] <= SWINGS_WITHIN_S
-            if soon and bar[i] <= bar[found[series, 0]] + SPIKE_BACK_BAR:
-                # It is back where it was before the first swing: all between was low.
-                found[series, 1], found[series, 2] = i, found[series:count, 2].sum()
-                count = series + 1
-            elif i + 1 < n and abs(bar[i + 1] - bar[level]) <= SPIKE_BACK_BAR:
+            if i + 1 < n and abs(bar[i + 1] - bar[level]) <= SPIKE_BACK_BAR:
                 i += 1  # a slip upwards
             elif i + 2 < n and abs(bar[i + 2] - bar[level]) <= SPIKE_BACK_BAR:
                 i += 2

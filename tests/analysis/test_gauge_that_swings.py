@@ -13,13 +13,21 @@ from tests.benchmarks.real_wears import emptied
 
 PROFILE = Profile.default()
 FROM_S, UNTIL_S = 420, 660
-BAR_S = 0.1
+BAR_S, HARD_BAR_S = 0.1, 0.14
 
 
 def worn(
-    log: Any, falls: list[float], from_s: int = FROM_S, until_s: int = UNTIL_S, seconds: int = 900
+    log: Any,
+    falls: list[float],
+    from_s: int = FROM_S,
+    until_s: int = UNTIL_S,
+    seconds: int = 900,
+    parts: list[float] | None = None,
 ) -> None:
-    """Tell a wear whose gauge is below the cylinder's pressure by `falls` in turn, once a second."""
+    """Tell a wear whose gauge is below the cylinder's pressure by `falls` in turn, once a second.
+
+    `parts`: what the gauge shows of it instead, in turn; a wearer of a cylinder so low breathes harder.
+    """
     one = log.talker("S-1")
     one.set_up(0)
     one.say(57, "pressure", pressure_bar=0.0)
@@ -27,6 +35,9 @@ def worn(
     for second in range(seconds):
         fall = falls[(second - from_s) % len(falls)] if from_s <= second < until_s else 0.0
         bar = max(round(296.0 - BAR_S * second - fall), 0.0)
+        if parts is not None:
+            part = parts[(second - from_s) % len(parts)] if from_s <= second < until_s else 1.0
+            bar = max(round(part * (296.0 - HARD_BAR_S * second)), 0)
         one.say(60 + second, "pressure", pressure_bar=bar)
         one.say(60 + second + 0.2, "motion", motion_m_s2=1.0, still_s=0.0)
     for second, bar in enumerate((60.0, 10.0, 0.0, 0.0)):
@@ -118,6 +129,49 @@ def test_the_board_shows_the_lowest_and_says_that_it_swings(log: Any, see: Any, 
     (after,) = see(60 + UNTIL_S + 90.06).rows
     assert "swings" not in [one.code for one in after.reasons]
     assert after.pressure_bar == pytest.approx(296.0 - BAR_S * (UNTIL_S + 90), abs=1.0)
+
+
+PARTS = {
+    "in steps": [1.0, 0.7, 0.42, 0.8, 0.55],
+    "by halves": [1.0, 0.75, 0.5, 0.75],
+    "high again once in 20 s": [1.0, *[0.8, 0.4, 0.7, 0.5] * 5],
+}
+LOW_S = 1740
+"""The cylinder holds 52 bar then: one step of the swings is less than 25 bar from 100 bar on."""
+
+
+@pytest.mark.parametrize("parts", PARTS.values(), ids=PARTS)
+def test_swings_of_a_low_cylinder_take_no_high_reading_away(log: Any, parts: list[float]) -> None:
+    """All swings became one fall of twenty minutes, the high readings too: turned back a quarter late."""
+    worn(log, [0.0], 340, LOW_S - 20, LOW_S, [1.0])
+    (_, right, nothing) = told(log)
+    assert nothing == []
+    log.talkers.clear()
+    worn(log, [0.0], 340, LOW_S - 20, LOW_S, parts)
+    wears, entry, findings = told(log)
+    assert len(wears) == 1
+    assert entry["under_air_s"] == right["under_air_s"]
+    assert (entry["turn_back_at"] - right["turn_back_at"]).total_seconds() == pytest.approx(0.0, abs=25.0)
+    assert entry["free_air_l"] == pytest.approx(right["free_air_l"], rel=0.03)
+    (finding,) = findings
+    assert finding["severity"] == "serious"
+    times = int(finding["statement"].split(" the reading fell ")[1].split()[0])
+    assert times >= (1000 - 340) / len(parts)
+
+
+@pytest.mark.parametrize("parts", PARTS.values(), ids=PARTS)
+def test_the_turn_back_of_a_gauge_that_swings_never_moves_back(
+    log: Any, see: Any, parts: list[float]
+) -> None:
+    worn(log, [0.0], 340, LOW_S - 20, LOW_S, parts)
+    due_at = log.at(60 + (296.0 - (296.0 + 55.0) / 2.0) / HARD_BAR_S).timestamp()
+    reached = []
+    for second in range(960, LOW_S - 20, 39):
+        (row,) = see(60 + second + 0.06).rows
+        assert row.lost is None
+        reached.append(row.turn_back_reached_at)
+    assert reached == pytest.approx([due_at] * len(reached), abs=25.0)
+    assert np.ptp(reached) < 10.0
 
 
 @pytest.mark.parametrize("lost_l_min", [260.0, 55.0])
