@@ -59,10 +59,12 @@ DENIES = (
     r"n['’]t\b|\b(?:no|not|never|none|nobody|nor|neither|negative|cancel\w*|refus\w*|den(?:y|ie[sd])|declin\w*"
     r"|cannot|unable|im\w*possible|untrue|false|wrong|mistake\w*|error|correct\w*|unclear|unconfirmed|perhaps"
     r"|maybe|probably|ask\w*|request\w*|order\w*|told|tells?|command\w*|instruct\w*|plan\w*|yet|soon|until|till"
-    r"|if|when|once|unless)\b"
+    r"|if|when|once|unless|disregard\w*|ignore\w*|scratch|abort\w*|stop\w*|revok\w*|delay\w*|about to"
+    r"|ready to|prepar\w*|almost|nearly)\b"
 )
 STAYS = (
-    r"|\b(?:block\w*|collaps\w*|gone|lost|missing|trapped|stuck|down|without|stay(?:s|ed|ing)?|remain\w*|still"
+    r"|\b(?:block\w*|collaps\w*|gone|lost|missing|trapped|stuck|jammed|locked|cut off|separated|unconscious"
+    r"|inside|down|without|stay(?:s|ed|ing)?|remain\w*|still"
     r"|go(?:es|ing)?|continu\w*|carr\w+ on|follow\w*|first|later|next|another|more|then|before|after|wait\w*"
     r"|hold(?:s|ing)?|search(?:es|ing)?|will|shall|should|would|could|may|might|must|ha(?:s|ve) to|needs?"
     r"|wants?|tr(?:y|ies|ying)|attempt\w*|in \w+ (?:s|sec\w*|m|min\w*))\b"
@@ -113,9 +115,11 @@ def note_about(
     own_people = {_plain(name) for name in own}
     said = re.escape(words.lower())
     # Atomic: a text of a hundred words with digits would take for ever otherwise.
-    who = rf"(?>{'|'.join([names, *map(re.escape, own)])}(?![\w-])|[\w:./-]*\d[\w:./-]*)"
+    who = rf"(?>(?:{'|'.join([names, *map(re.escape, sorted(own))])})(?![\w-])|[\w:./-]*\d[\w:./-]*)"
     whose = re.compile(rf"{who}(?: +{who})*")
-    says = re.compile(rf"((?:{who} +)*){said}((?: +(?:{ENDINGS}|(?:(?:with|and) +)?{who}))*)")
+    says = re.compile(
+        rf"((?:(?:and +)?{who} +)*)(?:(?:is|are|now) +)*{said}((?: +(?:{ENDINGS}|(?:(?:with|and) +)?{who}))*)"
+    )
     whom_last = re.compile(rf"{said}[\s,;:.]+{names}[\s.!]*")
     for note in _between(notes, started_us, ended_us):
         text = note.text.lower().strip()
