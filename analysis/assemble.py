@@ -106,8 +106,9 @@ def _entry_row(entry: Entry, by_wear: Mapping[str, Examined]) -> tuple[Any, ...]
             if before.ended_how in ("closed", "changed"):  # else its silence goes on until the next one
                 between_s += (after.started_us - before.ended_us) * 1e-6
                 between_s -= sum(gap.seconds for gap in by_wear[before.wear_id].gaps if gap.at_end)
-            if goes_on_from(after) is before:
-                between_l += by_wear[after.wear_id].between_l
+            gone_l = by_wear[after.wear_id].between_l if goes_on_from(after) is before else None
+            if gone_l is not None:
+                between_l += gone_l
             elif charge.cylinder is not None:
                 volume_l = charge.cylinder.total_l
                 left_l, there_l = (

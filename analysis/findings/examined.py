@@ -18,7 +18,7 @@ from analysis.heat.heat import HeatTrack
 from analysis.profile import Air, Profile
 from analysis.records import Floats, Ints
 from analysis.wears.gauges import VoiceGauge
-from analysis.wears.unbroken import begins_rested, join, unbroken
+from analysis.wears.unbroken import SECOND_US, begins_rested, join, unbroken
 from analysis.wears.wears import TYPICAL_WATER_VOLUME_L, Wear
 
 BEFORE_START_US = 300_000_000
@@ -26,6 +26,9 @@ BEFORE_START_US = 300_000_000
 PEAK_WINDOW_S = 60
 NOISE_SDS, LEAST_GAIN_L = 2.0, 20.0
 """If a cylinder seems to gain more than both, readings do not show what was breathed. Our own rule."""
+LOST_BAR = 10.0
+"""If half of a wear's readings are further from the filter's pressure, it lost them in the pause before: each
+part is examined by itself. Our own rule: of a cylinder that empties at 900 L/min it is within 2 bar."""
 NOT_KEPT = np.empty(0)
 
 
@@ -44,7 +47,8 @@ class Examined:
     doubted: Ints
     stuck: Ints
     later: list[Gap]  # silences for the desk alone, see `filled_later`
-    between_l: float = 0.0  # free air used between the wear that it goes on from and this one
+    # Free air used between the wear that it goes on from and this one; None where their air is not one.
+    between_l: float | None = None
 
     @property
     def seconds(self) -> int:
@@ -135,13 +139,18 @@ def examine(wears: Sequence[Wear], profile: Profile, gauges: Sequence[VoiceGauge
         rested=begins_rested(wears[0]),
         breathing=breathing_of(profile.air),
     )
-    found, between_l, stop, place = [], 0.0, 0, 0
+    found: list[Examined] = []
+    between_l, stop, place = None, 0, 0
     for wear, first, read, (heat, _) in zip(wears, known.first_s, known.readings, heats, strict=True):
         if first:
             between_l = float(air.free_air_left_l[stop - 1] - air.free_air_left_l[first])
         last_us, _ = wear.last_kept
         stop = int(known.at_s[place + int(np.searchsorted(read.at_us, last_us))]) + 1
         own = air.part(first, stop) if len(wears) > 1 else air
+        by_filter_bar = own.pressure_bar[(wear.at_us[wear.kept] - wear.started_us) // SECOND_US]
+        if found and np.median(np.abs(by_filter_bar - wear.pressure_bar[wear.kept])) > LOST_BAR:
+            parts = wears[: len(found)], wears[len(found) :]
+            return [one for part in parts for one in examine(part, profile, gauges)]
         if wear.bleeding:
             # Its last reading may be the hose's: nine in ten reach to what was left when it was heard before.
             before_l = own.free_air_left_l[(read.at_us[-2] - wear.started_us) // 1_000_000]

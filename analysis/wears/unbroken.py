@@ -10,8 +10,8 @@ import numpy as np
 
 from analysis.records import Floats, Ints
 from analysis.wears.gauges import Readings, VoiceGauge, readings_of
-from analysis.wears.valve import CHANGED_RISE_BAR, UNBREATHABLE_L_S
-from analysis.wears.wears import TYPICAL_WATER_VOLUME_L, Wear
+from analysis.wears.valve import CHANGED_RISE_BAR
+from analysis.wears.wears import Wear
 
 SECOND_US = 1_000_000
 GOES_ON_US = 120 * SECOND_US
@@ -52,13 +52,9 @@ def goes_on_from(wear: Wear) -> Wear | None:
     before = wear.previous
     if before is None or before.cylinder != wear.cylinder:
         return None
-    rise_bar, apart_us = wear.first_bar - before.last_bar, wear.started_us - before.ended_us
-    dropped_out = before.ended_how == "changed" and rise_bar <= CHANGED_RISE_BAR
-    volume_l = wear.cylinder.total_l if wear.cylinder is not None else TYPICAL_WATER_VOLUME_L
-    # The filter takes what falls faster than breathing over a pause for slips, and all that follows.
-    breathed = -rise_bar * volume_l * SECOND_US <= UNBREATHABLE_L_S * apart_us
-    goes_on = breathed and apart_us < GOES_ON_US and (dropped_out or wear.restarted_from is not None)
-    return before if goes_on else None
+    dropped_out = before.ended_how == "changed" and wear.first_bar - before.last_bar <= CHANGED_RISE_BAR
+    soon = wear.started_us - before.ended_us < GOES_ON_US
+    return before if soon and (dropped_out or wear.restarted_from is not None) else None
 
 
 def unbroken(wear: Wear) -> list[Wear]:
