@@ -13,6 +13,7 @@ from analysis.wears.valve import (
     CLOSED_BELOW_BAR,
     RAMP_S,
     SPIKE_BACK_S,
+    SPIKE_BAR,
     STANDS_BAR,
     UNBREATHABLE_L_S,
 )
@@ -24,8 +25,9 @@ SLIP_READINGS = 2  # so many, and no longer than `SPIKE_BACK_S`, are a slip of t
 GOES_ON_US = 3600 * 1_000_000
 """A set heard again so soon without a closed valve still sends what it sent. Our own rule."""
 PSI_IN_BAR = 14.5038  # NIST SP 811
-LEAST_L_S, LEAST_SEEN_S = 5.0 / 60.0, 60.0
-"""Nobody under air breathes less for a minute: at rest it is some 6 L/min (from memory). Our own rule."""
+LEAST = ((60.0, 5.0 / 60.0), (300.0, 7.0 / 60.0))
+"""Nobody under air breathes less, L/s, for so many seconds: at rest it is some 6 L/min (from memory). Our own
+rule."""
 
 
 def limit_bar(cylinder: Cylinder | None) -> float:
@@ -91,27 +93,26 @@ def _sound_since(at_us: Ints, bar: Floats, cylinder: Cylinder | None) -> int:
     """Return from which reading on a gauge is sound as bar, whatever it sent before; 0 if nobody can say.
 
     It came down so fast that in psi nobody could breathe it, and then stood for 8 s: a transient of the
-    sensor. Or it fell for a minute as slowly as in psi nobody breathes.
+    sensor. Or it came down by over 25 bar at once or unheard, and has fallen since, for a minute or
+    longer, as slowly as in psi nobody breathes.
 
     - `at_us`, `bar`: from the last reading that was too high on.
     """
     usual = Cylinder()
     most_bar = ABOVE_RATED * max((cylinder or usual).rated_bar, usual.rated_bar)
-    breathable, least = (
-        rate_l_s / (cylinder or usual).total_l * 1e-6 for rate_l_s in (UNBREATHABLE_L_S, LEAST_L_S)
-    )  # bar/us
-    for lasts_s, most, seen_bar in (
-        (RAMP_S, breathable, -math.inf),
-        (LEAST_SEEN_S, PSI_IN_BAR * least, STANDS_BAR),
+    volume_l = (cylinder or usual).total_l
+    breathable = UNBREATHABLE_L_S / volume_l * 1e-6  # bar/us
+    settled = max(int(np.searchsorted(at_us, at_us[0] + RAMP_S * 1e6)), 1)
+    stands = int(np.searchsorted(at_us, at_us[-1] - RAMP_S * 1e6, side="right")) - 1
+    near = slice(1, settled + 1)
+    for since, lasts_s, most, seen_bar, leap_bar in (
+        (stands, RAMP_S, breathable, -math.inf, PSI_IN_BAR * breathable * (at_us[near] - at_us[0])),
+        *((settled, s, PSI_IN_BAR * l_s / volume_l * 1e-6, STANDS_BAR, SPIKE_BAR) for s, l_s in LEAST),
     ):
-        since = int(np.searchsorted(at_us, at_us[-1] - lasts_s * 1e6, side="right")) - 1
-        falls_bar = bar[since] - bar[-1]
-        sound = since > 0 and bar[since] <= most_bar
-        if not sound or not seen_bar < falls_bar <= most * (at_us[-1] - at_us[since]):
+        if not 0 < since < len(bar) or bar[since] > most_bar or not (bar[0] - bar[near] > leap_bar).any():
             continue
-        near = slice(1, max(int(np.searchsorted(at_us, at_us[0] + RAMP_S * 1e6, side="right")), 2))
-        leaps = bar[0] - bar[near] > PSI_IN_BAR * breathable * (at_us[near] - at_us[0])
-        if lasts_s > RAMP_S or leaps.any():
+        falls_bar, in_us = bar[since] - bar[-1], at_us[-1] - at_us[since]
+        if in_us >= lasts_s * 1e6 and seen_bar < falls_bar <= most * in_us:
             steps = np.abs(np.diff(bar)) > STANDS_BAR + breathable * np.diff(at_us)  # the last one: 304, 296
             while since < len(steps) and steps[since]:
                 since += 1

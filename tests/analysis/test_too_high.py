@@ -255,3 +255,25 @@ def test_so_it_is_for_a_set_that_nobody_tallied_in(log: Any, see: Any) -> None:
     assert (see(321).alarms, only(see(321)).sent_bar) == ((), 58.0)
     (line,) = see(323).alarms
     assert (line.alarm, line.wearer_id, line.raised_at) == ("low_air", None, log.at(322).timestamp())
+
+
+@pytest.mark.parametrize(("then_bar", "sound"), [(378.0, False), (377.9, True)])
+def test_a_leap_is_over_25_bar(then_bar: float, sound: bool) -> None:
+    """Without one nobody can tell it from psi with a wearer at rest."""
+    said = [(0.0, 403.0), *each_second([then_bar - 0.1 * s for s in range(400)], 27.0)]
+    high = Cylinder(1, 6.8, 350.0)  # its limit is 402.5 bar
+    assert marks(said, cylinder=high) == [[1] + [0 if sound else 1] * 400]
+
+
+@pytest.mark.parametrize(("seconds", "sound"), [(300, False), (301, True)])
+def test_after_5_min_7_l_min_are_enough(seconds: int, sound: bool) -> None:
+    """90 L/min in bar are 6.2 L/min in psi."""
+    said = [(0.0, 430.0), *each_second([295 - 90 / 60 / 6.8 * 1.01325 * s for s in range(seconds)], 27.0)]
+    assert marks(said) == [[1, *[0 if sound else 1] * seconds]]
+
+
+def test_a_minute_of_rest_later_on_does_not_make_psi_sound() -> None:
+    """40 L/min, then 3 L/min; 20 s are lost as it comes below the limit."""
+    bar = [0.1 * min(s, 120) + 0.0075 * max(s - 120, 0) for s in range(200)]
+    said = [(float(s), round((27.5 - one) * PSI)) for s, one in enumerate(bar) if not 4 < s < 24]
+    assert marks([(s, float(one)) for s, one in said]) == [[1] * len(said)]
