@@ -34,7 +34,7 @@ def places_of(name: str) -> set[str]:
 @pytest.mark.parametrize("role", ROLES)
 def test_every_role_may_read_it_and_every_page_leads_there(pages: GuardedPages, role: str) -> None:
     told = pages.client(role).page("/method").get_data(as_text=True)
-    assert "How the numbers are made, for an investigator" in told
+    assert "How underair computes each figure, how accurate it is" in told
     assert words.CAUTION in told
     for path in ("/live", "/review", "/trends", "/access", "/method", "/nowhere"):
         footer = pages.client(role).page(path).get_json()["response"]["shell"]["children"][-1]
@@ -75,7 +75,7 @@ def test_the_names_of_the_documents_are_all_there() -> None:
 def test_a_document_that_is_not_there_gives_the_method(pages: GuardedPages) -> None:
     for query in ("?document=../../etc/passwd", "?document=", "?document=service"):
         told = pages.client("review").page("/method", query).get_data(as_text=True)
-        assert "How the numbers are made, for an investigator" in told
+        assert "How underair computes each figure, how accurate it is" in told
 
 
 def test_every_finding_has_its_place() -> None:
