@@ -135,8 +135,11 @@ def note_about(
             others = set(map(_plain, ANY_NAME.findall(part))) if ANY_NAME.match(part) else set()
             of_another = others and people & own_people and not others & own_people
             against = DENIES if of_team or of_another else DENIES + STAYS
+            rest = HARMLESS.sub(
+                " ", ANY_NAME.sub(" ", part)
+            )  # a name denies nothing, whatever it begins with
             # Before a colon stands who says it, or what is to be thought of it: "Asked:", "Not true:".
-            if colon or words.lower() in part or re.search(against, HARMLESS.sub(" ", part)):
+            if colon or words.lower() in part or re.search(against, rest):
                 break
         else:
             by_name = re.match(names, parts[0]) or whom_last.fullmatch(text)

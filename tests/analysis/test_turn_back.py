@@ -217,6 +217,8 @@ def test_who_leaves_later_than_the_planned_way_back_is_late_whether_or_not_the_w
         ("Larch: turning back", "S-1", True),
         ("W-1 turning back, heat alarm", "S-1", True),
         ("W-1 free, turning back", "S-1", True),
+        ("gone-0fa6403d6b free, turning back", "S-1", True),  # a name that was dropped
+        ("stairs gone, turning back", "S-1", False),
         ("turning back", "S-1", True),
         ("Larch turning back", None, True),
         ("Team Larch: W-1 turning back", None, True),
