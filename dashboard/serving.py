@@ -7,7 +7,7 @@ import logging
 import socket
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import closing, nullcontext
+from contextlib import closing, nullcontext, suppress
 from functools import partial
 from importlib.metadata import version
 from pathlib import Path
@@ -241,7 +241,9 @@ class Served:
         self._server.task_dispatcher.shutdown(timeout=ENDS_WITHIN_S)
         if self._thread.is_alive():
             # In the server's own thread, which else stumbles over closed sockets; browsers hold theirs open.
-            self._server.trigger.pull_trigger(self._close_sockets)
+            # That thread may have closed them before it is woken.
+            with suppress(OSError):
+                self._server.trigger.pull_trigger(self._close_sockets)
             self._thread.join(ENDS_WITHIN_S)
         else:
             self._server.close()

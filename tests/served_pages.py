@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -33,8 +33,10 @@ def served(application: Any, port: int = 0, **options: Any) -> Iterator[int]:
             channel.handle_close()  # with the files that large answers wait in
         wasyncore.close_all(server._map)
 
-    # In the server's own thread, which else goes on for as long as a browser holds a line open.
-    server.trigger.pull_trigger(close)
+    # In the server's own thread, which else goes on for as long as a browser holds a line open; it may have
+    # closed all before it is woken.
+    with suppress(OSError):
+        server.trigger.pull_trigger(close)
     thread.join(60)
 
 
