@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import re
 from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
@@ -108,20 +109,14 @@ def note_about(
     `team`: incident and name: two incidents may have teams of one name. `of_team`: what one of them says
     holds for all, and whoever stays takes nothing back.
     """
-    incident_id, named = team[0], (team[1] or "").lower()
-    team_named = rf"(?:team +)?{re.escape(named)}|" if named else ""
-    names = rf"(?:{team_named}{EVERYBODY})(?![\w-])"
-    own = {name.lower() for name in (*set_ids, wearer_id) if name}
+    notes = [note for note in _between(notes, started_us, ended_us) if words.lower() in note.text.lower()]
+    if not notes:
+        return None
+    incident_id = team[0]
+    own = frozenset(name.lower() for name in (*set_ids, wearer_id) if name)
     own_people = {_plain(name) for name in own}
-    said = re.escape(words.lower())
-    # Atomic: a text of a hundred words with digits would take for ever otherwise.
-    who = rf"(?>(?:{'|'.join([names, *map(re.escape, sorted(own))])})(?![\w-])|[\w:./-]*\d[\w:./-]*)"
-    whose = re.compile(rf"{who}(?: +{who})*")
-    says = re.compile(
-        rf"((?:(?:and +)?{who} +)*)(?:(?:is|are|now) +)*{said}((?: +(?:{ENDINGS}|(?:(?:with|and) +)?{who}))*)"
-    )
-    whom_last = re.compile(rf"{said}[\s,;:.]+{names}[\s.!]*")
-    for note in _between(notes, started_us, ended_us):
+    names, whose, says, whom_last = _patterns((team[1] or "").lower(), own, words.lower())
+    for note in notes:
         text = note.text.lower().strip()
         pieces = re.split(r"(:)(?!\d\d)|[,;!()\n]|\.(?!\d\d)|\s[-–—]|[-–—]\s", text)
         parts = [part.strip() for part in pieces[::2]]
@@ -148,6 +143,30 @@ def note_about(
             if note.set_id in set_ids or (names_team and (of_team or of_all_or_own)):
                 return note
     return None
+
+
+@functools.lru_cache(maxsize=4096)
+def _patterns(
+    team: str, own: frozenset[str], words: str
+) -> tuple[str, re.Pattern[str], re.Pattern[str], re.Pattern[str]]:
+    """Return what names the team or everybody, and patterns of names, of the words, and of whom named last.
+
+    Kept, because the live page asks for everybody inside once a second. All in lower case.
+    """
+    team_named = rf"(?:team +)?{re.escape(team)}|" if team else ""
+    names = rf"(?:{team_named}{EVERYBODY})(?![\w-])"
+    said = re.escape(words)
+    # Atomic: a text of a hundred words with digits would take for ever otherwise.
+    who = rf"(?>(?:{'|'.join([names, *map(re.escape, sorted(own))])})(?![\w-])|[\w:./-]*\d[\w:./-]*)"
+    says = (
+        rf"((?:(?:and +)?{who} +)*)(?:(?:is|are|now) +)*{said}((?: +(?:{ENDINGS}|(?:(?:with|and) +)?{who}))*)"
+    )
+    return (
+        names,
+        re.compile(rf"{who}(?: +{who})*"),
+        re.compile(says),
+        re.compile(rf"{said}[\s,;:.]+{names}[\s.!]*"),
+    )
 
 
 def note_perhaps(
