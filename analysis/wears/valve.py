@@ -98,8 +98,11 @@ def under_air(
 def shut_bar(at_s: Floats, pressure_bar: Floats) -> float:
     """Return what a gauge reads with its valve shut, bar: where it stands before it first leaps up.
 
-    NaN where that was not seen: there is no leap, or what stands is too high, too short or falls at all.
+    NaN where that was not seen: it reads nothing, there is no leap, or what stands is too high, too short or
+    falls at all.
     """
+    if not len(pressure_bar) or not CLOSED_BELOW_BAR <= pressure_bar[0] < SHUT_BELOW_BAR + STANDS_BAR:
+        return math.nan  # as nearly always: asked of each set once a second
     left = np.flatnonzero(np.abs(pressure_bar - pressure_bar[:1]) > STANDS_BAR)
     if not len(left) or left[0] < OPENING_READINGS or at_s[left[0] - 1] - at_s[0] < STANDS_S:
         return math.nan
