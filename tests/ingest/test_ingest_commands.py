@@ -214,7 +214,7 @@ def test_replay_publishes_a_capture_verbatim_and_in_its_rhythm(
     write_capture(log, [*heard, setup, noise, wild])
     archive = Archive(tmp_path / "archive")
     with _listening("--broker", mosquitto.url, "--archive", archive.folder):
-        done = underair("replay", log, "--broker", mosquitto.url, "--speed", 200)
+        done = underair("replay", log, "--broker", mosquitto.url, "--speed", 20)
         assert done.returncode == 3
         assert done.stdout == "published 7\n"
         assert "left out 1, with a topic" in done.stderr
@@ -225,7 +225,7 @@ def test_replay_publishes_a_capture_verbatim_and_in_its_rhythm(
         each.payload for each in heard
     ]
     took = messages["pressure"]["received"].max() - messages["pressure"]["received"].min()
-    assert timedelta(seconds=0.15) < took < timedelta(seconds=30), "40 s at 200 times the speed is 0.2 s"
+    assert timedelta(seconds=0.5) < took < timedelta(seconds=30), "40 s at 20 times the speed are 2 s"
 
 
 @pytest.mark.broker
