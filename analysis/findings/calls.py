@@ -69,8 +69,7 @@ def _followed_late(one: CallAnswer, out_us: int) -> Finding:
         f"{one.wearer_id or f'Set {one.set_id}'}{_known(one)} did not acknowledge the order to "
         f"{one.call.kind} of {clock(one.call.called_us)} ({one.call.about or 'everybody'}), by set or by "
         f"voice, and was out at {clock(out_us)}, {lasting((out_us - since_us) * 1e-6)} after it: longer than "
-        "the planned way back. "
-        "What was said by radio is not in this record.",
+        "the planned way back. What was said by radio is not in this record.",
         (one.call.identity,) if one.call.identity else (),
     )
 

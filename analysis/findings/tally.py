@@ -148,7 +148,7 @@ def _after_out(context: Context) -> Iterator[Finding]:
             last.wear_id,
             out_us,
             until_us,
-            f"{entry.wearer_id} was tallied out at {clock(out_us)}, and set {last.set_id} was under air "
+            f"{entry.wearer_id} was tallied out at {clock(out_us)}, and air of set {last.set_id} was used "
             f"until {clock(until_us)}, {lasting((until_us - out_us) * 1e-6)} longer: either the wearer "
             "breathed on outside, or somebody else came out. What counts from the tally out, such as how "
             "late the turn was, may be too short.",

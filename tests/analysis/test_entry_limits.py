@@ -12,7 +12,7 @@ from analysis.wears.charges import Charge, charges_of, is_surely_another
 from analysis.wears.entries import Entry, find_entries, team_moments, turns_of
 from analysis.wears.gauges import above_word_bar, contradictions, readings_of
 from analysis.wears.tally import Stay, TallyEntry
-from analysis.wears.turn_back import TurnBackNote, note_about
+from analysis.wears.turn_back import TurnBackNote
 from analysis.wears.wears import Following, Wear
 from tests.analysis.wears_by_hand import PROFILE, SECOND, Readings, flat, gauge, power_up, tally, us, wear
 
@@ -486,32 +486,3 @@ class TestTwoCylinders:
         heard = wear(flat(300, 100, 200), "not heard", power_up("S-2", 1, []), tally=second)
         (one,) = find_entries([heard], [stay(first, second)], [], PROFILE, gauges=[gauge(100, 250)])
         assert one.spoken == [gauge(100, 250)]
-
-
-class TestNotes:
-    @staticmethod
-    def about(text: str, *, set_id: str | None = "S-1", at_s: float = 5, of_team: bool = False) -> bool:
-        note = TurnBackNote(us(at_s), "I-1", set_id, text, "D-1/1/1")
-        asked: Any = ([note], {"S-1"}, ("I-1", "North"), us(5), us(9), "turning back")
-        return note_about(*asked, of_team=of_team) == note
-
-    @pytest.mark.parametrize(
-        ("text", "says"),
-        [
-            ("turning back", True), ("Turning back now", True), ("turning backwards", False),
-            ("not turning back", False), ("W-1 turning back", True), ("team North turning back", True),
-            ("hot here, turning back", True), ("North W-1 turning back", True), ("South turning back", False),
-        ],
-    )  # fmt: skip
-    def test_a_part_of_the_note_begins_with_the_words_or_with_whom_they_are_about(
-        self, text: str, says: bool
-    ) -> None:
-        assert self.about(text) == says
-
-    def test_it_is_about_the_set_or_names_the_team_within_the_time(self) -> None:
-        assert [self.about("turning back", at_s=at) for at in (4.9, 5, 9, 9.1)] == [False, True, True, False]
-        assert not self.about("turning back", set_id="S-2")
-        assert not self.about("turning back", set_id=None)
-        assert self.about("North turning back", set_id=None)
-        assert not self.about("North turning back", set_id="S-2")
-        assert self.about("North turning back", set_id="S-2", of_team=True)
