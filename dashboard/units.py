@@ -1,6 +1,6 @@
 """The units that people read, applied on screens and in exports only; all else stays in bar, °C and L.
 
-Factors: 1 bar = 14.503774 psi, 1 ft³ = 28.316847 L (NIST SP 811, Appendix B).
+Factors: 1 ft³ = 28.316847 L (NIST SP 811, Appendix B); of a psi see `ingest.contract.units`.
 """
 
 from __future__ import annotations
@@ -11,7 +11,8 @@ from typing import Literal, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-PSI_IN_A_BAR = 14.503774
+from ingest.contract.units import BAR_IN_A_PSI
+
 LITRES_IN_A_CUBIC_FOOT = 28.316847
 _FT3 = 1 / LITRES_IN_A_CUBIC_FOOT
 
@@ -49,7 +50,7 @@ METRIC = Units(
 IMPERIAL = Units(
     "imperial",
     {"pressure": "psi", "temperature": "°F", "rate": "ft³/min", "volume": "ft³", "motion": "m/s²"},
-    {"pressure": PSI_IN_A_BAR, "temperature": 1.8, "rate": _FT3, "volume": _FT3, "motion": 1.0},
+    {"pressure": 1.0 / BAR_IN_A_PSI, "temperature": 1.8, "rate": _FT3, "volume": _FT3, "motion": 1.0},
     {"pressure": 0.0, "temperature": 32.0, "rate": 0.0, "volume": 0.0, "motion": 0.0},
     {"pressure": 0, "temperature": 0, "rate": 2, "volume": 1, "motion": 2},
 )

@@ -18,13 +18,13 @@ from analysis.wears.valve import (
     UNBREATHABLE_L_S,
 )
 from ingest.contract.kinds import RATED_BAR
+from ingest.contract.units import BAR_IN_A_PSI
 
 ABOVE_RATED, LEAST_LIMIT_BAR = 1.15, 390.0
 """No warm, overfilled cylinder reads more; a set that was set up for 200 bar may carry 300. Our own rule."""
 SLIP_READINGS = 2  # so many, and no longer than `SPIKE_BACK_S`, are a slip of the sensor
 GOES_ON_US = 3600 * 1_000_000
 """A set heard again so soon without a closed valve still sends what it sent. Our own rule."""
-PSI_IN_BAR = 14.5038  # NIST SP 811
 LEAST = ((60.0, 5.0 / 60.0), (300.0, 7.0 / 60.0))
 """Nobody under air breathes less, L/s, for so many seconds: at rest it is some 6 L/min (from memory). Our own
 rule."""
@@ -106,8 +106,8 @@ def _sound_since(at_us: Ints, bar: Floats, cylinder: Cylinder | None) -> int:
     stands = int(np.searchsorted(at_us, at_us[-1] - RAMP_S * 1e6, side="right")) - 1
     near = slice(1, settled + 1)
     for since, lasts_s, most, seen_bar, leap_bar in (
-        (stands, RAMP_S, breathable, -math.inf, PSI_IN_BAR * breathable * (at_us[near] - at_us[0])),
-        *((settled, s, PSI_IN_BAR * l_s / volume_l * 1e-6, STANDS_BAR, SPIKE_BAR) for s, l_s in LEAST),
+        (stands, RAMP_S, breathable, -math.inf, breathable / BAR_IN_A_PSI * (at_us[near] - at_us[0])),
+        *((settled, s, l_s / (BAR_IN_A_PSI * volume_l) * 1e-6, STANDS_BAR, SPIKE_BAR) for s, l_s in LEAST),
     ):
         if not 0 < since < len(bar) or bar[since] > most_bar or not (bar[0] - bar[near] > leap_bar).any():
             continue

@@ -16,9 +16,9 @@ from ingest.contract.fields import Field, fields_of
 from ingest.contract.kinds import LARGEST, MAX_PAYLOAD_BYTES
 from ingest.contract.times import check_time
 from ingest.contract.topics import Topic, is_id
+from ingest.contract.units import BAR_IN_A_PSI
 
 DEEPEST = 64
-_BAR_PER_PSI = 1 / 14.503774
 _TEXT_OR_BRACKET = re.compile(rb'"(?:[^"\\]|\\.)*+"?|[\[\]{}]', re.DOTALL)
 _TYPES: dict[str, Any] = {"boolean": bool, "object": dict, "array": list}
 
@@ -191,7 +191,7 @@ def _unit_hint(field: Field, value: float) -> str:
     if field.unit == "bar" and value > 500:
         units = [
             unit
-            for unit, bar in (("kPa", value / 100), ("psi", value * _BAR_PER_PSI), ("Pa", value / 100_000))
+            for unit, bar in (("kPa", value / 100), ("psi", value * BAR_IN_A_PSI), ("Pa", value / 100_000))
             if 5 <= bar <= 500
         ]
         return f"is it in {' or '.join(units)}?" if units else ""

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+BAR_IN_A_PSI = 0.06894757293168
+"""1 psi = 6894.757293168 Pa (NIST SP 811, 2008, appendix B.8; from memory)."""
+
 # unit of the contract: {unit of the record: (factor, offset)}, contract = record * factor + offset
 _CONVERSIONS: dict[str, dict[str, tuple[float, float]]] = {
-    # 1 psi = 6894.757293168 Pa (NIST SP 811, 2008, appendix B.8; from memory)
-    "bar": {"bar": (1, 0), "kPa": (0.01, 0), "MPa": (10, 0), "Pa": (1e-5, 0), "psi": (0.06894757293168, 0)},
+    "bar": {"bar": (1, 0), "kPa": (0.01, 0), "MPa": (10, 0), "Pa": (1e-5, 0), "psi": (BAR_IN_A_PSI, 0)},
     "°C": {"°C": (1, 0), "°F": (5 / 9, -160 / 9), "K": (1, -273.15)},
     "s": {"s": (1, 0), "ms": (0.001, 0), "min": (60, 0)},
     "min": {"min": (1, 0), "s": (1 / 60, 0)},
