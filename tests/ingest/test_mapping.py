@@ -101,6 +101,15 @@ def test_a_flag_is_an_event_when_it_turns(mapper: Mapper) -> None:
     ]
 
 
+def test_a_new_word_clears_no_alarm_of_the_example_that_people_copy(mapper: Mapper) -> None:
+    told(mapper.take(flat(0, 0, mode="HELP")))
+    mapped = mapper.take(flat(1, 1, mode="HELP-ACK"))
+    assert "alarm" not in {each["kind"] for each in told(mapped)}
+    assert len(mapped.faults) == 3
+    assert all("'HELP-ACK'" in str(fault) for fault in mapped.faults)
+
+
+
 NESTED = b"""
 name = "nested"
 version = 1
