@@ -109,7 +109,6 @@ def test_a_new_word_clears_no_alarm_of_the_example_that_people_copy(mapper: Mapp
     assert all("'HELP-ACK'" in str(fault) for fault in mapped.faults)
 
 
-
 NESTED = b"""
 name = "nested"
 version = 1
