@@ -10,17 +10,21 @@ import csv
 import json
 from collections import Counter
 from collections.abc import Iterator
+from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+import msgspec
 import polars as pl
 from msgspec import Meta, Struct
 
 from ingest.archive.folder import Counts, create_archive
+from ingest.archive.imports import Brought, keep_file, keep_import
 from ingest.archive.parts import part_files, scan_parts
 from ingest.archive.sealing import seal_messages
+from ingest.archive.store import file_sha256
 from ingest.contract.captures import require_file
 from ingest.contract.errors import BadCapture, BadSettings, RefusedMessage
 from ingest.contract.fields import Field, fields_of
@@ -30,11 +34,17 @@ from ingest.contract.times import micros
 from ingest.contract.topics import Topic
 from ingest.contract.units import known_units, to_contract_unit
 from ingest.importing import Imported
+from ingest.memory_place import LONGEST_OFF_S, placed
 from ingest.toml_faults import as_struct, document_in
 
 SAME_US, APART_US, LEAST_WRONG = 2_000_000, 10_000_000, 0.05
 """So far the times of one message may be apart, and a set's clock from the order of its messages; from such a
 part of all on they contradict. Our own rule."""
+NO_CLOCK = (
+    f"Its pressures do not place it either: no clock within {LONGEST_OFF_S // 60} min of the set's brings "
+    "its pressures, and a fall of them, to those by radio. If its clock was further off, give an utc_offset "
+    "that makes up for it"
+)
 _EXPECTED = {"$.time.utc_offset": "an offset such as +02:00", "$.csv.decimal": 'one of ".", ","'}
 EXAMPLE = Path(__file__).with_name("memory_mapping.example.toml")
 ORIGIN = "memory"
@@ -138,8 +148,11 @@ def import_memory(path: str | Path, mapping: MemoryMapping, archive: str | Path,
 
     What came by radio (the same service, set, boot and seq) stays; the same in the file counts as duplicate.
 
-    Raises `BadCapture` when the file cannot be read, lacks a column that the mapping names, or has other
-    numbers or times than the set's messages by radio.
+    A file with other numbers or times than the set's messages by radio is placed among them by its pressures
+    (`ingest.memory_place`).
+
+    Raises `BadCapture` when the file cannot be read, lacks a column that the mapping names, or contradicts
+    the set's messages by radio.
     """
     folder = create_archive(archive)
     path = Path(path)
@@ -158,14 +171,25 @@ def import_memory(path: str | Path, mapping: MemoryMapping, archive: str | Path,
             else:
                 builder.add(micros(now), topic, payload)
     messages = builder.frames()
-    _compare_with_radio(path, folder, messages)
     received = sum(frame.height for frame in messages.values())
-    counts = seal_messages(
-        folder, _without_known_identities(folder, messages), f"import-{path.stem}-{micros(now)}"
-    )
+    try:
+        _compare_with_radio(path, folder, messages)
+    except BadCapture as apart:
+        found = placed(messages, _radio_of(folder, messages), path.name)
+        if found is None:
+            raise BadCapture(f"{apart}. {NO_CLOCK}") from None
+        messages, said = found
+    else:
+        said = ""
+    digest = file_sha256(path)
+    counts = seal_messages(folder, _without_known_identities(folder, messages), f"import-{digest[:16]}")
     known = received - counts.received
     total = Counts(received, counts.kept, counts.duplicates + known, counts.refused)
-    return Imported(total, Counter(messages["refused"]["reason"]))
+    if received:
+        copy = dict([keep_file(folder, f"{digest[:16]}.csv", path.read_bytes())]) if said else {}
+        line = Brought(at=now, file=path.name, sha256=digest, first=now, last=now, placed=said, receipts=copy)
+        keep_import(folder, msgspec.structs.replace(line, **asdict(total)))
+    return Imported(total, Counter(messages["refused"]["reason"]), [said] if said else [])
 
 
 def _rows(path: Path, mapping: MemoryMapping) -> Iterator[tuple[int, dict[str, str]]]:
@@ -358,22 +382,30 @@ def _compare_with_radio(path: Path, archive: Path, messages: Messages) -> None:
 
 
 def _refuse_another_boot(path: Path, told: pl.DataFrame, radio: pl.DataFrame) -> None:
-    """Raise `BadCapture` when most messages of a power-up unknown by radio are of while another was heard."""
+    """Raise `BadCapture` where another power-up was heard at about the time of one unknown by radio."""
     speaker = ["service", "set_id", "boot"]
     spans = radio.group_by(speaker).agg(
         pl.col("time").min().alias("first"), pl.col("time").max().alias("last")
     )
-    unknown = told.join(spans, on=speaker, how="anti")
-    there = unknown.join(spans, on=["service", "set_id"], suffix="_heard").filter(
-        pl.col("time").is_between("first", "last")
-    )
-    if len(there) and 2 * len(there) >= len(unknown):
+    off = pl.duration(seconds=LONGEST_OFF_S)
+    there = told.join(spans, on=speaker, how="anti").join(spans, on=["service", "set_id"], suffix="_heard")
+    there = there.filter(pl.col("time").is_between(pl.col("first") - off, pl.col("last") + off))
+    if len(there):
         row = there.row(0, named=True)
         raise BadCapture(
             f"{path}: {len(there):,} messages of set {row['set_id']} are of boot {row['boot']}, and by radio "
-            f"boot {row['boot_heard']} was heard at these times. Nothing was imported. In the mapping, boot "
-            "must be the number that the set sends by radio"
+            f"boot {row['boot_heard']} was heard at about these times. Nothing was imported. In the mapping, "
+            "boot must be the number that the set sends by radio"
         )
+
+
+def _radio_of(archive: Path, messages: Messages) -> Messages:
+    """Return what is archived of the sets of a file."""
+    sets = pl.concat(messages[kind]["set_id"] for kind in SET_KINDS).unique().to_list()
+    return {
+        kind: scan_parts(kind, part_files(archive, kind)).filter(pl.col("set_id").is_in(sets)).collect()
+        for kind in SET_KINDS
+    }
 
 
 def _without_known_identities(archive: Path, messages: Messages) -> Messages:

@@ -112,6 +112,8 @@ def _clock_of(brought: Brought) -> str:
         f", its listener's clock jumped by {by_s:+,.3f} s at {rfc3339(at)}: later receipt times corrected"
         for at, by_s in brought.jumps
     )
+    if brought.placed:
+        return f" ({brought.placed})"
     if not brought.moved or brought.clock_fast_s is None:
         return jumps
     moved = f"receipt times corrected by {-brought.clock_fast_s:+.3f} s"

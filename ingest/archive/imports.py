@@ -1,7 +1,8 @@
 """Which captures were brought in: a line for each, chained to the line before, and its own receipt times.
 
 ``DIR/imports/imports.ndjson``. Where two listeners heard the same, the archive keeps the receipt time of the
-capture that was imported first; ``DIR/imports/{capture}-{chunk}.parquet`` keeps that of the other.
+capture that was imported first; ``DIR/imports/{capture}-{chunk}.parquet`` keeps that of the other. Of a set's
+memory that counts or dates in its own way, the file itself is kept there.
 """
 
 from __future__ import annotations
@@ -41,7 +42,8 @@ class Brought(msgspec.Struct, kw_only=True):
     # Where its listener's clock jumped: time of receipt as written, and by how many seconds. Later times of
     # receipt were corrected by that.
     jumps: list[tuple[datetime, float]] = []
-    receipts: dict[str, str] = {}  # files with its own times of receipt, and their SHA-256
+    receipts: dict[str, str] = {}  # files with its own times of receipt, or itself, and their SHA-256
+    placed: str = ""  # how a set's memory with numbers or times of its own was placed, in words
     before: str = NOTHING_BEFORE  # SHA-256 of the line before, without its line end
 
 
@@ -85,8 +87,15 @@ def keep_receipts(archive: Path, name: str, receipts: pl.DataFrame) -> tuple[str
 
     Raises `OSError` when the folder cannot be written.
     """
-    folder, name = work_folder(archive) / FOLDER, f"{name}.parquet"
+    return keep_file(archive, f"{name}.parquet", parquet_bytes(receipts, compression="zstd"))
+
+
+def keep_file(archive: Path, name: str, made: bytes | memoryview) -> tuple[str, str]:
+    """Write a file beside the list of imports; return its name and SHA-256.
+
+    Raises `OSError` when the folder cannot be written.
+    """
+    folder = work_folder(archive) / FOLDER
     make_folder(folder)
-    made = parquet_bytes(receipts, compression="zstd")
     write_durably(folder / name, made)
     return name, hashlib.sha256(made).hexdigest()
