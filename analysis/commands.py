@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from analysis.profile_option import engine_option, profile_option
+from ingest.archive.store import ArchivePath
 from ingest.plurals import counted
 from ingest.shared_options import OutPath, archive_option, is_stdout, print_bytes
 from ingest.shown_text import echo
@@ -45,7 +46,7 @@ _FOLDER = OutPath(file_okay=False, allow_dash=True, path_type=Path)
 @engine_option
 @click.option("--json", "as_json", is_flag=True, help="Print what was written as one JSON object.")
 def analyse(
-    archive: Path,
+    archive: ArchivePath,
     out: Path,
     table: str | None,
     incident: str | None,
@@ -111,7 +112,7 @@ def analyse(
 
 
 def _write(
-    archive: Path, out: Path, rules: Profile, about: dict[str, str], form: str, engine: str | None
+    archive: ArchivePath, out: Path, rules: Profile, about: dict[str, str], form: str, engine: str | None
 ) -> Written:
     """Write the tables of an archive, or of the incident that `about` names, into a folder."""
     from analysis.incident import analyse as analyse_messages

@@ -5,6 +5,7 @@ from pathlib import Path
 import click
 
 from analysis.profile_option import profile_option
+from ingest.archive.store import ArchivePath
 from ingest.plurals import counted, percent
 from ingest.shared_options import OutPath, archive_option, is_stdout, print_bytes
 from ingest.shown_text import echo
@@ -24,7 +25,7 @@ WEARS_AT_ONCE = 200  # read together, so that memory does not follow the archive
 )
 @profile_option()
 @click.option("--json", "as_json", is_flag=True, help="Print what was learnt as one JSON object.")
-def learn(archive: Path, out: Path, profile: str | None, as_json: bool) -> None:
+def learn(archive: ArchivePath, out: Path, profile: str | None, as_json: bool) -> None:
     """Learn how wide the forecast's interval must be from the archive's own wears.
 
     It uses simulated wears and every wear that has a tally and reached its low-air warning. It tests each

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import json
-from pathlib import Path
 
 import click
 
+from ingest.archive.store import ArchivePath
 from ingest.plurals import counted
 from ingest.shared_options import archive_option
 from ingest.shown_text import echo
@@ -16,7 +16,7 @@ from ingest.talk import remark
 @click.command()
 @archive_option()
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON list.")
-def incidents(archive: Path, as_json: bool) -> None:
+def incidents(archive: ArchivePath, as_json: bool) -> None:
     """List the incidents of an archive: ID, first and last message about it (received, UTC), sets.
 
     A set that no desk tallied belongs to no incident; `underair analyse` without --incident includes it.

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import logging
 import threading
-from pathlib import Path
 from typing import Any
 
 from dash import Dash, Input, Output, dcc, html
@@ -12,7 +11,7 @@ from dash import Dash, Input, Output, dcc, html
 from dashboard import words
 from dashboard.context import PageContext
 from ingest.archive.sound import check_all, trouble_lately
-from ingest.archive.store import place_of
+from ingest.archive.store import ArchivePath, place_of
 from ingest.contract.any_error import ANY_ERROR
 from ingest.contract.errors import UnderairError
 
@@ -35,7 +34,7 @@ def register(app: Dash, context: PageContext) -> None:
         return banner(context.archive.folder)
 
 
-def banner(folder: Path) -> Any:
+def banner(folder: ArchivePath) -> Any:
     """Return what the banner says; nothing when the whole archive can be read."""
     try:
         sentences = trouble_lately(folder).sentences()
@@ -55,7 +54,7 @@ def banner(folder: Path) -> Any:
 class Checks:
     """Reads every part of an archive once a day: the banner names what was altered before anybody asks."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: ArchivePath) -> None:
         self._folder = folder
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="archive checks", daemon=True)

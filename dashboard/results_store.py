@@ -39,7 +39,7 @@ from ingest.archive.expected import SEALING
 from ingest.archive.parts import is_archive
 from ingest.archive.reading import Archive
 from ingest.archive.sound import trouble_lately
-from ingest.archive.store import place_of, work_folder
+from ingest.archive.store import ArchivePath, place_of, work_folder
 from ingest.contract.errors import ArchiveProblem, UnderairError
 from ingest.contract.frames import Messages, concat, drop_duplicates
 from ingest.freed_memory import give_back
@@ -376,7 +376,7 @@ def _no_wears() -> pl.DataFrame:
     return pl.DataFrame(schema=pl.Schema([*TABLES["wears"].items(), ("incident_key", pl.String)]))
 
 
-def _fingerprint(folder: Path) -> frozenset[tuple[str, int]]:
+def _fingerprint(folder: ArchivePath) -> frozenset[tuple[str, int]]:
     """Return the names and lengths of the folder's files: nothing new has come while they hold."""
     # What is altered or missing may be restored with the length that it had.
     found = {(f"{fault.what}: {fault.where}", 0) for fault in trouble_lately(folder)}

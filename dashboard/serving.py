@@ -34,7 +34,7 @@ from dashboard.trends.view import keeper_of
 from ingest.archive.durable import make_folder
 from ingest.archive.parts import is_archive
 from ingest.archive.reading import Archive
-from ingest.archive.store import place_of, work_folder
+from ingest.archive.store import ArchivePath, place_of, work_folder
 from ingest.broker.mqtt import Login, Publisher
 from ingest.contract.errors import BadSettings, BrokerProblem
 from ingest.contract.kinds import ID_WORDS
@@ -117,7 +117,7 @@ class Served:
 
     def __init__(
         self,
-        archive_folder: Path,
+        archive_folder: ArchivePath,
         broker_url: str | None = None,
         port: int = 0,
         profile: Profile | None = None,
@@ -262,7 +262,7 @@ class Served:
 
 
 def serve(
-    archive_folder: Path,
+    archive_folder: ArchivePath,
     profile_file: str | None,
     config: Path | None,
     metrics: str | None,

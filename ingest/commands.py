@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from ingest.archive.store import ArchivePath
 from ingest.contract.errors import BadCapture
 from ingest.counting import Telling, counts_sentence
 from ingest.logs import Form, log_to_stderr
@@ -53,7 +54,7 @@ new_archive_option = archive_option(
 @log_options
 def listen(
     broker: str,
-    archive: Path,
+    archive: ArchivePath,
     config: Path | None,
     mappings: tuple[Path, ...],
     metrics: str | None,
@@ -114,7 +115,9 @@ def listen(
     "For CSV: ingest/memory_mapping.example.toml.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the counts as one JSON object.")
-def import_captures(logs: tuple[Path, ...], archive: Path, mapping: Path | None, as_json: bool) -> None:
+def import_captures(
+    logs: tuple[Path, ...], archive: ArchivePath, mapping: Path | None, as_json: bool
+) -> None:
     """Import captures (.ndjson, .ndjson.gz, .ndjson.zst) into an archive.
 
     If LOG is `-`, it reads standard input: capture lines, or a topic and its payload on each line. If LOG is

@@ -16,7 +16,7 @@ from ingest.archive.imports import Brought, keep_import, keep_receipts, read_imp
 from ingest.archive.mapped_journal import mapper_of
 from ingest.archive.reading import Archive
 from ingest.archive.sealing import seal_messages
-from ingest.archive.store import file_sha256
+from ingest.archive.store import ArchivePath, file_sha256
 from ingest.contract.captures import BadLine, Heard, read_lines, require_file
 from ingest.contract.errors import ArchiveProblem, BadCapture, RefusedMessage, system_sentence
 from ingest.contract.fields import speaker_field
@@ -45,7 +45,7 @@ class Imported:
 
 
 def import_capture(
-    path: str | Path, archive: str | Path, progress: Callable[[int], object] = int
+    path: str | Path, archive: str | ArchivePath, progress: Callable[[int], object] = int
 ) -> Imported:
     """Bring a capture into an archive.
 
@@ -114,7 +114,7 @@ def import_capture(
 
 
 def _put_right(
-    folder: Path, brought: Brought, messages: Messages, apart: Difference | None, name: str
+    folder: ArchivePath, brought: Brought, messages: Messages, apart: Difference | None, name: str
 ) -> Messages:
     """Return a chunk with its times of receipt on the archive's clock; its own are kept in a file."""
     own = receipts_of(messages)
@@ -189,7 +189,7 @@ class Difference:
         return abs(self.seconds) >= max(LEAST_S, self.spread_s)
 
 
-def difference(archive: Path, messages: Messages) -> Difference | None:
+def difference(archive: ArchivePath, messages: Messages) -> Difference | None:
     """Return how far the listeners' clocks are apart; None when they heard too little in common."""
     found, asked = [], 0
     for kind in KINDS:

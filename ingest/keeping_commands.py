@@ -11,6 +11,7 @@ from pathlib import Path
 import click
 import msgspec
 
+from ingest.archive.store import ArchivePath
 from ingest.plurals import counted
 from ingest.shared_options import archive_option, broker_option, login_option
 from ingest.shown_text import echo
@@ -20,7 +21,7 @@ from ingest.stopping import stopped_by_signal
 @click.command()
 @archive_option()
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as one JSON object.")
-def tidy(archive: Path, as_json: bool) -> None:
+def tidy(archive: ArchivePath, as_json: bool) -> None:
     """Merge the small parts of finished days into one part for each day and kind.
 
     Readers and listeners can go on. It leaves today's parts (UTC) alone. It updates the index, which
@@ -52,7 +53,7 @@ def tidy(archive: Path, as_json: bool) -> None:
         )
 
 
-def print_verified(archive: Path, as_json: bool, others: int = 0) -> bool:
+def print_verified(archive: ArchivePath, as_json: bool, others: int = 0) -> bool:
     """Compare an archive with its manifest, print what was found, and return whether it is whole.
 
     `others`: faults that were found elsewhere in it.
@@ -81,7 +82,7 @@ def print_verified(archive: Path, as_json: bool, others: int = 0) -> bool:
 @archive_option()
 @login_option
 @click.option("--json", "as_json", is_flag=True, help="Print the counts as one JSON object.")
-def leave(broker: str, archive: Path, config: Path | None, as_json: bool) -> None:
+def leave(broker: str, archive: ArchivePath, config: Path | None, as_json: bool) -> None:
     """Retire a listener for good: receive what waits for it, and end its session at the broker.
 
     Stop it first. A stopped listener keeps its session; in a shared group the broker still sends it

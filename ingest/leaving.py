@@ -10,12 +10,11 @@ import threading
 import time
 from collections.abc import Callable
 from datetime import datetime, timedelta
-from pathlib import Path
 
 from ingest.archive.durable import sync_folder
 from ingest.archive.folder import Counts
 from ingest.archive.journal import segments
-from ingest.archive.store import work_folder
+from ingest.archive.store import ArchivePath, work_folder
 from ingest.broker.mqtt import Publisher, end_session
 from ingest.contract.errors import ArchiveProblem, BrokerProblem
 from ingest.listener import Listener
@@ -33,7 +32,7 @@ IDLE = timedelta(minutes=10)
 
 def leave(
     broker: str,
-    archive: Path,
+    archive: ArchivePath,
     settings: Settings,
     say: Callable[[str], None],
     stop: threading.Event,
@@ -84,7 +83,7 @@ def leave(
     return counts
 
 
-def idle_listeners(archive: Path, name: str, now: datetime) -> list[str]:
+def idle_listeners(archive: ArchivePath, name: str, now: datetime) -> list[str]:
     """Return a warning for each other listener of an archive that has not run for ten minutes or more."""
     return [
         f"listener {each.listener} last ran at {each.at:%Y-%m-%d %H:%M} UTC and still has its session: in a "

@@ -17,7 +17,7 @@ from ingest.archive.durable import make_folder
 from ingest.archive.finished_days import FinishedDays
 from ingest.archive.folder import Counts, create_archive
 from ingest.archive.mappings import filters_of
-from ingest.archive.store import work_folder
+from ingest.archive.store import ArchivePath, work_folder
 from ingest.archive.writing import Health, Writing
 from ingest.broker.mqtt import (
     Login,
@@ -80,7 +80,7 @@ class Listener(Started):
     def __init__(
         self,
         broker: str,
-        archive: str | Path,
+        archive: str | ArchivePath,
         settings: Settings | None = None,
         *,
         login: Login | None = None,

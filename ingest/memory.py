@@ -24,7 +24,7 @@ from ingest.archive.folder import Counts, create_archive
 from ingest.archive.imports import Brought, keep_file, keep_import
 from ingest.archive.parts import part_files, scan_parts
 from ingest.archive.sealing import seal_messages
-from ingest.archive.store import file_sha256
+from ingest.archive.store import ArchivePath, file_sha256
 from ingest.contract.captures import require_file
 from ingest.contract.errors import BadCapture, BadSettings, RefusedMessage
 from ingest.contract.fields import Field, fields_of
@@ -143,7 +143,9 @@ def load_mapping(path: str | Path) -> MemoryMapping:
     return mapping
 
 
-def import_memory(path: str | Path, mapping: MemoryMapping, archive: str | Path, now: datetime) -> Imported:
+def import_memory(
+    path: str | Path, mapping: MemoryMapping, archive: str | ArchivePath, now: datetime
+) -> Imported:
     """Bring a set's memory into an archive; `now` is the moment of receipt.
 
     What came by radio (the same service, set, boot and seq) stays; the same in the file counts as duplicate.
@@ -335,7 +337,7 @@ def _value(field: Field, source: MemoryValue, row: dict[str, str], decimal: str 
         raise ValueError(f"{field.name} must be {noun}, got {text!r}") from None
 
 
-def _compare_with_radio(path: Path, archive: Path, messages: Messages) -> None:
+def _compare_with_radio(path: Path, archive: ArchivePath, messages: Messages) -> None:
     """Raise `BadCapture` when most messages cannot lie between those by radio with the numbers around theirs.
 
     Such a file has numbers of its own, or its times were read in a wrong zone or order of day and month: it
@@ -399,7 +401,7 @@ def _refuse_another_boot(path: Path, told: pl.DataFrame, radio: pl.DataFrame) ->
         )
 
 
-def _radio_of(archive: Path, messages: Messages) -> Messages:
+def _radio_of(archive: ArchivePath, messages: Messages) -> Messages:
     """Return what is archived of the sets of a file."""
     sets = pl.concat(messages[kind]["set_id"] for kind in SET_KINDS).unique().to_list()
     return {
@@ -408,7 +410,7 @@ def _radio_of(archive: Path, messages: Messages) -> Messages:
     }
 
 
-def _without_known_identities(archive: Path, messages: Messages) -> Messages:
+def _without_known_identities(archive: ArchivePath, messages: Messages) -> Messages:
     """Leave out what came by radio, and what the file itself says twice."""
     identity = ["service", "set_id", "boot", "seq"]
     left = dict(messages)

@@ -18,6 +18,7 @@ import msgspec
 from ingest.archive.chained import NOTHING_BEFORE, read_chained
 from ingest.archive.durable import append_durably, write_durably
 from ingest.archive.journal import journal_folders
+from ingest.archive.store import ArchivePath
 from ingest.contract.times import EPOCH, rfc3339
 
 SET_FROM_US = 500_000
@@ -153,7 +154,7 @@ class ReceiptClock:
             self._say(f"{self._folder / STATE_FILE} cannot be written: {error.strerror}")
 
 
-def read_clock_sets(archive: Path) -> tuple[list[tuple[str, ClockSet]], list[str]]:
+def read_clock_sets(archive: ArchivePath) -> tuple[list[tuple[str, ClockSet]], list[str]]:
     """Return when the clocks of an archive's listeners were set, by listener, and what is wrong with these
     notes, in words."""
     found: list[tuple[str, ClockSet]] = []

@@ -19,7 +19,7 @@ from typing import Literal
 import msgspec
 
 from ingest.archive.journal import journal_folders
-from ingest.archive.store import place
+from ingest.archive.store import ArchivePath, place
 
 FILE_NAME = "status.json"
 FILE_BYTES = 2048
@@ -67,7 +67,7 @@ def status_topic(listener: str) -> str:
     return f"underair/status/{listener}"
 
 
-def read_statuses(archive: str | Path) -> list[Status]:
+def read_statuses(archive: str | ArchivePath) -> list[Status]:
     """Return the last status of each listener of an archive, by name."""
     found = []
     for folder in journal_folders(place(archive)):

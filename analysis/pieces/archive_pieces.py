@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
-from pathlib import Path
 
 import polars as pl
 
@@ -25,7 +24,7 @@ from ingest.archive.index import (
     summary_of_tail,
 )
 from ingest.archive.reading import Archive
-from ingest.archive.store import until_whole
+from ingest.archive.store import ArchivePath, until_whole
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import Messages
 from ingest.contract.kinds import DESK_KINDS, SET_KINDS
@@ -34,7 +33,7 @@ SILENCE = timedelta(hours=6)
 """A set that is still on speaks again before so long. Our own rule."""
 
 
-def cut(folder: Path) -> Pieces:
+def cut(folder: ArchivePath) -> Pieces:
     """Return the pieces of an archive, from its index and what is not sealed yet; none when it is empty.
 
     Without those of desks; asked again, only where the archive grew (`analysis.pieces.closed_days`).
@@ -43,7 +42,7 @@ def cut(folder: Path) -> Pieces:
     return until_whole(folder, growing_cut_of(folder.absolute()).pieces)
 
 
-def pieces_of(folder: Path) -> Pieces:
+def pieces_of(folder: ArchivePath) -> Pieces:
     """Return the pieces of an archive, those of its desks last.
 
     Raises `ArchiveProblem` when the folder holds no message.
@@ -65,17 +64,17 @@ def pieces_of(folder: Path) -> Pieces:
     return pieces
 
 
-def desks_of(folder: Path) -> pl.DataFrame:
+def desks_of(folder: ArchivePath) -> pl.DataFrame:
     """Return what desks said about whom, from the index and what is not sealed yet, as `with_uses`."""
     return until_whole(folder, lambda: _desks(open_archive(folder).unsealed(), ArchiveIndex(folder)))
 
 
-def incidents_in(folder: Path) -> pl.DataFrame:
+def incidents_in(folder: ArchivePath) -> pl.DataFrame:
     """Return the incidents that desks spoke of, as `analysis.pieces.incident_uses.incident_uses`."""
     return incident_uses(desks_of(folder))
 
 
-def incident_piece(folder: Path, incident: str) -> tuple[Messages, Scope]:
+def incident_piece(folder: ArchivePath, incident: str) -> tuple[Messages, Scope]:
     """Return what one incident needs: all that its sets said in their power-ups, and desks about it.
 
     - `folder`: the archive's.
@@ -89,7 +88,7 @@ def incident_piece(folder: Path, incident: str) -> tuple[Messages, Scope]:
     return until_whole(folder, lambda: next(messages_of(folder, _piece_of(folder, incident))))
 
 
-def light_incident_piece(folder: Path, incident: str) -> tuple[Mapping[str, pl.DataFrame], Scope]:
+def light_incident_piece(folder: ArchivePath, incident: str) -> tuple[Mapping[str, pl.DataFrame], Scope]:
     """Return what one incident needs, as `incident_piece`, but readings are read when asked for.
 
     Of a big incident that is nine tenths of the memory; see `analysis.pieces.light_messages`.
@@ -97,7 +96,7 @@ def light_incident_piece(folder: Path, incident: str) -> tuple[Mapping[str, pl.D
     return until_whole(folder, lambda: light_messages_of(folder, _piece_of(folder, incident)))
 
 
-def _piece_of(folder: Path, incident: str) -> Pieces:
+def _piece_of(folder: ArchivePath, incident: str) -> Pieces:
     archive, index = open_archive(folder), ArchiveIndex(folder)
     tail = archive.unsealed()
     desks = _desks(tail, index)

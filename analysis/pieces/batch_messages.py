@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from datetime import UTC, datetime, time, timedelta
-from pathlib import Path
 
 import numpy as np
 import polars as pl
@@ -20,6 +19,7 @@ from ingest.archive.index import LATER, later_note
 from ingest.archive.mappings import may_hold_mapped
 from ingest.archive.parts import is_archive, require_archive
 from ingest.archive.reading import Archive
+from ingest.archive.store import ArchivePath
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import Messages, no_messages
 from ingest.contract.kinds import DESK_KINDS, SET_KINDS
@@ -35,7 +35,7 @@ BARE = {
 
 
 def messages_of(
-    folder: Path, batch: Pieces, bare: bool = False, left_out: Collection[str] = ()
+    folder: ArchivePath, batch: Pieces, bare: bool = False, left_out: Collection[str] = ()
 ) -> Iterator[tuple[Messages, Scope]]:
     """Read a batch of pieces at once, and yield the messages of each, with what it answers for.
 
@@ -102,7 +102,7 @@ def messages_of(
         yield messages, Scope(frozenset(own), of_desk, heard_until_us, batch.tallied, own)
 
 
-def light_messages_of(folder: Path, piece: Pieces) -> tuple[Mapping[str, pl.DataFrame], Scope]:
+def light_messages_of(folder: ArchivePath, piece: Pieces) -> tuple[Mapping[str, pl.DataFrame], Scope]:
     """Return the messages of one piece with readings that are read when asked for, and what it answers for.
 
     Where an identity came twice, all messages of its kind are held, with their payloads: these decide.
@@ -141,7 +141,7 @@ def light_messages_of(folder: Path, piece: Pieces) -> tuple[Mapping[str, pl.Data
     return LightMessages(kept, light, piece.power_ups.select("set_id", "boot"), read), scope
 
 
-def nothing_is_there(folder: Path, messages: int, since: datetime) -> ArchiveProblem:
+def nothing_is_there(folder: ArchivePath, messages: int, since: datetime) -> ArchiveProblem:
     """Return what to say when of `messages` received from `since` on none can be read."""
     return ArchiveProblem(
         f"none of the {messages:,} messages of {since:%Y-%m-%d} and after can be seen in {folder}: is the "
@@ -323,7 +323,7 @@ def _by_piece(frame: pl.DataFrame) -> dict[int, pl.DataFrame]:
     return {int(key[0]): part for key, part in parts.items()}
 
 
-def open_archive(folder: Path) -> Archive:
+def open_archive(folder: ArchivePath) -> Archive:
     """Return the archive in a folder.
 
     Raises `ArchiveProblem` when there is no such folder, it is no archive, or a newer underair wrote there.

@@ -12,7 +12,6 @@ import threading
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -27,6 +26,7 @@ from ingest.archive.expected import being_sealed, expected_of
 from ingest.archive.index import ArchiveIndex, summary_of_tail
 from ingest.archive.reading import Archive
 from ingest.archive.sound import trouble_lately
+from ingest.archive.store import ArchivePath
 from ingest.contract.kinds import DESK_KINDS, SET_KINDS
 from ingest.contract.times import micros
 
@@ -49,7 +49,7 @@ class _State:
     sealing: frozenset[str]
 
     @classmethod
-    def now(cls, folder: Path) -> _State:
+    def now(cls, folder: ArchivePath) -> _State:
         """Return what holds now."""
         lines = expected_of(folder).lines_about()
         faults = frozenset((fault.what, fault.where) for fault in trouble_lately(folder).faults)
@@ -76,7 +76,7 @@ class Closed:
 class GrowingCut:
     """The pieces of one archive, asked for again and again; those of desks are not among them."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: ArchivePath) -> None:
         self._folder = folder
         self._lock = threading.Lock()
         self._closed: Closed | None = None
@@ -95,7 +95,7 @@ class GrowingCut:
 
 
 @functools.lru_cache(ARCHIVES_KEPT)
-def growing_cut_of(folder: Path) -> GrowingCut:
+def growing_cut_of(folder: ArchivePath) -> GrowingCut:
     """Return the one growing cut of an archive in this process; `folder` is absolute."""
     return GrowingCut(folder)
 

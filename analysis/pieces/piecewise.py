@@ -23,6 +23,7 @@ from analysis.pieces.pieces import Pieces
 from analysis.profile import Profile
 from analysis.tables import TABLES, Results, empty_table
 from analysis.writing import TableFiles
+from ingest.archive.store import ArchivePath
 from ingest.contract.any_error import ANY_ERROR
 from ingest.contract.errors import UnderairError
 from ingest.parquet_bytes import parquet_bytes
@@ -33,7 +34,7 @@ _PARTS = ".pieces-"
 _JOINED = "joined"
 
 
-def analyse_batch(folder: Path, batch: Pieces, profile: Profile) -> Results:
+def analyse_batch(folder: ArchivePath, batch: Pieces, profile: Profile) -> Results:
     """Return the tables of a batch of pieces, one piece after the other.
 
     Raises `ArchiveProblem` when what is to be read is damaged or not there. Any other error carries a note of
@@ -67,7 +68,7 @@ class PieceTask:
 
     number: int  # of the batch
     rows: int  # messages in it, for the progress
-    folder: Path
+    folder: ArchivePath
     batch: Pieces
     profile: Profile
     # Where its tables go; each run has its own, so that a worker that is late for one does not meddle with
@@ -149,7 +150,7 @@ class Written:
 
 
 def analyse_archive(
-    folder: Path,
+    folder: ArchivePath,
     profile: Profile,
     out: Path,
     form: str,

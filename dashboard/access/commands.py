@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from ingest.archive.store import ArchivePath
 from ingest.plurals import counted
 from ingest.shared_options import archive_option
 from ingest.shown_text import echo
@@ -151,7 +152,7 @@ def remove(name: str, file: AccountFile) -> None:
 @account.command("log")
 @archive_option("archive_folder", says="The archive in whose folder the log is kept.")
 @click.option("--json", "as_json", is_flag=True, help="As JSON, one line for each entry.")
-def show_log(archive_folder: Path, as_json: bool) -> None:
+def show_log(archive_folder: ArchivePath, as_json: bool) -> None:
     """Show who did what, and check the chain: exit code 1 when an entry was altered or removed.
 
     \b

@@ -17,6 +17,7 @@ from dashboard.access import words
 from dashboard.access.accounts import ROLES, AccountFile
 from dashboard.access.roles import Visitor
 from dashboard.access.sign_in import SignIn
+from ingest.archive.store import ArchivePath
 from ingest.contract.errors import BadSettings
 from ingest.contract.kinds import ID_WORDS
 from ingest.toml_faults import struct_in
@@ -61,7 +62,7 @@ class HouseSignIn(SignIn):
     Raises `BadSettings` when the settings or the secret cannot be used.
     """
 
-    def __init__(self, path: Path, archive: Path, *, over_tls: bool) -> None:
+    def __init__(self, path: Path, archive: ArchivePath, *, over_tls: bool) -> None:
         super().__init__(AccountFile(path.with_name(f"{path.name}.accounts")), archive, over_tls=over_tls)
         self._settings = load_house(path)
         self._secret = _secret(Path(self._settings.secret_file))

@@ -23,7 +23,7 @@ import polars as pl
 from ingest.archive.chained import NOTHING_BEFORE, hash_of, read_chained, with_own
 from ingest.archive.durable import append_durably
 from ingest.archive.folder import last_line
-from ingest.archive.store import work_folder
+from ingest.archive.store import ArchivePath, work_folder
 
 FOLDER = "access"
 SAME_AGAIN_S = 600.0  # looking on at the same is one look
@@ -67,7 +67,7 @@ class AccessLog:
     """
 
     def __init__(
-        self, archive: Path, clock: Callable[[], float] = time.time, *, folder: str = FOLDER
+        self, archive: ArchivePath, clock: Callable[[], float] = time.time, *, folder: str = FOLDER
     ) -> None:
         self._folder = work_folder(archive) / folder
         self._clock = clock
@@ -135,7 +135,7 @@ class AccessLog:
             append_durably(path, b"\n" + line if torn and path == files[-1] else line)
 
 
-def read_log(archive: Path, folder: str = FOLDER) -> tuple[list[LogEntry], list[str]]:
+def read_log(archive: ArchivePath, folder: str = FOLDER) -> tuple[list[LogEntry], list[str]]:
     """Read the whole log.
 
     Returns:
@@ -153,12 +153,12 @@ def read_log(archive: Path, folder: str = FOLDER) -> tuple[list[LogEntry], list[
     return entries, faults
 
 
-def head(archive: Path, folder: str = FOLDER) -> str:
+def head(archive: ArchivePath, folder: str = FOLDER) -> str:
     """Return the hash of the last line: noted elsewhere, it shows later that nothing was cut off the end."""
     return hash_of(_last_line(_files(work_folder(archive) / folder))[0])
 
 
-def access_table(archive: Path) -> pl.DataFrame:
+def access_table(archive: ArchivePath) -> pl.DataFrame:
     """Return the log as a table, one row an entry, for exports."""
     entries, _ = read_log(archive)
     return pl.DataFrame([entry.as_row() for entry in entries], schema=dict.fromkeys(_SHOWN, pl.String))

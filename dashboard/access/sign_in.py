@@ -8,7 +8,6 @@ import math
 import secrets
 import time
 from collections.abc import Callable
-from pathlib import Path
 from urllib.parse import urlsplit
 
 import flask
@@ -19,6 +18,7 @@ from dashboard.access.attempts import Attempts
 from dashboard.access.log import AccessLog
 from dashboard.access.roles import Visitor
 from dashboard.access.sessions import LASTS_S, Sessions, form_token
+from ingest.archive.store import ArchivePath
 
 FORM_LASTS_S = 3600
 FORM_TOKEN_LENGTH = 48
@@ -34,7 +34,12 @@ class SignIn:
     """
 
     def __init__(
-        self, accounts: AccountFile, archive: Path, *, over_tls: bool, clock: Callable[[], float] = time.time
+        self,
+        accounts: AccountFile,
+        archive: ArchivePath,
+        *,
+        over_tls: bool,
+        clock: Callable[[], float] = time.time,
     ) -> None:
         self.accounts = accounts
         self.archive = archive

@@ -37,6 +37,7 @@ from ingest.archive.chained import NOTHING_BEFORE, read_chained
 from ingest.archive.chained import hash_of as line_hash
 from ingest.archive.durable import append_durably
 from ingest.archive.sightings import Sighting, note_seen
+from ingest.archive.store import ArchivePath
 from ingest.contract.errors import UnderairError, system_sentence
 from ingest.contract.times import EPOCH
 from ingest.freed_memory import give_back
@@ -94,7 +95,7 @@ class About(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def incident_of_archive(
-    folder: Path, profile: Profile, incident_id: str, made: datetime
+    folder: ArchivePath, profile: Profile, incident_id: str, made: datetime
 ) -> tuple[IncidentRecord, Origin]:
     """Return an incident's record and its origin, for a report straight from the archive.
 
@@ -109,7 +110,7 @@ def incident_of_archive(
 
 
 def write_case(
-    archive: Path,
+    archive: ArchivePath,
     profile: Profile,
     incident_id: str,
     out: Path,

@@ -15,6 +15,7 @@ from analysis.pieces.archive_pieces import light_incident_piece
 from analysis.pieces.incident_uses import incident_id_of
 from analysis.pieces.light_messages import LightMessages
 from analysis.records import Ints, micros
+from ingest.archive.store import ArchivePath
 from ingest.contract.captures import Heard, capture_line, read_capture
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.fields import speaker_field
@@ -29,7 +30,7 @@ _ORDER = ("received", "topic", "seq", "payload")
 _PLAIN_TOPIC = r"^[A-Za-z0-9/_.:-]+$"
 
 
-def messages_of(folder: Path, incident_id: str) -> tuple[Mapping[str, pl.DataFrame], int]:
+def messages_of(folder: ArchivePath, incident_id: str) -> tuple[Mapping[str, pl.DataFrame], int]:
     """Return an incident's messages from an archive; readings are read when asked for where that can be.
 
     With them, until when the archive goes on, as far as it matters to the incident: microseconds since 1970.

@@ -14,6 +14,7 @@ import click
 import msgspec
 
 from analysis.profile_option import profile_option
+from ingest.archive.store import ArchivePath, local, place_of
 from ingest.contract.errors import ArchiveProblem, UnderairError, system_sentence
 from ingest.freed_memory import begin_short_command, end_short_command
 from ingest.plurals import counted
@@ -44,7 +45,9 @@ _FOLDER = ArchivePlace(must_exist=True)
     help="How many seconds the source's clock was fast.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the counts as one JSON object.")
-def notes(file: Path, archive: Path, incident: str, zone: str, clock_fast_s: float, as_json: bool) -> None:
+def notes(
+    file: Path, archive: ArchivePath, incident: str, zone: str, clock_fast_s: float, as_json: bool
+) -> None:
     """Import a radio log or dispatch times (time,source,text,certainty) into the archive as desk notes.
 
     Notes are added, never edited. Importing the same file again changes nothing. If FILE.csv is `-`, it
@@ -95,7 +98,7 @@ def notes(file: Path, archive: Path, incident: str, zone: str, clock_fast_s: flo
 )
 @click.option("--json", "as_json", is_flag=True, help="Print what was written as one JSON object.")
 def report(
-    archive: Path, incident: str, out: Path, profile: str | None, units: str, zone: str, as_json: bool
+    archive: ArchivePath, incident: str, out: Path, profile: str | None, units: str, zone: str, as_json: bool
 ) -> None:
     """Write one incident as one HTML file that works offline and prints.
 
@@ -160,7 +163,7 @@ def report(
 @click.pass_context
 def case(
     ctx: click.Context,
-    archive: Path | None,
+    archive: ArchivePath | None,
     incident: str | None,
     out: Path | None,
     why: str | None,
@@ -236,7 +239,12 @@ def _end_with_state(state: ArchiveState, what: str) -> None:
 @click.option("--tsa", metavar="PEM", type=_FILE, help="A case: root certificates of the time stamp.")
 @click.option("--json", "as_json", is_flag=True, help="Print what was found as one JSON object.")
 def verify(
-    folder: Path, again: bool, expect: str | None, signers: Path | None, tsa: Path | None, as_json: bool
+    folder: ArchivePath,
+    again: bool,
+    expect: str | None,
+    signers: Path | None,
+    tsa: Path | None,
+    as_json: bool,
 ) -> None:
     """Compare a case folder, or an archive, with its list of hashes.
 
@@ -250,11 +258,11 @@ def verify(
 
     from dashboard.evidence.case_check import is_case, note_opened, verify_case
 
-    if not is_case(folder):
+    if place_of(folder).is_shared or not is_case(case := local(folder)):
         _verify_archive(folder, expect, as_json)
         return
-    found = verify_case(folder, again, expect, signers, tsa)
-    unnoted = note_opened(folder, found, datetime.now(UTC))
+    found = verify_case(case, again, expect, signers, tsa)
+    unnoted = note_opened(case, found, datetime.now(UTC))
     if as_json:
         echo(json.dumps({name: getattr(found, name) for name in ("files", "head", "faults", "said")}))
     else:
@@ -268,7 +276,7 @@ def verify(
         sys.exit(1)
 
 
-def _verify_archive(folder: Path, expect: str | None, as_json: bool) -> None:
+def _verify_archive(folder: ArchivePath, expect: str | None, as_json: bool) -> None:
     from dashboard.access.log import read_log
     from dashboard.evidence.heads import compared_with_memory
     from dashboard.privacy.holds import hold_log
@@ -315,7 +323,7 @@ def _verify_archive(folder: Path, expect: str | None, as_json: bool) -> None:
 @click.option("--broker", metavar="URL", help="Also publish them: mqtt://HOST:PORT, or mqtts:// for TLS.")
 @login_option
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object for each chain.")
-def heads(folder: Path, broker: str | None, config: Path | None, as_json: bool) -> None:
+def heads(folder: ArchivePath, broker: str | None, config: Path | None, as_json: bool) -> None:
     """Print the heads of an archive, one line for each chain, to publish each day.
 
     A head is a hash of everything that was sealed until then. Whoever has it can check later that nothing was

@@ -10,7 +10,7 @@ import msgspec
 
 from ingest.archive.expected import expected_of
 from ingest.archive.sightings import Sighting, note_seen, seen_before
-from ingest.archive.store import place, work_folder
+from ingest.archive.store import ArchivePath, place, work_folder
 
 HEADS_TOPIC = "underair/heads/v1"
 LISTS = {"imports": "imports/imports.ndjson", "releases": "releases.ndjson"}
@@ -30,7 +30,7 @@ class Head(msgspec.Struct, frozen=True):
         return f"{self.made:%Y-%m-%dT%H:%M:%SZ}  {self.head}  {self.lines} lines  {self.chain}"
 
 
-def heads_of(archive: Path, made: datetime) -> list[Head]:
+def heads_of(archive: ArchivePath, made: datetime) -> list[Head]:
     """Return the heads of an archive's chains, by writer, then those of its other lists."""
     expected = expected_of(place(archive))
     lines = expected.lines()
@@ -40,7 +40,7 @@ def heads_of(archive: Path, made: datetime) -> list[Head]:
     ]
 
 
-def _lists(folder: Path) -> dict[str, list[str]]:
+def _lists(folder: ArchivePath) -> dict[str, list[str]]:
     """Return the hash of each line of an archive's lists beside the manifest: they only grow, too."""
     found = {}
     for name, file in LISTS.items():
@@ -50,7 +50,7 @@ def _lists(folder: Path) -> dict[str, list[str]]:
     return found
 
 
-def compared_with_memory(archive: Path, expect: str | None) -> tuple[list[str], list[str]]:
+def compared_with_memory(archive: ArchivePath, expect: str | None) -> tuple[list[str], list[str]]:
     """Compare an archive's chains with heads known before; return sentences and faults.
 
     A chain only grows: a head that once was its last line is still one of its lines. An archive rolled back

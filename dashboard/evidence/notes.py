@@ -16,7 +16,6 @@ import re
 import secrets
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qsl
 from zoneinfo import ZoneInfo
@@ -36,6 +35,7 @@ from dashboard.review.view import BadView, request_of
 from ingest.archive.folder import create_archive
 from ingest.archive.reading import Archive
 from ingest.archive.sealing import seal_messages
+from ingest.archive.store import ArchivePath
 from ingest.contract.captures import Heard
 from ingest.contract.columns import INCIDENT_KINDS
 from ingest.contract.errors import UnderairError
@@ -173,7 +173,7 @@ def desk_of(source: str, where: str) -> str:
 
 
 def bring_in(
-    data: bytes, name: str, archive: Path, incident: str, source: NoteTimes, received: datetime
+    data: bytes, name: str, archive: ArchivePath, incident: str, source: NoteTimes, received: datetime
 ) -> tuple[int, int, str]:
     """Put a CSV's notes into an archive; return its lines, how many notes are new, and what looks wrong.
 
@@ -215,7 +215,7 @@ def _far_off(heard: list[Heard], spoken: Messages, incident: str) -> str:
     return f"{which} the messages of {incident}: {how_far}; are its times local (--zone)?"
 
 
-def _sealed(archive: Path, heard: list[Heard], part: str, where: str = "") -> int:
+def _sealed(archive: ArchivePath, heard: list[Heard], part: str, where: str = "") -> int:
     """Put notes into an archive; return how many of them are new."""
     messages = frames_from_heard(heard)
     if len(messages["refused"]):
@@ -292,7 +292,7 @@ def bookmark_fields(form: dict[str, Any], record: IncidentRecord) -> dict[str, A
     return {"text": words.BOOKMARKED.format(name=name), "bookmark": query, "at": rfc3339(moment)}
 
 
-def keep(fields: dict[str, Any], record: IncidentRecord, desk: Desk | None, archive: Path) -> str:
+def keep(fields: dict[str, Any], record: IncidentRecord, desk: Desk | None, archive: ArchivePath) -> str:
     """Send a note on its way into the archive; return its identity ``desk_id/boot/seq``.
 
     `fields`: its own, without the incident; empty ones are left out.

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import datetime, timedelta
-from pathlib import Path
 
 import msgspec
 import numpy as np
@@ -15,7 +14,7 @@ from dashboard.evidence.case_messages import counts_of, received_of
 from ingest.archive.expected import expected_of
 from ingest.archive.imports import Brought, read_imports
 from ingest.archive.sound import trouble_of
-from ingest.archive.store import place
+from ingest.archive.store import ArchivePath, place
 from ingest.contract.kinds import KINDS
 from ingest.contract.times import EPOCH, rfc3339
 from ingest.receipt_clock import read_clock_sets
@@ -79,7 +78,7 @@ def origin_of(
     )
 
 
-def state_of(folder: Path, messages: Mapping[str, pl.DataFrame]) -> ArchiveState:
+def state_of(folder: ArchivePath, messages: Mapping[str, pl.DataFrame]) -> ArchiveState:
     """Return the state of what was read of an archive: call it after reading, contents are checked then.
 
     A part that was altered, is missing or was put there is reported if it is, or may be, of the time of these

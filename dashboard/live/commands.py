@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import json
-from pathlib import Path
 from typing import Any
 
 import click
 
 from analysis.profile_option import profile_option
+from ingest.archive.store import ArchivePath
 from ingest.shared_options import archive_option
 from ingest.shown_text import echo
 
@@ -21,7 +21,9 @@ COLUMNS = ("state", "who", "team", "place", "turn", "low", "air", "entry", "insi
 @click.option("--incident", help="Only this incident and sets without one; other rows are only counted.")
 @profile_option("profile_file")
 @click.option("--json", "as_json", is_flag=True, help="Print what the page would show as one JSON object.")
-def board(folder: Path, at: str, incident: str | None, profile_file: str | None, as_json: bool) -> None:
+def board(
+    folder: ArchivePath, at: str, incident: str | None, profile_file: str | None, as_json: bool
+) -> None:
     """Show the live board as it was at a moment, from the messages received by then.
 
     It is a reconstruction by this version of underair.

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import click
 
 from analysis.profile_option import profile_option
+from ingest.archive.store import ArchivePath
 from ingest.contract.errors import UnderairError
 from ingest.plurals import counted
 from ingest.shared_options import OutPath, archive_option, is_stdout, print_bytes
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
 )
 @profile_option()
 @click.option("--json", "as_json", is_flag=True, help="Print what was written as JSON.")
-def wearer(wearer_id: str, archive: Path, out: Path, profile: str | None, as_json: bool) -> None:
+def wearer(wearer_id: str, archive: ArchivePath, out: Path, profile: str | None, as_json: bool) -> None:
     """Write everything that is kept about one wearer: messages, tables, who looked.
 
     \b
@@ -55,7 +56,7 @@ def wearer(wearer_id: str, archive: Path, out: Path, profile: str | None, as_jso
 @profile_option(required=True, says="Doctrine profile in TOML: [retention] identity_months.")
 @click.option("--apply", is_flag=True, help="Remove the names; without it, only say which.")
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as one JSON object.")
-def retain(archive: Path, profile: str, apply: bool, as_json: bool) -> None:
+def retain(archive: ArchivePath, profile: str, apply: bool, as_json: bool) -> None:
     """Remove wearers' names from old incidents; keep the evidence, and everything under hold.
 
     An incident is old when its last message came more than the profile's identity_months ago. In each
@@ -118,7 +119,9 @@ def retain(archive: Path, profile: str, apply: bool, as_json: bool) -> None:
     )
 
 
-def _keep_stations(archive: Path, doctrine: Profile, now: datetime, names: dict[tuple[str, str], str]) -> int:
+def _keep_stations(
+    archive: ArchivePath, doctrine: Profile, now: datetime, names: dict[tuple[str, str], str]
+) -> int:
     """Note stations, roles and the exposure register before names are dropped."""
     from analysis.trends.roster import roster_beside, with_station_and_role
     from dashboard.privacy.kept_stations import keep_stations
@@ -129,7 +132,7 @@ def _keep_stations(archive: Path, doctrine: Profile, now: datetime, names: dict[
     return keep_stations(archive, with_station_and_role(everybody, roster), names)
 
 
-def _registered(archive: Path, doctrine: Profile, now: datetime) -> tuple[pl.DataFrame, pl.DataFrame]:
+def _registered(archive: ArchivePath, doctrine: Profile, now: datetime) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Bring the exposure register up to date; return the ledger's wears (`everybody`), and its lines."""
     from dashboard.privacy.register import update
     from dashboard.trends.wear_ledger import WearLedger
@@ -153,7 +156,7 @@ def _registered(archive: Path, doctrine: Profile, now: datetime) -> tuple[pl.Dat
 @click.option("--wearer", "wearer_id", metavar="WEARER", default="", help="One wearer only.")
 @profile_option()
 @click.option("--json", "as_json", is_flag=True, help="Print how many people it has as JSON.")
-def register(archive: Path, out: Path, wearer_id: str, profile: str | None, as_json: bool) -> None:
+def register(archive: ArchivePath, out: Path, wearer_id: str, profile: str | None, as_json: bool) -> None:
     """Write the exposure register: what each wearer was exposed to, by year, for occupational health.
 
     It keeps names for the profile's register_years, also those that `retain` drops elsewhere. The access
@@ -192,7 +195,9 @@ def register(archive: Path, out: Path, wearer_id: str, profile: str | None, as_j
 @click.option(
     "--json", "as_json", is_flag=True, help="Print the holds in force and the head as one JSON object."
 )
-def hold(archive: Path, incident: str | None, reason: str | None, release: bool, as_json: bool) -> None:
+def hold(
+    archive: ArchivePath, incident: str | None, reason: str | None, release: bool, as_json: bool
+) -> None:
     """Put an incident under hold: `retain` changes nothing of it until the hold is released.
 
     Every hold and release is a line in the chained log DIR/holds; `underair verify` checks it. Note

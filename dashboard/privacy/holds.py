@@ -16,7 +16,7 @@ from dashboard.access.log import LONGEST_TARGET, AccessLog, LogEntry, head, read
 from ingest.archive.parts import part_files, scan_parts
 from ingest.archive.reading import Archive
 from ingest.archive.retention import KINDS
-from ingest.archive.store import place_of
+from ingest.archive.store import ArchivePath, local, place_of
 from ingest.archive.tidying import only_one
 from ingest.contract.errors import ArchiveProblem
 
@@ -24,7 +24,7 @@ HOLDS = "holds"
 PLACE, RELEASE = "hold", "release"
 
 
-def holds(archive: Path) -> dict[str, LogEntry]:
+def holds(archive: ArchivePath) -> dict[str, LogEntry]:
     """Return the incidents under hold, each with the line that says so.
 
     Raises `ArchiveProblem` when the chain is broken: a hold may have been taken out.
@@ -45,13 +45,13 @@ def holds(archive: Path) -> dict[str, LogEntry]:
     return held
 
 
-def hold_log(archive: Path) -> tuple[list[LogEntry], list[str], str]:
+def hold_log(archive: ArchivePath) -> tuple[list[LogEntry], list[str], str]:
     """Return the entries and faults as `read_log` has them, and the head of the chain."""
     with _at_hand(archive) as folder:
         return *read_log(folder, HOLDS), head(folder, HOLDS)
 
 
-def place_hold(archive: Path, incident_id: str, reason: str) -> None:
+def place_hold(archive: ArchivePath, incident_id: str, reason: str) -> None:
     """Put an incident under hold.
 
     Raises `ArchiveProblem` when no desk spoke of it, it is under hold already, names are being dropped right
@@ -67,7 +67,7 @@ def place_hold(archive: Path, incident_id: str, reason: str) -> None:
         _write(archive, PLACE, incident_id, reason)
 
 
-def release_hold(archive: Path, incident_id: str, reason: str) -> None:
+def release_hold(archive: ArchivePath, incident_id: str, reason: str) -> None:
     """Release an incident from its hold.
 
     Raises `ArchiveProblem` when it is under none; otherwise as `place_hold`.
@@ -78,7 +78,7 @@ def release_hold(archive: Path, incident_id: str, reason: str) -> None:
         _write(archive, RELEASE, incident_id, reason)
 
 
-def _write(archive: Path, action: str, incident_id: str, reason: str) -> None:
+def _write(archive: ArchivePath, action: str, incident_id: str, reason: str) -> None:
     target = f"{incident_id}: {reason.strip()}"
     if not reason.strip() or len(target) > LONGEST_TARGET:
         raise ArchiveProblem(
@@ -94,10 +94,10 @@ def _write(archive: Path, action: str, incident_id: str, reason: str) -> None:
 
 
 @contextmanager
-def _at_hand(archive: Path) -> Iterator[Path]:
+def _at_hand(archive: ArchivePath) -> Iterator[Path]:
     """Give a folder of this machine with the holds in it: the archive's, or a copy of the store's."""
     if not place_of(archive).is_shared:
-        yield archive
+        yield local(archive)
         return
     with tempfile.TemporaryDirectory(prefix="underair-") as folder:
         (Path(folder) / HOLDS).mkdir(mode=0o700)
@@ -106,7 +106,7 @@ def _at_hand(archive: Path) -> Iterator[Path]:
         yield Path(folder)
 
 
-def _spoken_of(archive: Path, incident_id: str) -> bool:
+def _spoken_of(archive: ArchivePath, incident_id: str) -> bool:
     unsealed = Archive(archive).unsealed()
     return any(
         incident_id in unsealed[kind]["incident_id"]

@@ -5,18 +5,17 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Mapping
-from pathlib import Path
 
 import polars as pl
 
 from analysis.trends.roster import KEPT_NAME
 from ingest.archive.durable import append_durably, sync_folder
-from ingest.archive.store import work_folder
+from ingest.archive.store import ArchivePath, work_folder
 
 COLUMNS = ("wearer", "station", "role", "from", "until")
 
 
-def keep_stations(archive: Path, wears: pl.DataFrame, names: Mapping[tuple[str, str], str]) -> int:
+def keep_stations(archive: ArchivePath, wears: pl.DataFrame, names: Mapping[tuple[str, str], str]) -> int:
     """Note under each new name the station and role of the old one, for the days of that incident only.
 
     - `wears`: the ledger's, with `station` and `role`, while it still has the old names.

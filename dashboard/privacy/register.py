@@ -18,7 +18,7 @@ import polars as pl
 from analysis.trends.ledger import NOTED, THERMAL_CLASSES, TIME, was_heard
 from analysis.trends.naming import gone
 from dashboard.trends.kept_ledger import read_table, write_table
-from ingest.archive.store import work_folder
+from ingest.archive.store import ArchivePath, work_folder
 from ingest.contract.errors import ArchiveProblem
 
 _NOTED = ("contamination", "decontaminated")
@@ -39,7 +39,7 @@ LINES = pl.Schema(
 )
 
 
-def update(archive: Path, wears: pl.DataFrame, now: datetime, keep_years: int) -> pl.DataFrame:
+def update(archive: ArchivePath, wears: pl.DataFrame, now: datetime, keep_years: int) -> pl.DataFrame:
     """Add the wears of named people, drop lines that are older than the register keeps, return the register.
 
     `wears`: the ledger's, with those who were never heard.

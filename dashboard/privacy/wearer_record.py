@@ -38,7 +38,7 @@ from dashboard.results_store import IncidentRecord, record_of
 from dashboard.trends import sentences
 from dashboard.trends.wear_ledger import WearLedger
 from ingest.archive.reading import Archive
-from ingest.archive.store import work_folder
+from ingest.archive.store import ArchivePath, work_folder
 from ingest.contract.captures import Heard, write_capture
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.kinds import KINDS
@@ -54,7 +54,7 @@ _ABOUT = Path(__file__).with_name("wearer_about.txt")
 
 
 def write_wearer_record(
-    folder: Path, profile: Profile, wearer_id: str, out: Path, made: datetime
+    folder: ArchivePath, profile: Profile, wearer_id: str, out: Path, made: datetime
 ) -> dict[str, int]:
     """Write everything about one wearer into a new folder; return how many incidents, wears, messages, looks.
 
@@ -124,7 +124,7 @@ def without_others(text: str, others: Collection[str]) -> str:
     return re.sub(rf"(?<!\w)(?<!\w-)(?:{names})(?!\w|-\w)", ANOTHER, text) if names else text
 
 
-def _apart(folder: Path, profile: Profile, wearer_id: str, made: datetime) -> dict[str, pl.DataFrame]:
+def _apart(folder: ArchivePath, profile: Profile, wearer_id: str, made: datetime) -> dict[str, pl.DataFrame]:
     """Return by file what names a wearer outside the incidents."""
     ledger = WearLedger(Archive(folder), profile)
     ledger.update(made)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from analysis.profile_option import engine_option, profile_option
+from ingest.archive.store import ArchivePath
 from ingest.plurals import counted
 from ingest.shared_options import OutPath, archive_option
 from ingest.shown_text import echo
@@ -89,7 +90,7 @@ DAY = _Day(["%Y-%m-%d"])
 @engine_option
 @click.option("--json", "as_json", is_flag=True, help="Print what was written as one JSON object.")
 def audit(
-    archive_folder: Path,
+    archive_folder: ArchivePath,
     out: Path,
     first: datetime | None,
     last: datetime | None,
@@ -286,7 +287,7 @@ def _write(
         (aside / "README.txt").write_text(note, encoding="utf-8")
 
 
-def _nothing(archive: Path, every: pl.DataFrame, silent: int) -> str:
+def _nothing(archive: ArchivePath, every: pl.DataFrame, silent: int) -> str:
     """Say why there is nothing to sum up, and what to do; `silent` entries were never heard."""
     if silent:
         return (

@@ -33,7 +33,7 @@ from analysis.trends.ledger import SCHEMAS, VERSION, Ledger, ledger_of, plain, w
 from dashboard.trends.kept_ledger import IDENTITY, Kept, read_coded, read_kept, write_kept, write_table
 from ingest.archive.parts import is_archive
 from ingest.archive.reading import Archive
-from ingest.archive.store import work_folder
+from ingest.archive.store import ArchivePath, work_folder
 
 SAVED_EVERY_S = 20.0
 Progress = Callable[[int, int], None]
@@ -145,7 +145,7 @@ class _Lot:
     """Pieces that are read together, for one worker."""
 
     number: int
-    folder: Path
+    folder: ArchivePath
     batch: Pieces
     profile: Profile
     analyse_messages: Callable[..., Results]

@@ -23,7 +23,7 @@ from ingest.archive.chained import NOTHING_BEFORE
 from ingest.archive.folder import require_known
 from ingest.archive.journal import journal_folders, segments
 from ingest.archive.manifest import HASH_LENGTH, SUFFIX, Line, decode_line
-from ingest.archive.store import place_of
+from ingest.archive.store import ArchivePath, local, place_of
 
 SEALING = "sealing"
 _PART = b'"part":"'
@@ -41,7 +41,7 @@ def part_name(segment: Path) -> str:
     return f"{segment.parent.name}-{segment.stem}"
 
 
-def unsettled(archive: Path) -> set[str]:
+def unsettled(archive: ArchivePath) -> set[str]:
     """Return the names of parts that will be written again: their segments are still in a journal.
 
     On a store a mark says so for journals of other machines.
@@ -50,7 +50,7 @@ def unsettled(archive: Path) -> set[str]:
     return names | being_sealed(archive)
 
 
-def being_sealed(archive: Path) -> set[str]:
+def being_sealed(archive: ArchivePath) -> set[str]:
     """Return the names of parts that are on their way to a store: they count when all of them are there."""
     return {mark.name for mark in place_of(archive).below(archive / SEALING)}
 
@@ -107,7 +107,7 @@ def _replaced(latest: dict[str, Line], on_disk: Collection[str]) -> set[str]:
 @dataclass(eq=False)
 class _Chain:
     writer: str
-    path: Path
+    path: ArchivePath
     known: tuple[int, ...] = ()
     end: int = 0
     lines: int = 0
@@ -156,7 +156,7 @@ class _Chain:
     def ends_as_before(self) -> bool:
         """Return whether the last line that was read is still there: the chain has only grown since."""
         start, end = self.last
-        with self.path.open("rb") as file:
+        with local(self.path).open("rb") as file:
             text = os.pread(file.fileno(), end + 1 - start, start)
         return end == 0 or (
             text[-1:] == b"\n" and hashlib.sha256(text[: -HASH_LENGTH - 1]).hexdigest() == self.before
@@ -174,7 +174,7 @@ class _Chain:
         if self.text:
             texts = [self.text[start:end] for start, end in pairs]
         else:
-            with self.path.open("rb") as file:
+            with local(self.path).open("rb") as file:
                 texts = [os.pread(file.fileno(), end - start, start) for start, end in pairs]
         found = []
         for text in texts:
@@ -188,7 +188,7 @@ class _Chain:
 class Expected:
     """What the manifest of one archive says, renewed by `refresh`."""
 
-    def __init__(self, archive: Path) -> None:
+    def __init__(self, archive: ArchivePath) -> None:
         self._archive = archive
         self._chains: dict[str, _Chain] = {}
         self._decoded: OrderedDict[str, tuple[list[tuple[_Chain, int]], dict[str, Line]]] = OrderedDict()
@@ -205,14 +205,14 @@ class Expected:
             if place_of(folder).is_shared:
                 self._refresh_from_store(folder)
                 return self
-            found = {path.name.removesuffix(SUFFIX): path for path in folder.glob(f"*{SUFFIX}")}
+            found = {path.name.removesuffix(SUFFIX): path for path in local(folder).glob(f"*{SUFFIX}")}
             self._chains = {
                 writer: self._renewed(self._chains.get(writer) or _Chain(writer, found[writer]))
                 for writer in sorted(found, key=_compacting_last)
             }
         return self
 
-    def _refresh_from_store(self, folder: Path) -> None:
+    def _refresh_from_store(self, folder: ArchivePath) -> None:
         listed: dict[str, list[tuple[str, int, int]]] = {}
         for path in place_of(folder).below(folder):
             name = str(path).removeprefix(f"{folder}/")
@@ -246,7 +246,7 @@ class Expected:
         grown = bool(chain.known) and stat.st_ino == chain.known[1] and stat.st_size > chain.known[0]
         if not grown or not chain.ends_as_before():
             chain = _Chain(chain.writer, path)
-        with path.open("rb") as file:
+        with local(path).open("rb") as file:
             file.seek(chain.end)
             rest = b""
             while block := file.read(_BLOCK):
@@ -349,7 +349,7 @@ _known: dict[str, Expected] = {}
 _known_lock = threading.Lock()
 
 
-def expected_of(archive: Path) -> Expected:
+def expected_of(archive: ArchivePath) -> Expected:
     """Return what an archive's manifest says now."""
     key = str(archive.absolute())
     with _known_lock:

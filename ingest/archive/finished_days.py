@@ -14,9 +14,8 @@ import sys
 import threading
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 
-from ingest.archive.store import place, place_of
+from ingest.archive.store import ArchivePath, local, place, place_of
 from ingest.stopping import command_of
 
 FIRST_AFTER_S = 60.0
@@ -31,7 +30,7 @@ class FinishedDays:
     `say`: takes sentences for the operator.
     """
 
-    def __init__(self, archive: Path, say: Callable[[str], None]) -> None:
+    def __init__(self, archive: ArchivePath, say: Callable[[str], None]) -> None:
         self._archive = archive
         self._say = say
         self._stopping = threading.Event()
@@ -91,13 +90,13 @@ def seconds_to_next(now: datetime) -> float:
     return (next_day + _SEALED_WITHIN - now).total_seconds()
 
 
-def _is_there_work(archive: Path, today: str) -> bool:
+def _is_there_work(archive: ArchivePath, today: str) -> bool:
     """Return whether any finished day has several parts: the code that merges takes long to load."""
     if place_of(archive).is_shared:
         return True  # to list it is what is heavy there
     return any(
         sum(not path.name.startswith(".") for path in folder.glob("*.parquet")) > 1
-        for folder in archive.glob("*/date=*")
+        for folder in local(archive).glob("*/date=*")
         if folder.name != f"date={today}"
     )
 

@@ -9,13 +9,12 @@ from __future__ import annotations
 import os
 from dataclasses import astuple, dataclass
 from operator import add
-from pathlib import Path
 from typing import BinaryIO
 
 import msgspec
 
 from ingest.archive.durable import make_folder
-from ingest.archive.store import place, place_of, work_folder
+from ingest.archive.store import ArchivePath, local, place, place_of, work_folder
 from ingest.contract.errors import ArchiveProblem
 
 FORMAT = 2
@@ -48,7 +47,7 @@ def last_line(file: BinaryIO) -> tuple[bytes | None, int]:
     return None, 0
 
 
-def require_known_format(archive: Path) -> None:
+def require_known_format(archive: ArchivePath) -> None:
     """Refuse an archive in whose manifest a newer underair has written.
 
     The last line of each chain decides: a newer underair writes its form into every line, and an older
@@ -62,14 +61,14 @@ def require_known_format(archive: Path) -> None:
     folder = archive / "manifest"
     if place_of(folder).is_shared or not folder.is_dir():
         return
-    for chain in sorted(folder.glob("*.ndjson")):
+    for chain in sorted(local(folder).glob("*.ndjson")):
         with chain.open("rb") as file:
             line, _ = last_line(file)
         if line is not None:
             require_known(line, archive)
 
 
-def require_known(line: bytes, where: Path) -> None:
+def require_known(line: bytes, where: ArchivePath) -> None:
     """Refuse a line of a newer form; what cannot be read at all is for `verify` to name.
 
     Raises `ArchiveProblem`.
@@ -99,7 +98,7 @@ class Counts:
         return Counts(*map(add, astuple(self), astuple(other)))
 
 
-def create_archive(folder: str | Path) -> Path:
+def create_archive(folder: str | ArchivePath) -> ArchivePath:
     """Make an archive's folder when it is not there, and return its path; a store needs none.
 
     Raises `ArchiveProblem` when it cannot be made, is not a folder, or a newer underair wrote there.

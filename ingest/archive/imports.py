@@ -16,7 +16,7 @@ import polars as pl
 
 from ingest.archive.chained import NOTHING_BEFORE, read_chained
 from ingest.archive.durable import append_durably, make_folder, sync_folder, write_durably
-from ingest.archive.store import file_sha256, work_folder
+from ingest.archive.store import ArchivePath, file_sha256, work_folder
 from ingest.parquet_bytes import parquet_bytes
 
 FOLDER, FILE = "imports", "imports.ndjson"
@@ -47,7 +47,7 @@ class Brought(msgspec.Struct, kw_only=True):
     before: str = NOTHING_BEFORE  # SHA-256 of the line before, without its line end
 
 
-def read_imports(archive: Path) -> tuple[list[Brought], list[str], str]:
+def read_imports(archive: ArchivePath) -> tuple[list[Brought], list[str], str]:
     """Return the lines, what is wrong with them and their files in words, and the hash of the last line."""
     folder = work_folder(archive) / FOLDER
     path = folder / FILE
@@ -67,7 +67,7 @@ def _wrong(folder: Path, name: str, digest: str) -> str:
     )
 
 
-def keep_import(archive: Path, brought: Brought) -> None:
+def keep_import(archive: ArchivePath, brought: Brought) -> None:
     """Append a line; a capture that has one already gets no other.
 
     Raises `OSError` when the folder cannot be written.
@@ -82,7 +82,7 @@ def keep_import(archive: Path, brought: Brought) -> None:
     sync_folder(folder)
 
 
-def keep_receipts(archive: Path, name: str, receipts: pl.DataFrame) -> tuple[str, str]:
+def keep_receipts(archive: ArchivePath, name: str, receipts: pl.DataFrame) -> tuple[str, str]:
     """Write a chunk's own times of receipt; return the name of the file and its SHA-256.
 
     Raises `OSError` when the folder cannot be written.

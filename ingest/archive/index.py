@@ -19,7 +19,6 @@ import io
 import json
 from collections.abc import Iterable, Sequence
 from datetime import date, timedelta
-from pathlib import Path
 from typing import NamedTuple
 
 import polars as pl
@@ -27,7 +26,7 @@ import polars as pl
 from ingest.archive.expected import being_sealed
 from ingest.archive.parts import day_folders, day_of, parts_by_day, scan_parts
 from ingest.archive.sound import DayFolder, sound_parts
-from ingest.archive.store import StoreProblem, place_of
+from ingest.archive.store import ArchivePath, StoreProblem, place_of
 from ingest.contract.columns import FRAME_SCHEMAS
 from ingest.contract.frames import Messages
 from ingest.contract.kinds import DESK_KINDS, SET_KINDS
@@ -68,7 +67,7 @@ class Part(NamedTuple):
 
     kind: str
     day: date
-    path: Path
+    path: ArchivePath
     size: int
     changed_ns: int
 
@@ -84,7 +83,7 @@ class ArchiveIndex:
     `archive`: its folder. Where the index cannot be written, it is made in memory each time.
     """
 
-    def __init__(self, archive: Path) -> None:
+    def __init__(self, archive: ArchivePath) -> None:
         self.archive = archive
 
     def days(self) -> list[date]:
@@ -151,7 +150,7 @@ def days_between(first: date, last: date) -> list[date]:
     return [first + timedelta(days=number) for number in range((last - first).days + 1)]
 
 
-def _parts(archive: Path, kinds: Sequence[str], days: Sequence[date] | None = None) -> list[Part]:
+def _parts(archive: ArchivePath, kinds: Sequence[str], days: Sequence[date] | None = None) -> list[Part]:
     found = []
     coming = being_sealed(archive)  # the reader passes them over, too
     for kind in kinds:
@@ -262,7 +261,7 @@ def summary_of_tail(messages: Messages, kinds: Sequence[str]) -> pl.DataFrame:
     return pl.concat(found)
 
 
-def _read(path: Path, schema: pl.Schema) -> tuple[list[_Mark], pl.DataFrame]:
+def _read(path: ArchivePath, schema: pl.Schema) -> tuple[list[_Mark], pl.DataFrame]:
     """Return the marks of the parts that an index file is about, and its rows; nothing when unusable."""
     try:
         kept = unsealed(path.read_bytes())

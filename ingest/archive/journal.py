@@ -18,7 +18,7 @@ from ingest.archive.durable import sync_folder
 from ingest.archive.journal_frames import Damage as Damage
 from ingest.archive.journal_frames import Record as Record
 from ingest.archive.journal_frames import new_magic, numbered_frame, segment_header
-from ingest.archive.store import work_folder
+from ingest.archive.store import ArchivePath, work_folder
 from ingest.contract.errors import ArchiveProblem
 
 SUFFIX = ".journal"
@@ -36,7 +36,7 @@ def foreign_segments(folder: Path) -> list[Path]:
     return sorted(path for path in folder.glob(f"*{SUFFIX}") if not _NAME.fullmatch(path.name))
 
 
-def journal_folders(archive: Path) -> Iterator[Path]:
+def journal_folders(archive: ArchivePath) -> Iterator[Path]:
     """Yield the journal folder of each listener of an archive, on this machine."""
     root = work_folder(archive) / "journal"
     if root.is_dir():

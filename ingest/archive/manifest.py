@@ -24,7 +24,7 @@ from ingest.archive import store_chains
 from ingest.archive.chained import hash_of
 from ingest.archive.durable import make_folder, sync_folder
 from ingest.archive.folder import FORMAT, last_line, require_known
-from ingest.archive.store import file_sha256, place_of
+from ingest.archive.store import ArchivePath, file_sha256, local, place_of
 from ingest.contract.errors import ArchiveProblem
 
 SUFFIX = ".ndjson"
@@ -111,9 +111,9 @@ class Held:
 
 
 def add_line(
-    archive: Path,
+    archive: ArchivePath,
     writer: str,
-    path: Path,
+    path: ArchivePath,
     held: Held,
     file: Path,
     *,
@@ -155,13 +155,13 @@ def add_line(
     )
 
 
-def restate(archive: Path, part: Path, held: Held, line: Line) -> None:
+def restate(archive: ArchivePath, part: ArchivePath, held: Held, line: Line) -> None:
     """Say again in this form what a part of an older form holds; its bytes are those of the older line."""
     now = {"size": part.stat().st_size, "written": datetime.now(UTC), **held.said()}
     _add(archive, "tidy", msgspec.structs.replace(line, format=FORMAT, restates=True, **now))
 
 
-def _add(archive: Path, writer: str, said: Line) -> None:
+def _add(archive: ArchivePath, writer: str, said: Line) -> None:
     def line(last: bytes | None) -> bytes:
         if last is not None:
             require_known(last, archive)
@@ -172,8 +172,8 @@ def _add(archive: Path, writer: str, said: Line) -> None:
     (store_chains.append if place_of(archive).is_shared else _append)(archive, writer, line)
 
 
-def _append(archive: Path, writer: str, line: Callable[[bytes | None], bytes]) -> None:
-    folder = archive / "manifest"
+def _append(archive: ArchivePath, writer: str, line: Callable[[bytes | None], bytes]) -> None:
+    folder = local(archive) / "manifest"
     make_folder(folder)
     manifest = folder / f"{writer}{SUFFIX}"
     new = not manifest.exists()

@@ -12,6 +12,7 @@ import msgspec
 
 from ingest.archive.durable import with_sha256, without_sha256, write_durably
 from ingest.archive.mappings import mappings_of
+from ingest.archive.store import ArchivePath
 from ingest.mapping.mapper import Mapper, SetState
 
 STATE = "mapping-state.json"
@@ -28,13 +29,13 @@ _encode = msgspec.json.Encoder().encode
 _decode = msgspec.json.Decoder(_Kept).decode
 
 
-def mapper_of(archive: Path, *, only_sound: bool = False) -> Mapper | None:
+def mapper_of(archive: ArchivePath, *, only_sound: bool = False) -> Mapper | None:
     """Return what reads an archive's foreign topics; None when it has no mapping."""
     mappings = mappings_of(archive, only_sound=only_sound)
     return Mapper(mappings) if mappings else None
 
 
-def mapper_before(archive: Path, segment: Path, *, only_sound: bool = False) -> Mapper | None:
+def mapper_before(archive: ArchivePath, segment: Path, *, only_sound: bool = False) -> Mapper | None:
     """Return the mapper as it was before a segment of its journal; None when there is no mapping."""
     mapper = mapper_of(archive, only_sound=only_sound)
     if mapper is not None:

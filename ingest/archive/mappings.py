@@ -16,7 +16,7 @@ from pathlib import Path
 import msgspec
 
 from ingest.archive.durable import with_sha256, without_sha256, write_durably
-from ingest.archive.store import place_of, work_folder
+from ingest.archive.store import ArchivePath, place_of, work_folder
 from ingest.contract.errors import ArchiveProblem, BadSettings
 from ingest.mapping.rules import Mapping, bytes_of, read_mapping
 
@@ -24,12 +24,12 @@ DIGESTS = "sha256.json"
 _FILE = re.compile(r"([A-Za-z0-9._-]{1,40})-([1-9][0-9]*)\.toml")
 
 
-def mappings_folder(archive: Path) -> Path:
+def mappings_folder(archive: ArchivePath) -> Path:
     """Return where an archive keeps its mappings; on a store, this machine's work folder."""
     return work_folder(archive) / "mappings"
 
 
-def mappings_of(archive: Path, *, only_sound: bool = False) -> list[Mapping]:
+def mappings_of(archive: ArchivePath, *, only_sound: bool = False) -> list[Mapping]:
     """Return the mappings in force, by name.
 
     `only_sound`: leave out those that were altered, for readers: a desk must see the other sets, and
@@ -60,7 +60,7 @@ def mappings_of(archive: Path, *, only_sound: bool = False) -> list[Mapping]:
     ]
 
 
-def altered_mappings(archive: Path) -> list[str]:
+def altered_mappings(archive: ArchivePath) -> list[str]:
     """Return mapping files that were changed or are missing, as paths below the archive's work folder."""
     folder = mappings_folder(archive)
     try:
@@ -75,7 +75,7 @@ def altered_mappings(archive: Path) -> list[str]:
     ]
 
 
-def keep_mapping(archive: Path, source: Path) -> Mapping:
+def keep_mapping(archive: ArchivePath, source: Path) -> Mapping:
     """Put a mapping into an archive, in force from then on.
 
     Raises `BadSettings` when it cannot be read, another one of the same name and version is there, or one of
@@ -115,13 +115,13 @@ def keep_mapping(archive: Path, source: Path) -> Mapping:
     return mapping
 
 
-def file_of(archive: Path, origin: str) -> str:
+def file_of(archive: ArchivePath, origin: str) -> str:
     """Return a mapping file of an archive as the manifest names it: ``NAME/VERSION sha256:DIGEST``."""
     path = mappings_folder(archive) / f"{origin.replace('/', '-')}.toml"
     return f"{origin} sha256:{_sha256(bytes_of(path))}"
 
 
-def changed_files(archive: Path, named: Iterable[str]) -> Iterator[tuple[bool, str, str]]:
+def changed_files(archive: ArchivePath, named: Iterable[str]) -> Iterator[tuple[bool, str, str]]:
     """Yield each mapping file that is not what the manifest names: is it gone, its place, what is wrong.
 
     On a store only those that this machine has: its listener's or import's are kept beside the journal.
@@ -140,12 +140,12 @@ def changed_files(archive: Path, named: Iterable[str]) -> Iterator[tuple[bool, s
             yield False, f"mappings/{path.name}", said
 
 
-def may_hold_mapped(archive: Path) -> bool:
+def may_hold_mapped(archive: ArchivePath) -> bool:
     """Return whether messages of an archive may have been made by a mapping."""
     return (archive / "originals").is_dir() or mappings_folder(archive).is_dir()
 
 
-def filters_of(archive: Path) -> list[str]:
+def filters_of(archive: ArchivePath) -> list[str]:
     """Return the topic filters of an archive's mappings, each once."""
     return list(dict.fromkeys(source.filter for mapping in mappings_of(archive) for source in mapping.source))
 

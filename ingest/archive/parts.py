@@ -21,7 +21,7 @@ from ingest.archive.expected import expected_of
 from ingest.archive.folder import require_known_format
 from ingest.archive.manifest import DIGESTS, Held, Line, add_line
 from ingest.archive.sound import SUFFIX, DayFolder, aside_folder, aside_of, below, sound_parts
-from ingest.archive.store import file_sha256, place_of, reader_options
+from ingest.archive.store import ArchivePath, file_sha256, place_of, reader_options
 from ingest.contract.columns import ARROW_SCHEMAS, FRAME_SCHEMAS, TABLES, arrow_table, empty_frame
 from ingest.contract.errors import ArchiveProblem
 
@@ -29,12 +29,12 @@ ROW_GROUP_ROWS = 50_000
 _DATE = "date="
 
 
-def is_archive(folder: Path) -> bool:
+def is_archive(folder: ArchivePath) -> bool:
     """Say whether a folder holds anything that only an archive has."""
     return any((folder / name).is_dir() for name in ("manifest", "journal", "access", *TABLES))
 
 
-def require_archive(folder: Path) -> None:
+def require_archive(folder: ArchivePath) -> None:
     """Refuse a folder in which no archive was ever begun, and one in which a newer underair wrote.
 
     Raises `ArchiveProblem`.
@@ -47,16 +47,18 @@ def require_archive(folder: Path) -> None:
     require_known_format(folder)
 
 
-def part_files(archive: Path, kind: str, since: date | None = None, until: date | None = None) -> list[Path]:
+def part_files(
+    archive: ArchivePath, kind: str, since: date | None = None, until: date | None = None
+) -> list[ArchivePath]:
     """Return the sealed parts of a kind, by date of receipt (inclusive bounds), then name."""
     return [path for _, parts in parts_by_day(archive, kind, since, until) for path in parts]
 
 
 def parts_by_day(
-    archive: Path, kind: str, since: date | None = None, until: date | None = None
-) -> Iterator[tuple[date, list[Path]]]:
+    archive: ArchivePath, kind: str, since: date | None = None, until: date | None = None
+) -> Iterator[tuple[date, list[ArchivePath]]]:
     """Yield each day of receipt within bounds (inclusive), and its parts by name."""
-    found: dict[Path, dict[str, Path]] = {}
+    found: dict[ArchivePath, dict[str, ArchivePath]] = {}
     if place_of(archive).is_shared and since is None and until is None:
         # One request for a thousand parts instead of one for each day.
         for path in place_of(archive).below(archive / kind):
@@ -71,7 +73,7 @@ def parts_by_day(
             yield day, DayFolder(folder, found.get(folder), expected).parts()
 
 
-def day_folders(archive: Path, kind: str) -> list[Path]:
+def day_folders(archive: ArchivePath, kind: str) -> list[ArchivePath]:
     """Return the folders of a kind, by date."""
     folder = archive / kind
     return sorted(path for path in place_of(folder).inside(folder) if _is_day(path.name))
@@ -85,17 +87,17 @@ def _is_day(name: str) -> bool:
     return name.startswith(_DATE)
 
 
-def day_of(folder: Path) -> date:
+def day_of(folder: ArchivePath) -> date:
     """Return the day of receipt that a folder is for."""
     return date.fromisoformat(folder.name.removeprefix(_DATE))
 
 
-def part_path(archive: Path, kind: str, day: date, name: str) -> Path:
+def part_path(archive: ArchivePath, kind: str, day: date, name: str) -> ArchivePath:
     """Return where a part of this name is, or would be."""
     return archive / kind / f"{_DATE}{day}" / f"{name}{SUFFIX}"
 
 
-def scan_parts(kind: str, files: Iterable[Path]) -> pl.LazyFrame:
+def scan_parts(kind: str, files: Iterable[ArchivePath]) -> pl.LazyFrame:
     """Return a lazy frame over parts of one kind; an empty one when there are none.
 
     Parts that no line of the manifest names, and those that changed since they were sealed, are left out:
@@ -108,7 +110,7 @@ def scan_parts(kind: str, files: Iterable[Path]) -> pl.LazyFrame:
         return empty_frame(kind).lazy()
     options = reader_options(files[0])
     return pl.scan_parquet(
-        files if options is None else [str(file) for file in files],
+        [str(file) for file in files],
         storage_options=options,
         schema=FRAME_SCHEMAS[kind],
         hive_partitioning=False,
@@ -118,7 +120,7 @@ def scan_parts(kind: str, files: Iterable[Path]) -> pl.LazyFrame:
 
 
 def write_part(
-    archive: Path,
+    archive: ArchivePath,
     kind: str,
     day: date,
     name: str,
@@ -131,7 +133,7 @@ def write_part(
     unnamed_by: str = "",
     mappings: Collection[str] = (),
     row_group_rows: int = ROW_GROUP_ROWS,
-) -> Path:
+) -> ArchivePath:
     """Write one part durably: aside, synced, read back, put into the manifest, renamed, folder synced.
 
     - `kind`: or ``refused``.
@@ -178,7 +180,7 @@ def write_part(
     return path
 
 
-def complete(folder: Path) -> None:
+def complete(folder: ArchivePath) -> None:
     """Put parts in their place whose writing broke off when their line was there already."""
     day = DayFolder(folder)
     for line in day.settled.missing:
@@ -189,7 +191,7 @@ def complete(folder: Path) -> None:
         place_of(path).take_in(aside, path, partial(_read_back, path=path, rows=line.rows), again=False)
 
 
-def _require_all(path: Path, aside: Path, held: Held, replaces: Sequence[Line], dropped: Held) -> None:
+def _require_all(path: ArchivePath, aside: Path, held: Held, replaces: Sequence[Line], dropped: Held) -> None:
     """See that a merged part, as it is on the disk, holds what the manifest says of the parts it replaces."""
     import pyarrow.parquet as pq  # with the file systems of stores: only where parts are written
 
@@ -223,7 +225,7 @@ def _write_aside(
     return held
 
 
-def _read_back(source: Any, path: Path, rows: int) -> None:
+def _read_back(source: Any, path: ArchivePath, rows: int) -> None:
     import pyarrow.parquet as pq
 
     try:

@@ -18,7 +18,7 @@ from ingest.archive.journal import journal_folders, segments
 from ingest.archive.journal_frames import BytesOfFile, Damage, Record, SegmentReader, opened
 from ingest.archive.mapped_journal import mapper_before
 from ingest.archive.parts import part_files, scan_parts
-from ingest.archive.store import place, place_of, until_whole
+from ingest.archive.store import ArchivePath, place, place_of, until_whole
 from ingest.archive.store_chains import listeners
 from ingest.contract.columns import TABLES
 from ingest.contract.errors import ArchiveProblem
@@ -38,7 +38,7 @@ class Archive:
     Raises `ArchiveProblem` when a newer underair wrote there.
     """
 
-    def __init__(self, folder: str | Path) -> None:
+    def __init__(self, folder: str | ArchivePath) -> None:
         self.folder = place(folder)
         require_known_format(self.folder)
 
@@ -181,7 +181,7 @@ class Follower:
     keeps them longer than a call removes duplicates by identity.
     """
 
-    def __init__(self, folder: str | Path) -> None:
+    def __init__(self, folder: str | ArchivePath) -> None:
         self._folder = place(folder)
         self._open: dict[Path, tuple[int, SegmentReader]] = {}  # segment: file handle, how far it is read
         self._seen: set[str] = set()
@@ -263,7 +263,7 @@ class Follower:
                 self._mtimes[folder] = now if settled else -1
         return changed
 
-    def _recent_parts(self) -> list[Path]:
+    def _recent_parts(self) -> list[ArchivePath]:
         writers = [folder.name for folder in journal_folders(self._folder)]
         writers += listeners(self._folder / "manifest")  # those of other machines, too
         moving = being_sealed(self._folder)
@@ -278,7 +278,7 @@ class Follower:
         ]
 
     def _missed(self) -> Messages:
-        found: dict[str, list[Path]] = {kind: [] for kind in TABLES}
+        found: dict[str, list[ArchivePath]] = {kind: [] for kind in TABLES}
         names = set()
         for path in self._recent_parts():
             if path.stem not in self._seen:

@@ -22,7 +22,6 @@ import time
 from collections.abc import Callable, Collection
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
-from pathlib import Path
 
 import msgspec
 import polars as pl
@@ -35,7 +34,7 @@ from ingest.archive.manifest import DIGESTS, Held, rows_digest
 from ingest.archive.parts import day_folders, part_files, parts_by_day, scan_parts, write_part
 from ingest.archive.reading import Archive
 from ingest.archive.sound import SUFFIX, lines_of, trouble_of
-from ingest.archive.store import asides, place_of, work_folder
+from ingest.archive.store import ArchivePath, asides, place_of, work_folder
 from ingest.archive.tidying import ASIDE, finish_merge, in_this_form, only_one
 from ingest.contract.columns import FRAME_SCHEMAS, INCIDENT_KINDS
 from ingest.contract.errors import ArchiveProblem, RefusedMessage
@@ -101,7 +100,7 @@ class _Names:
 
 
 def retain(
-    folder: Path,
+    folder: ArchivePath,
     cut_off: datetime,
     held: Callable[[], Collection[str]],
     rule: str,
@@ -141,7 +140,7 @@ def retain(
             if tried.wearers:
                 _keep(folder, names.under_way)
                 keep({each: names.of(*each) for each in tried.wearers})
-        finishing: list[Path] = []
+        finishing: list[ArchivePath] = []
         for kind in KINDS:
             for day_folder in day_folders(folder, kind):
                 finish_merge(day_folder, unsettled(folder))
@@ -173,14 +172,14 @@ def retain(
     return names.told(applied=True)
 
 
-def _find(folder: Path, today: date, names: _Names) -> None:
+def _find(folder: ArchivePath, today: date, names: _Names) -> None:
     """Find every name that would be dropped; nothing is changed."""
     for kind in KINDS:
         for _, parts in _sealed_days(folder, kind, today):
             _rewritten(kind, parts, names)
 
 
-def _look(folder: Path, cut_off: datetime, held: Collection[str], before: _UnderWay) -> _Names:
+def _look(folder: ArchivePath, cut_off: datetime, held: Collection[str], before: _UnderWay) -> _Names:
     # Journals first: what is sealed meanwhile is found in its parts.
     unsealed = Archive(folder).unsealed()
     spoken = pl.concat(
@@ -209,7 +208,7 @@ def _look(folder: Path, cut_off: datetime, held: Collection[str], before: _Under
     return _Names(under_way, due, known, sorted(under_hold), sorted(waiting))
 
 
-def _sealed_days(folder: Path, kind: str, today: date) -> list[tuple[date, list[Path]]]:
+def _sealed_days(folder: ArchivePath, kind: str, today: date) -> list[tuple[date, list[ArchivePath]]]:
     moving = unsettled(folder)
     damaged = [fault for fault in trouble_of(folder) if fault.kind in KINDS]
     if damaged:
@@ -225,9 +224,11 @@ def _sealed_days(folder: Path, kind: str, today: date) -> list[tuple[date, list[
     return [(day, parts) for day, parts in days if parts]
 
 
-def _rewritten(kind: str, parts: list[Path], names: _Names) -> tuple[list[Path], pl.DataFrame, Held] | None:
+def _rewritten(
+    kind: str, parts: list[ArchivePath], names: _Names
+) -> tuple[list[ArchivePath], pl.DataFrame, Held] | None:
     """Return the parts of a day that name somebody, their rows without the names, and what was dropped."""
-    replaced: list[Path] = []
+    replaced: list[ArchivePath] = []
     frames: list[pl.DataFrame] = []
     dropped = Held()
     for part in parts:
@@ -314,11 +315,11 @@ def _replaced_in(
     return _STRING.sub(string, payload), wearers
 
 
-def _keep(folder: Path, under_way: _UnderWay) -> None:
+def _keep(folder: ArchivePath, under_way: _UnderWay) -> None:
     write_durably(work_folder(folder) / UNDER_WAY, msgspec.json.encode(under_way), 0o600)
 
 
-def _read_under_way(folder: Path) -> _UnderWay:
+def _read_under_way(folder: ArchivePath) -> _UnderWay:
     try:
         return msgspec.json.decode((work_folder(folder) / UNDER_WAY).read_bytes(), type=_UnderWay)
     except msgspec.MsgspecError as error:
@@ -328,14 +329,14 @@ def _read_under_way(folder: Path) -> _UnderWay:
         ) from error
 
 
-def _clear(folder: Path) -> None:
+def _clear(folder: ArchivePath) -> None:
     here, beside = work_folder(folder), asides(folder)
     for kind in KINDS:
         for pattern in (f".day-*{SUFFIX}.tmp", f".unnamed-*{SUFFIX}.tmp"):
             for path in (beside / kind).glob(f"*/{pattern}"):
                 path.unlink(missing_ok=True)
-    for path in place_of(folder).below(folder / INDEX):
-        path.unlink(missing_ok=True)
+    for indexed in place_of(folder).below(folder / INDEX):
+        indexed.unlink(missing_ok=True)
     for name in (ASIDE, INDEX):
         if (here / name).exists():
             shutil.rmtree(here / name)

@@ -20,7 +20,7 @@ from ingest.archive.mappings import file_of
 from ingest.archive.parts import part_files, part_path, scan_parts, write_part
 from ingest.archive.sealing_client import Outcome
 from ingest.archive.sound import QUARANTINE
-from ingest.archive.store import place_of, work_folder
+from ingest.archive.store import ArchivePath, place_of, work_folder
 from ingest.contract.columns import APART, TABLES, empty_frame
 from ingest.contract.errors import ArchiveProblem, RefusedMessage
 from ingest.contract.fields import speaker_field
@@ -42,7 +42,7 @@ class Recent:
     - `rows`: how many of each kind to remember at least.
     """
 
-    def __init__(self, archive: Path | None = None, rows: int = 50_000) -> None:
+    def __init__(self, archive: ArchivePath | None = None, rows: int = 50_000) -> None:
         self._rows = rows
         self._keys: dict[str, pl.DataFrame] = {}
         self._archive = archive
@@ -89,14 +89,14 @@ class Recent:
         self._keys[kind] = pl.concat([self.keys(kind), frame]).tail(self._rows)
 
 
-def _written_ns(path: Path) -> int:
+def _written_ns(path: ArchivePath) -> int:
     try:
         return path.stat().st_mtime_ns
     except FileNotFoundError:
         return 0  # merged into another in this very moment
 
 
-def _mark_sealing(archive: Path, name: str, *, done: bool) -> None:
+def _mark_sealing(archive: ArchivePath, name: str, *, done: bool) -> None:
     """On a store, say that a segment's parts are being written: nobody elsewhere counts them until then."""
     if place_of(archive).is_shared:
         mark = archive / SEALING / name
@@ -106,7 +106,7 @@ def _mark_sealing(archive: Path, name: str, *, done: bool) -> None:
             place_of(mark).put(mark, datetime.now(UTC).isoformat().encode())
 
 
-def seal_segment(archive: Path, segment: Path, recent: Recent | None = None) -> Outcome:
+def seal_segment(archive: ArchivePath, segment: Path, recent: Recent | None = None) -> Outcome:
     """Turn a closed journal segment into parts, then delete it.
 
     Doing it again after a crash writes the same parts over. Damaged bytes become rows of ``refused``, those
@@ -166,7 +166,7 @@ def seal_segment(archive: Path, segment: Path, recent: Recent | None = None) -> 
 
 
 def seal_messages(
-    archive: Path,
+    archive: ArchivePath,
     messages: Messages,
     name: str,
     *,
@@ -232,7 +232,7 @@ def seal_messages(
     return Counts(received, kept, received - kept - refused, refused)
 
 
-def _require_all_of_before(path: Path, kind: str, frame: pl.DataFrame) -> None:
+def _require_all_of_before(path: ArchivePath, kind: str, frame: pl.DataFrame) -> None:
     """See that a part is not written over by less: its segment may have been cut since it was sealed.
 
     What a mapping made is passed over: a later version of it makes other messages of the same.
@@ -248,12 +248,12 @@ def _require_all_of_before(path: Path, kind: str, frame: pl.DataFrame) -> None:
             )
 
 
-def _archived_keys(kind: str, frame: pl.DataFrame, files: list[Path]) -> pl.DataFrame:
+def _archived_keys(kind: str, frame: pl.DataFrame, files: list[ArchivePath]) -> pl.DataFrame:
     who = speaker_field(kind)
     speakers = frame[who].unique().to_list()
     boots = frame["boot"].unique().to_list()
 
-    def keys(of: list[Path]) -> pl.DataFrame:
+    def keys(of: list[ArchivePath]) -> pl.DataFrame:
         return (
             scan_parts(kind, of)
             .filter(pl.col(who).is_in(speakers), pl.col("boot").is_in(boots, nulls_equal=True))
@@ -302,7 +302,7 @@ def _read_by(origin: str, table: str) -> pl.Expr:
     return pl.lit(False) if table == "refused" else _made_by(origin)
 
 
-def _anew(frame: pl.DataFrame, table: str, files: list[Path]) -> pl.DataFrame:
+def _anew(frame: pl.DataFrame, table: str, files: list[ArchivePath]) -> pl.DataFrame:
     if not files:
         return frame
     key = ["received", "topic", "payload"]

@@ -25,6 +25,7 @@ import msgspec
 
 from ingest.archive.folder import Counts
 from ingest.archive.journal import Damage
+from ingest.archive.store import ArchivePath
 from ingest.contract.errors import ArchiveProblem
 from ingest.stopping import command_of, end_process
 
@@ -52,7 +53,7 @@ class SealingProcess:
     `slow`: called with a sentence when a segment takes unusually long.
     """
 
-    def __init__(self, archive: Path, folder: Path, slow: Callable[[str], object] = str) -> None:
+    def __init__(self, archive: ArchivePath, folder: Path, slow: Callable[[str], object] = str) -> None:
         self._arguments = [str(archive), str(folder)]
         self._slow = slow
         self._process: subprocess.Popen[bytes] | None = None

@@ -26,7 +26,7 @@ from ingest.archive.sealing_client import (
     SIGN_OF_LIFE_EVERY_S,
     Outcome,
 )
-from ingest.archive.store import asides, place
+from ingest.archive.store import ArchivePath, asides, place
 from ingest.contract.any_error import ANY_ERROR
 from ingest.contract.errors import reason_of
 
@@ -40,7 +40,7 @@ class Sealing:
     which may be at its last segment still: two must not write the same part.
     """
 
-    def __init__(self, archive: Path, folder: Path) -> None:
+    def __init__(self, archive: ArchivePath, folder: Path) -> None:
         self._archive = archive
         # On the folder itself: a full disk has no room for a file to lock.
         self._lock = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)

@@ -22,7 +22,7 @@ from ingest.archive.journal_frames import Damage, SegmentReader, opened
 from ingest.archive.manifest import Line
 from ingest.archive.mapped_journal import STATE, state_is_damaged
 from ingest.archive.mappings import altered_mappings
-from ingest.archive.store import asides, file_sha256, work_folder
+from ingest.archive.store import ArchivePath, asides, file_sha256, work_folder
 from ingest.archive.trouble import ALTERED, DAMAGED, FOREIGN, MANIFEST, MISSING, Fault, Trouble, fault_of_line
 from ingest.contract.columns import APART, TABLES
 from ingest.plurals import counted
@@ -42,27 +42,27 @@ _altered: set[str] = set()
 _lately: dict[str, tuple[float, Trouble]] = {}
 
 
-def archive_of(part: Path) -> Path:
+def archive_of(part: ArchivePath) -> ArchivePath:
     """Return the archive of a part."""
     return part.parent.parent.parent
 
 
-def below(part: Path) -> str:
+def below(part: ArchivePath) -> str:
     """Return a part's path below its archive, as the manifest has it."""
     return "/".join(part.parts[-3:])
 
 
-def aside_folder(folder: Path) -> Path:
+def aside_folder(folder: ArchivePath) -> Path:
     """Return where a day folder's parts are made: in it, for a store on this machine."""
     return asides(folder.parent.parent) / folder.parent.name / folder.name
 
 
-def aside_of(part: Path) -> Path:
+def aside_of(part: ArchivePath) -> Path:
     """Return where a part is made: readers pass over its name."""
     return aside_folder(part.parent) / f".{part.name}.tmp"
 
 
-def sha256_of(part: Path, *, anew: bool = False) -> str:
+def sha256_of(part: ArchivePath, *, anew: bool = False) -> str:
     """Return the SHA-256 of a file; remembered while the file stays as it is.
 
     Raises `FileNotFoundError`.
@@ -75,7 +75,7 @@ def sha256_of(part: Path, *, anew: bool = False) -> str:
     return known[1]
 
 
-def _hash_side_by_side(parts: list[Path]) -> None:
+def _hash_side_by_side(parts: list[ArchivePath]) -> None:
     """Hash those that are not known yet, on all cores: hashing lets go of Python's lock."""
     new = [part for part in parts if (known := _checked.get(_key(part))) is None or known[0] != _print(part)]
     if len(new) > 1:
@@ -93,22 +93,22 @@ def remember_altered(found: Altered) -> None:
     _checked.update(found)
 
 
-def _key(part: Path) -> str:
+def _key(part: ArchivePath) -> str:
     return f"{_real(part.parent)}/{part.name}"
 
 
 @functools.lru_cache(65_536)
-def _real(folder: Path) -> str:
+def _real(folder: ArchivePath) -> str:
     """Return a folder's one name: a worker may know it by another."""
     return str(folder.resolve())
 
 
-def _print(part: Path) -> _Print:
+def _print(part: ArchivePath) -> _Print:
     stat = part.stat()
     return (stat.st_size, stat.st_mtime_ns, stat.st_ctime_ns, stat.st_ino)
 
 
-def _known_altered(part: Path, line: Line, *, trusting: bool) -> str:
+def _known_altered(part: ArchivePath, line: Line, *, trusting: bool) -> str:
     """Return what is wrong with a part without reading it; empty if nothing shows.
 
     `trusting` takes the word of what was read before: a store dates objects by the second, so that one which
@@ -135,10 +135,10 @@ class DayFolder:
 
     def __init__(
         self,
-        folder: Path,
-        there: dict[str, Path] | None = None,
+        folder: ArchivePath,
+        there: dict[str, ArchivePath] | None = None,
         expected: Expected | None = None,
-        hashing: Callable[[Path], str] | None = None,
+        hashing: Callable[[ArchivePath], str] | None = None,
     ) -> None:
         self.folder = folder
         self._archive = folder.parent.parent
@@ -173,16 +173,16 @@ class DayFolder:
                 return
             self.altered |= found  # what it replaced counts again, if it is still there
 
-    def path(self, name: str) -> Path:
+    def path(self, name: str) -> ArchivePath:
         """Return the file of a part, given its path below the archive."""
         file = name.rpartition("/")[2]
         return self._there.get(file) or self.folder / file
 
-    def parts(self) -> list[Path]:
+    def parts(self) -> list[ArchivePath]:
         """Return the parts that count (known, and not merged into another), by name; not read yet."""
         return [self.path(name) for name in sorted(self.settled.counting)]
 
-    def sound(self) -> list[Path]:
+    def sound(self) -> list[ArchivePath]:
         """Return the parts that count and have the SHA-256 that they were sealed with.
 
         Raises `FileNotFoundError` when one goes in this very moment.
@@ -244,21 +244,21 @@ class DayFolder:
                 yield Fault(FOREIGN, name, "no line of the manifest names it", name.partition("/")[0])
 
 
-def _listed(folder: Path) -> dict[str, Path]:
+def _listed(folder: ArchivePath) -> dict[str, ArchivePath]:
     try:
         return {path.name: path for path in folder.iterdir()}
     except FileNotFoundError:
         return {}
 
 
-def sound_parts(files: Iterable[Path]) -> list[Path]:
+def sound_parts(files: Iterable[ArchivePath]) -> list[ArchivePath]:
     """Return those of some parts that can be read, in their order: known to the manifest, and not altered.
 
     Raises `FileNotFoundError` when one is gone.
     """
     files = list(files)
     _hash_side_by_side(files)
-    by_archive: dict[Path, Expected] = {}
+    by_archive: dict[ArchivePath, Expected] = {}
     sound = []
     for file in files:
         archive = archive_of(file)
@@ -272,18 +272,18 @@ def sound_parts(files: Iterable[Path]) -> list[Path]:
     return sound
 
 
-def lines_of(parts: Iterable[Path]) -> list[Line]:
+def lines_of(parts: Iterable[ArchivePath]) -> list[Line]:
     """Return what the manifest says of parts that it knows."""
     said = (_line_of(part, expected_of(archive_of(part))) for part in parts)
     return [line for line in said if line is not None]
 
 
-def _line_of(part: Path, expected: Expected) -> Line | None:
+def _line_of(part: ArchivePath, expected: Expected) -> Line | None:
     name = below(part)
     return expected.latest(name.rpartition("/")[0]).get(name)
 
 
-def day_folders_expected(archive: Path, expected: Expected) -> list[Path]:
+def day_folders_expected(archive: ArchivePath, expected: Expected) -> list[ArchivePath]:
     """Return the folders of parts that are there, or that the manifest names."""
     there = {
         f"{kind}/{folder.name}"
@@ -295,7 +295,7 @@ def day_folders_expected(archive: Path, expected: Expected) -> list[Path]:
     return [archive / name for name in sorted(there | known)]
 
 
-def journals(archive: Path, sealed: Mapping[str, int] | None = None) -> tuple[int, list[Fault]]:
+def journals(archive: ArchivePath, sealed: Mapping[str, int] | None = None) -> tuple[int, list[Fault]]:
     """Return how many messages are not sealed yet, and what of journals or mappings is damaged."""
     messages, here = 0, work_folder(archive)
     unread = "it was changed after it was given, so the JSON of those sets cannot be read"
@@ -345,7 +345,7 @@ def _counted(segment: Path) -> tuple[int, list[Damage], int]:
         return count, damages, data.length
 
 
-def trouble_of(archive: Path) -> Trouble:
+def trouble_of(archive: ArchivePath) -> Trouble:
     """Return what of an archive cannot be read as it was received, as far as is known.
 
     Missing and foreign parts, parts of another size and damage of the manifest are known at once; other
@@ -367,7 +367,7 @@ def trouble_of(archive: Path) -> Trouble:
     return Trouble(str(archive), tuple(faults))
 
 
-def trouble_lately(archive: Path) -> Trouble:
+def trouble_lately(archive: ArchivePath) -> Trouble:
     """Return `trouble_of`, cached for a few seconds, for pages that ask again and again."""
     key, now = str(archive), time.monotonic()
     known = _lately.get(key)
@@ -377,7 +377,7 @@ def trouble_lately(archive: Path) -> Trouble:
     return known[1]
 
 
-def check_all(archive: Path, *, anew: bool = False, stopping: threading.Event | None = None) -> None:
+def check_all(archive: ArchivePath, *, anew: bool = False, stopping: threading.Event | None = None) -> None:
     """Read every part that counts, so that `trouble_of` knows of all that is altered.
 
     - `archive`: may be missing.

@@ -18,7 +18,7 @@ import os
 import re
 import stat
 from collections.abc import Callable, Generator, Iterable, Iterator
-from pathlib import Path, PosixPath
+from pathlib import Path, PurePosixPath
 from typing import Any, NamedTuple, TypeVar
 
 from ingest.archive.durable import make_folder, sync_folder
@@ -37,11 +37,11 @@ class StoreProblem(ArchiveProblem):
     """The store cannot be reached, or refuses us."""
 
 
-class StorePath(PosixPath):
-    """A place on a store. It reads like a folder; code that needs a real one fails at once.
+class StorePath(PurePosixPath):
+    """The name of a place on a store, and what is read there without a `Place`.
 
-    Every way into the operating system asks `__fspath__` first, which refuses: nothing that was not made for
-    a store can write beside it, into a local folder of that name.
+    It is no path of this machine: the type checker finds code that opens it as one, and `__fspath__`, which
+    every way into the operating system asks first, refuses it.
     """
 
     _known: Any = None  # what a listing said of it
@@ -55,17 +55,11 @@ class StorePath(PosixPath):
             "or name a local one"
         )
 
-    def as_posix(self) -> str:
-        """Return it as text."""
-        return str(self)
-
-    def resolve(self, strict: bool = False) -> StorePath:
+    def absolute(self) -> StorePath:
         """Return itself: it names no folder that could be elsewhere."""
         return self
 
-    def absolute(self) -> StorePath:
-        """Return itself."""
-        return self
+    resolve = absolute
 
     def is_dir(self) -> bool:
         """Say whether anything is below it."""
@@ -77,11 +71,11 @@ class StorePath(PosixPath):
         """Say whether it is an object."""
         return bool(self._info().is_file)
 
-    def exists(self, *, follow_symlinks: bool = True) -> bool:
+    def exists(self) -> bool:
         """Say whether it is there."""
         return bool(self._info().type.name != "NotFound")
 
-    def stat(self, *, follow_symlinks: bool = True) -> os.stat_result:
+    def stat(self) -> os.stat_result:
         """Return size and time of change (to the second: a listing and a single look differ below).
 
         Raises `FileNotFoundError`.
@@ -121,26 +115,30 @@ class StorePath(PosixPath):
             return client.get_file_info(_key(self))
 
 
+ArchivePath = Path | StorePath
+
+
 class Place:
     """Reads and writes what is at a path: in a folder of this machine. `Store` does the same on a store."""
 
     is_shared = False  # whether other machines write there, too, and each look costs requests
     grace_s = 2.0  # how long what was merged stays for readers that have just listed it
 
-    def opened(self, path: Path) -> Any:
+    def opened(self, path: ArchivePath) -> Any:
         """Return a file to read bytes from."""
-        return path.open("rb")
+        return local(path).open("rb")
 
-    def inside(self, folder: Path) -> Iterable[Path]:
+    def inside(self, folder: ArchivePath) -> Iterable[ArchivePath]:
         """Return what is in a folder; nothing when it is not there."""
         return folder.iterdir() if folder.is_dir() else ()
 
-    def below(self, folder: Path) -> Iterator[Path]:
+    def below(self, folder: ArchivePath) -> Iterator[ArchivePath]:
         """Yield all files below a folder; none when it is not there."""
-        return (path for path in folder.rglob("*") if path.is_file())
+        return (path for path in local(folder).rglob("*") if path.is_file())
 
-    def put(self, path: Path, data: bytes) -> None:
+    def put(self, path: ArchivePath, data: bytes) -> None:
         """Write a file, and its folder if missing; it is there as a whole or not at all, and may be lost."""
+        path = local(path)
         path.parent.mkdir(exist_ok=True)
         aside = path.with_name(f".{path.name}.{os.getpid()}.tmp")
         try:
@@ -149,7 +147,9 @@ class Place:
         finally:
             aside.unlink(missing_ok=True)
 
-    def take_in(self, aside: Path, path: Path, read_back: Callable[[Any], None], *, again: bool) -> None:
+    def take_in(
+        self, aside: Path, path: ArchivePath, read_back: Callable[[Any], None], *, again: bool
+    ) -> None:
         """Give a part that was made aside, and read back there, its name, durably.
 
         `again`: it may be written over. `read_back` raises when what has arrived is not what was sent.
@@ -163,23 +163,24 @@ class Place:
             except OSError:  # no links on this file system; `write_part` has looked whether the name is free
                 again = True
         if again:
-            aside.replace(path)
+            aside.replace(local(path))
         else:
             aside.unlink()
-        sync_folder(path.parent)
+        sync_folder(local(path).parent)
 
-    def move(self, path: Path, to: Path) -> None:
+    def move(self, path: ArchivePath, to: ArchivePath) -> None:
         """Move a file, durably."""
-        make_folder(to.parent)
-        path.rename(to)
-        for folder in (to.parent, path.parent):
+        old, new = local(path), local(to)
+        make_folder(new.parent)
+        old.rename(new)
+        for folder in (new.parent, old.parent):
             sync_folder(folder)
 
-    def settle(self, folder: Path) -> None:
+    def settle(self, folder: ArchivePath) -> None:
         """Make the names in a folder durable."""
-        sync_folder(folder)
+        sync_folder(local(folder))
 
-    def complain(self, path: Path, error: OSError) -> None:
+    def complain(self, path: ArchivePath, error: OSError) -> None:
         """Raise a clearer error in place of this one, if the store has one."""
 
 
@@ -189,20 +190,20 @@ class Store(Place):
     is_shared = True
     grace_s = 30.0  # who lists a store asks many times
 
-    def opened(self, path: Path) -> Any:
+    def opened(self, path: ArchivePath) -> Any:
         """Return the object as a file of pyarrow's, read in the pieces that are asked for."""
         with _client_for(path) as client:
             return client.open_input_file(_key(path))
 
-    def inside(self, folder: Path) -> Iterator[Path]:
+    def inside(self, folder: ArchivePath) -> Iterator[ArchivePath]:
         """See `Place`."""
         return _listed(folder, recursive=False)
 
-    def below(self, folder: Path) -> Iterator[Path]:
+    def below(self, folder: ArchivePath) -> Iterator[ArchivePath]:
         """See `Place`."""
         return _listed(folder, recursive=True)
 
-    def put(self, path: Path, data: Any) -> None:
+    def put(self, path: ArchivePath, data: Any) -> None:
         """Write the object, anything with a buffer, in one go: it is there as a whole or not at all."""
 
         with _client_for(path) as client:
@@ -212,7 +213,7 @@ class Store(Place):
         if there != (size := len(memoryview(data))):
             raise StoreProblem(f"{path}: the store holds {there} bytes, {size} were written")
 
-    def put_new(self, path: Path, data: bytes) -> bool:
+    def put_new(self, path: ArchivePath, data: bytes) -> bool:
         """Write the object unless it is there; return whether it was written.
 
         A conditional request (``If-None-Match: *``, RFC 9110, 13.1.2): of two machines only one succeeds.
@@ -229,7 +230,9 @@ class Store(Place):
             raise store_problem(path, error) from error
         return True
 
-    def take_in(self, aside: Path, path: Path, read_back: Callable[[Any], None], *, again: bool) -> None:
+    def take_in(
+        self, aside: Path, path: ArchivePath, read_back: Callable[[Any], None], *, again: bool
+    ) -> None:
         """See `Place`."""
         from pyarrow import memory_map
 
@@ -239,15 +242,15 @@ class Store(Place):
             read_back(there)
         aside.unlink()
 
-    def move(self, path: Path, to: Path) -> None:
+    def move(self, path: ArchivePath, to: ArchivePath) -> None:
         """See `Place`."""
         self.put(to, path.read_bytes())
         path.unlink()
 
-    def settle(self, folder: Path) -> None:
+    def settle(self, folder: ArchivePath) -> None:
         """See `Place`."""
 
-    def complain(self, path: Path, error: OSError) -> None:
+    def complain(self, path: ArchivePath, error: OSError) -> None:
         """See `Place`."""
         if not isinstance(error, FileNotFoundError):
             raise store_problem(path, error) from error
@@ -256,12 +259,12 @@ class Store(Place):
 FOLDER, STORE = Place(), Store()
 
 
-def place_of(path: Path) -> Place:
+def place_of(path: ArchivePath) -> Place:
     """Return what reads and writes at a path."""
     return STORE if isinstance(path, StorePath) else FOLDER
 
 
-def until_whole(where: Path, read: Callable[[], Found]) -> Found:
+def until_whole(where: ArchivePath, read: Callable[[], Found]) -> Found:
     """Return the result of `read`, which starts again if something that it listed is gone.
 
     Raises `ArchiveProblem` when that happens again and again; `where` is named.
@@ -274,11 +277,11 @@ def until_whole(where: Path, read: Callable[[], Found]) -> Found:
     raise ArchiveProblem(f"the archive {where} changes faster than it can be read")
 
 
-def _key(path: Path) -> str:
+def _key(path: ArchivePath) -> str:
     return "/".join(path.parts[1:])
 
 
-def _listed(folder: Path, *, recursive: bool) -> Iterator[StorePath]:
+def _listed(folder: ArchivePath, *, recursive: bool) -> Iterator[StorePath]:
     from pyarrow.fs import FileSelector
 
     chosen = FileSelector(_key(folder), allow_not_found=True, recursive=recursive)
@@ -292,13 +295,13 @@ def _listed(folder: Path, *, recursive: bool) -> Iterator[StorePath]:
         yield path
 
 
-def file_sha256(path: Path) -> str:
+def file_sha256(path: ArchivePath) -> str:
     """Return the SHA-256 of a file, read in pieces."""
     with place_of(path).opened(path) as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def place(where: str | Path) -> Path:
+def place(where: str | ArchivePath) -> ArchivePath:
     """Return where an archive is: a folder of this machine, or `s3://BUCKET/PREFIX`.
 
     Raises `ArchiveProblem` when an address of a store is not written as it must be.
@@ -314,7 +317,15 @@ def place(where: str | Path) -> Path:
     return StorePath(text)
 
 
-def work_folder(archive: Path) -> Path:
+def local(path: ArchivePath) -> Path:
+    """Return a path of this machine.
+
+    Raises `ArchiveProblem` when it is on a store.
+    """
+    return Path(os.fspath(path))
+
+
+def work_folder(archive: ArchivePath) -> Path:
     """Return the folder of this machine for what cannot be on a store; for a local archive itself.
 
     Named after the store, in ``UNDERAIR_WORK_FOLDER`` or else in ``~/.local/state/underair``.
@@ -333,12 +344,12 @@ def machine_folder() -> Path:
     return Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state") / "underair"
 
 
-def asides(archive: Path) -> Path:
+def asides(archive: ArchivePath) -> Path:
     """Return the folder under which parts are written before they get their name."""
     return work_folder(archive) / "aside" if isinstance(archive, StorePath) else archive
 
 
-def reader_options(path: Path) -> dict[str, Any] | None:
+def reader_options(path: ArchivePath) -> dict[str, Any] | None:
     """Return what polars needs to read from where a path is; None for a local one."""
     if not isinstance(path, StorePath):
         return None
@@ -429,7 +440,7 @@ def _conditional_client(access: _Access, bucket: str) -> Any:
 
 
 @contextlib.contextmanager
-def _client_for(path: Path) -> Iterator[Any]:
+def _client_for(path: ArchivePath) -> Iterator[Any]:
     access = _access()
     try:
         yield _client(access)
@@ -439,7 +450,7 @@ def _client_for(path: Path) -> Iterator[Any]:
         raise store_problem(path, error) from error
 
 
-def store_problem(path: Path, error: BaseException) -> StoreProblem:
+def store_problem(path: ArchivePath, error: BaseException) -> StoreProblem:
     """Return what to say when a store did not answer, or not as asked."""
     text = str(error)
     where = _access().endpoint or "the store"

@@ -12,10 +12,9 @@ from __future__ import annotations
 import contextlib
 import secrets
 from collections.abc import Callable
-from pathlib import Path
 
 from ingest.archive.durable import write_durably
-from ingest.archive.store import STORE, place_of, until_whole, work_folder
+from ingest.archive.store import STORE, ArchivePath, place_of, until_whole, work_folder
 from ingest.contract.errors import ArchiveProblem
 
 _SUFFIX = ".ndjson"
@@ -25,7 +24,7 @@ _RUN = secrets.token_hex(6)  # of this process: its imports have a chain of thei
 _next: dict[tuple[str, str], tuple[int, bytes | None]] = {}
 
 
-def append(archive: Path, writer: str, line: Callable[[bytes | None], bytes]) -> None:
+def append(archive: ArchivePath, writer: str, line: Callable[[bytes | None], bytes]) -> None:
     """Add a line to a chain.
 
     - `writer`: ``import`` becomes this process's own.
@@ -49,14 +48,14 @@ def append(archive: Path, writer: str, line: Callable[[bytes | None], bytes]) ->
         _next[key] = (number + 1, made)
 
 
-def listeners(folder: Path) -> list[str]:
+def listeners(folder: ArchivePath) -> list[str]:
     """Return which of the chains are of listeners: each has an owner."""
     return [
         path.name.removesuffix(OWNER) for path in place_of(folder).inside(folder) if path.name.endswith(OWNER)
     ]
 
 
-def read(chain: Path, known: dict[str, bytes]) -> bytes:
+def read(chain: ArchivePath, known: dict[str, bytes]) -> bytes:
     """Return all lines of a chain, as they would be in one file.
 
     `known`: single lines that were read before; what is read now is added.
@@ -71,7 +70,7 @@ def read(chain: Path, known: dict[str, bytes]) -> bytes:
     return until_whole(chain, lines)
 
 
-def fold(archive: Path) -> None:
+def fold(archive: ArchivePath) -> None:
     """Put the lines of every chain into one object a chain."""
     folder = archive / "manifest"
     names = [str(path).removeprefix(f"{folder}/") for path in STORE.below(folder)]
@@ -92,7 +91,7 @@ def fold(archive: Path) -> None:
                 path.unlink(missing_ok=True)
 
 
-def _lines(chain: Path) -> list[tuple[int, Path]]:
+def _lines(chain: ArchivePath) -> list[tuple[int, ArchivePath]]:
     folder = chain.with_name(chain.name.removesuffix(_SUFFIX))
     found = []
     for path in STORE.below(folder):
@@ -101,7 +100,7 @@ def _lines(chain: Path) -> list[tuple[int, Path]]:
     return sorted(found)
 
 
-def _both(chain: Path) -> tuple[list[tuple[int, Path]], bytes, list[tuple[int, Path]]]:
+def _both(chain: ArchivePath) -> tuple[list[tuple[int, ArchivePath]], bytes, list[tuple[int, ArchivePath]]]:
     """Return the single lines, the folded ones, and which single ones are not folded yet."""
     # Single ones first: they go only when the folded object holds them.
     single, folded = _lines(chain), b""
@@ -110,14 +109,14 @@ def _both(chain: Path) -> tuple[list[tuple[int, Path]], bytes, list[tuple[int, P
     return single, folded, [one for one in single if one[0] >= folded.count(b"\n")]
 
 
-def _end(chain: Path) -> tuple[int, bytes | None]:
+def _end(chain: ArchivePath) -> tuple[int, bytes | None]:
     _, folded, more = _both(chain)
     if more:
         return more[-1][0] + 1, more[-1][1].read_bytes()
     return folded.count(b"\n"), next(reversed(folded.splitlines()), None)
 
 
-def _claim(owner: Path, writer: str, archive: Path) -> None:
+def _claim(owner: ArchivePath, writer: str, archive: ArchivePath) -> None:
     """Make a listener's chain this machine's; two that write one chain would tear it."""
     ours = machine_name(archive)
     try:
@@ -133,7 +132,7 @@ def _claim(owner: Path, writer: str, archive: Path) -> None:
         )
 
 
-def machine_name(archive: Path) -> str:
+def machine_name(archive: ArchivePath) -> str:
     """Return the name that this machine's folder for the archive has given itself."""
     file = work_folder(archive) / "machine"
     try:

@@ -38,7 +38,7 @@ from ingest.archive.folder import FORMAT, require_known_format
 from ingest.archive.manifest import Held, Line, restate
 from ingest.archive.parts import complete, day_folders, day_of, scan_parts, write_part
 from ingest.archive.sound import QUARANTINE, SUFFIX, DayFolder, archive_of, aside_folder, below, lines_of
-from ingest.archive.store import STORE, file_sha256, place, place_of, work_folder
+from ingest.archive.store import STORE, ArchivePath, file_sha256, place, place_of, work_folder
 from ingest.contract.columns import TABLES
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.fields import speaker_field
@@ -53,7 +53,7 @@ _LOTS_AT_ONCE = 64  # files that are written side by side
 _OLD_NOTE = ".merged.json"  # of a merge that an underair before 0.4 began
 
 
-def fit_to_merge(folder: Path, moving: set[str]) -> tuple[dict[Path, Line], list[str]]:
+def fit_to_merge(folder: ArchivePath, moving: set[str]) -> tuple[dict[ArchivePath, Line], list[str]]:
     """Return the parts of a folder that can be merged, with what they were sealed with; move others aside.
 
     Parts of form 1 get a line of form 2 first, which covers every column.
@@ -79,7 +79,7 @@ def fit_to_merge(folder: Path, moving: set[str]) -> tuple[dict[Path, Line], list
     return {part: in_this_form(part, day.latest[below(part)]) for part in fit}, quarantined
 
 
-def _rows_of(part: Path) -> int:
+def _rows_of(part: ArchivePath) -> int:
     try:
         with place_of(part).opened(part) as file:
             return int(pq.read_metadata(file).num_rows)
@@ -87,7 +87,7 @@ def _rows_of(part: Path) -> int:
         return -1
 
 
-def in_this_form(part: Path, line: Line) -> Line:
+def in_this_form(part: ArchivePath, line: Line) -> Line:
     """Return a part's line, after comparing it with the bytes; a line of form 1 is rewritten in form 2."""
     if line.format >= FORMAT:
         return line
@@ -100,7 +100,7 @@ def in_this_form(part: Path, line: Line) -> Line:
     return lines_of([part])[0]
 
 
-def quarantine(part: Path) -> Path:
+def quarantine(part: ArchivePath) -> ArchivePath:
     """Move a part out of the way of every reader, and keep it; return where it is then."""
     kept = first = archive_of(part) / QUARANTINE / below(part)
     number = 1
@@ -124,7 +124,7 @@ class Tidied:
     quarantined: list[str] = field(default_factory=list)
 
 
-def tidy(archive: str | Path, now: datetime, *, grace_s: float | None = None) -> Tidied:
+def tidy(archive: str | ArchivePath, now: datetime, *, grace_s: float | None = None) -> Tidied:
     """Merge the parts of every day but today, by kind.
 
     Parts of segments that are still in a journal are left alone: sealing was broken off, and will write them
@@ -143,7 +143,7 @@ def tidy(archive: str | Path, now: datetime, *, grace_s: float | None = None) ->
     today = now.astimezone(UTC).date()
     with only_one(folder):
         done = Tidied()
-        to_finish: list[Path] = []
+        to_finish: list[ArchivePath] = []
         for kind in TABLES:
             for day_folder in day_folders(folder, kind):
                 day = day_of(day_folder)
@@ -174,7 +174,7 @@ def tidy(archive: str | Path, now: datetime, *, grace_s: float | None = None) ->
     return done
 
 
-def quarantine_sentence(archive: Path, quarantined: list[str]) -> str:
+def quarantine_sentence(archive: ArchivePath, quarantined: list[str]) -> str:
     """Say which parts were not merged, and what to do."""
     return (
         f"not merged, because they changed after sealing: {', '.join(quarantined)}; they are kept in "
@@ -182,7 +182,7 @@ def quarantine_sentence(archive: Path, quarantined: list[str]) -> str:
     )
 
 
-def _merge(archive: Path, kind: str, day: date, fit: dict[Path, Line], done: Tidied) -> None:
+def _merge(archive: ArchivePath, kind: str, day: date, fit: dict[ArchivePath, Line], done: Tidied) -> None:
     parts = list(fit)
     name = f"day-{secrets.token_hex(8)}"
     try:
@@ -207,7 +207,7 @@ def _merge(archive: Path, kind: str, day: date, fit: dict[Path, Line], done: Tid
         ) from error
 
 
-def finish_merge(folder: Path, moving: set[str]) -> list[str]:
+def finish_merge(folder: ArchivePath, moving: set[str]) -> list[str]:
     """Delete the parts that were merged into a part that exists and is unchanged.
 
     What is not what was merged is moved to quarantine instead; its paths below the archive are returned.
@@ -232,7 +232,7 @@ def finish_merge(folder: Path, moving: set[str]) -> list[str]:
 class Merge:
     """One merge on its way."""
 
-    def __init__(self, kind: str, parts: list[Path], aside: Path) -> None:
+    def __init__(self, kind: str, parts: list[ArchivePath], aside: Path) -> None:
         self._kind = kind
         self._parts = parts
         self._aside = aside
@@ -306,7 +306,7 @@ class Merge:
 
 
 @contextlib.contextmanager
-def merging(kind: str, parts: list[Path], aside: Path) -> Iterator[Merge]:
+def merging(kind: str, parts: list[ArchivePath], aside: Path) -> Iterator[Merge]:
     """Give the merge of parts of one kind; `aside` is a folder of its own, which goes in the end.
 
     Raises `polars.exceptions.PolarsError` when a part cannot be read.
@@ -319,7 +319,7 @@ def merging(kind: str, parts: list[Path], aside: Path) -> Iterator[Merge]:
         shutil.rmtree(aside, ignore_errors=True)
 
 
-def _ends_of_lots(kind: str, parts: list[Path], by: pl.Expr) -> list[object]:
+def _ends_of_lots(kind: str, parts: list[ArchivePath], by: pl.Expr) -> list[object]:
     """Return the last speaker (or time) of each lot but the last; none when all rows fit into one.
 
     Reads the pages of one column, part by part.
@@ -340,7 +340,7 @@ def _ends_of_lots(kind: str, parts: list[Path], by: pl.Expr) -> list[object]:
     return ends
 
 
-def stretches_of(kind: str, parts: list[Path]) -> Iterator[pl.DataFrame]:
+def stretches_of(kind: str, parts: list[ArchivePath]) -> Iterator[pl.DataFrame]:
     """Yield the rows of all parts in their order, a bounded number at a time."""
     for part in parts:
         height = scan_parts(kind, [part]).select(pl.len()).collect().item()
@@ -349,7 +349,7 @@ def stretches_of(kind: str, parts: list[Path]) -> Iterator[pl.DataFrame]:
 
 
 @contextlib.contextmanager
-def only_one(archive: Path) -> Iterator[None]:
+def only_one(archive: ArchivePath) -> Iterator[None]:
     """Keep a second tidying out, on a store also one of another machine.
 
     A lock there that names this machine is of a tidying that was killed, for the lock of this machine is

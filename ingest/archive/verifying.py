@@ -18,7 +18,7 @@ from ingest.archive.imports import FILE, FOLDER, read_imports
 from ingest.archive.manifest import DIGESTS, Line, digest_text
 from ingest.archive.mappings import changed_files
 from ingest.archive.sound import CHANGED, DayFolder, day_folders_expected, journals, sha256_of
-from ingest.archive.store import file_sha256, place, place_of, work_folder
+from ingest.archive.store import ArchivePath, file_sha256, place, place_of, work_folder
 from ingest.archive.trouble import ALTERED, FOREIGN, MANIFEST, MISSING, Fault, fault_of_line
 from ingest.contract.errors import ArchiveProblem
 
@@ -38,7 +38,7 @@ class Verified:
     heads: dict[str, str]
 
 
-def verify(archive: str | Path) -> Verified:
+def verify(archive: str | ArchivePath) -> Verified:
     """Compare every part with its line in the manifest.
 
     Raises `ArchiveProblem` when there is no such archive.
@@ -90,7 +90,7 @@ def verify(archive: str | Path) -> Verified:
     return Verified(parts, rows, unsealed, faults + journal_faults, expected.heads())
 
 
-def _seals_that_broke_off(archive: Path) -> list[Fault]:
+def _seals_that_broke_off(archive: ArchivePath) -> list[Fault]:
     """On a store: segments of which some parts are there, and whose listener is not back for the rest."""
     late = datetime.now(UTC) - _SEALED_WITHIN
     return [
@@ -106,7 +106,7 @@ def _seals_that_broke_off(archive: Path) -> list[Fault]:
     ]
 
 
-def _imports_that_do_not_add_up(archive: Path, imported: list[Line]) -> Iterator[Fault]:
+def _imports_that_do_not_add_up(archive: ArchivePath, imported: list[Line]) -> Iterator[Fault]:
     """Compare the list of imports with the parts that they were sealed as, by the first line of each."""
     rows: Counter[str] = Counter()
     latest: dict[str, datetime] = {}
@@ -155,7 +155,7 @@ def _digests_that_do_not_add_up(line: Line, every: dict[str, list[Line]]) -> Ite
         yield Fault(ALTERED, line.part, f"its rows ({now}) are not those of the parts it replaced ({sealed})")
 
 
-def odd_entries(archive: Path) -> list[Fault]:
+def odd_entries(archive: ArchivePath) -> list[Fault]:
     """Return links and special files anywhere in an archive's folder, of one on a store its work folder.
 
     Bytes that are elsewhere can change without a trace here.

@@ -19,6 +19,7 @@ from pathlib import Path
 from ingest.archive.folder import Counts
 from ingest.archive.journal import SegmentWriter, segments
 from ingest.archive.sealing_client import Outcome, SealingProcess
+from ingest.archive.store import ArchivePath
 from ingest.contract.errors import reason_of
 from ingest.contract.received import Delivery as Delivery
 from ingest.contract.topics import is_own_state
@@ -59,7 +60,7 @@ class Writing:
 
     def __init__(
         self,
-        archive: Path,
+        archive: ArchivePath,
         folder: Path,
         journal: JournalSettings,
         seal: SealSettings,

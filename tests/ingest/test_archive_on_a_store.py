@@ -28,7 +28,16 @@ from ingest.archive.index import ArchiveIndex
 from ingest.archive.parts import part_files
 from ingest.archive.reading import Archive
 from ingest.archive.sealing import Recent, seal_messages, seal_segment
-from ingest.archive.store import STORE, Store, StorePath, StoreProblem, place, store_problem, work_folder
+from ingest.archive.store import (
+    STORE,
+    Store,
+    StorePath,
+    StoreProblem,
+    local,
+    place,
+    store_problem,
+    work_folder,
+)
 from ingest.archive.tidying import tidy
 from ingest.archive.verifying import verify
 from ingest.broker.mqtt import Publisher
@@ -272,7 +281,7 @@ def test_missing_keys_bucket_and_a_bad_address_are_said(
     with pytest.raises(StoreProblem, match="no bucket 'nobody-has-this'"):
         seal_messages(place("s3://nobody-has-this/x"), messages, "import-a")
     with pytest.raises(ArchiveProblem, match="needs a folder of this machine"):
-        (archive / "x").mkdir()
+        local(archive)
     monkeypatch.delenv("AWS_ACCESS_KEY_ID")
     monkeypatch.setenv("AWS_SHARED_CREDENTIALS_FILE", str(tmp_path / "keys"))
     with pytest.raises(StoreProblem, match="no keys for the store"):
