@@ -328,8 +328,9 @@ def _rates_l_min(wear: Wear, cylinder: Cylinder) -> tuple[float, float]:
     left_l = free_air_l(wear.pressure_bar[wear.kept], PLANNING_C, cylinder.total_l)
     first = at_us.searchsorted(at_us - OWN_RATE_US, side="right") - 1  # the last reading three minutes before
     used_l, took_min = left_l[np.maximum(first, 0)] - left_l, (at_us - at_us[np.maximum(first, 0)]) / 60e6
-    hardest = float((used_l[first >= 0] / took_min[first >= 0]).max(initial=0.0))
-    return float(left_l[0] - left_l[-1]) / ((at_us[-1] - at_us[0]) / 60e6), hardest
+    hardest = (used_l[first >= 0] / took_min[first >= 0]).max(initial=0.0)
+    # Numbers of numpy's cannot be sent.
+    return float((left_l[0] - left_l[-1]) / ((at_us[-1] - at_us[0]) / 60e6)), float(hardest)
 
 
 @lru_cache(maxsize=4096)  # of each cylinder at every tick

@@ -98,7 +98,9 @@ def page(
         painted = []
         for item in items:
             try:
-                painted.append(paint(item, now, display))
+                shown = paint(item, now, display)
+                msgspec.json.encode(shown)  # what cannot be sent fails here, and by itself
+                painted.append(shown)
             except ANY_ERROR as error:  # one row's fault must not blind the desk to all others
                 failed.append((item.key, error))
                 if isinstance(item, Row):
