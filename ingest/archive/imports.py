@@ -90,7 +90,7 @@ def keep_receipts(archive: ArchivePath, name: str, receipts: pl.DataFrame) -> tu
     return keep_file(archive, f"{name}.parquet", parquet_bytes(receipts, compression="zstd"))
 
 
-def keep_file(archive: Path, name: str, made: bytes | memoryview) -> tuple[str, str]:
+def keep_file(archive: ArchivePath, name: str, made: bytes | memoryview) -> tuple[str, str]:
     """Write a file beside the list of imports; return its name and SHA-256.
 
     Raises `OSError` when the folder cannot be written.
