@@ -1,11 +1,12 @@
-"""Compiles the loops of live page and review once for all test processes: `python -m tests.compiled_once`.
+"""Compiles once for all test processes: modules, and the loops of live page and review.
 
-pytest begins it while its workers collect. Each worker then copies the result into a cache of its own: two
-that compile into one cache at the same moment could mix up its entries.
+pytest begins `python -m tests.compiled_once` while its workers collect. Each worker then copies the result
+into a cache of its own: two that compile into one cache at the same moment could mix up its entries.
 """
 
 from __future__ import annotations
 
+import compileall
 import fcntl
 import os
 import shutil
@@ -13,11 +14,34 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pytest
 
 CACHES = Path(__file__).parents[1] / ".pytest_cache"
 SHARED = CACHES / "numba"
 DONE = CACHES / "numba-done"
 LONGEST_S = 120.0  # then a worker compiles by itself
+
+
+def write_modules(config: pytest.Config) -> None:
+    """Compile each module of ours: in a fresh clone every worker would, as all of them begin at once."""
+    from _pytest.assertion import rewrite
+
+    if sys.dont_write_bytecode:
+        return
+    state = config.stash[rewrite.assertstate_key]
+    for folder in ("ingest", "analysis", "dashboard", "sample_logs", "tests"):
+        for path in (CACHES.parent / folder).rglob("*.py"):
+            if not path.name.startswith("test_") and path.name != "conftest.py":
+                compileall.compile_file(path, quiet=1)
+                continue
+            kept = rewrite.get_cache_dir(path) / f"{path.stem}{rewrite.PYC_TAIL}"
+            if rewrite._read_pyc(path, kept) is None:
+                kept.parent.mkdir(exist_ok=True)
+                digest, code = rewrite._rewrite_test(path, config)
+                rewrite._write_pyc(state, code, digest, kept)
 
 
 def begin() -> subprocess.Popen[bytes]:

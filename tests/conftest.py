@@ -20,7 +20,7 @@ from typing import Any
 
 import pytest
 
-from tests.compiled_once import CACHES, begin, take
+from tests.compiled_once import CACHES, begin, take, write_modules
 
 # Which of pytest-xdist's workers this is; the only one without it.
 WORKER = os.environ.get("PYTEST_XDIST_WORKER", "gw0")
@@ -109,6 +109,7 @@ COMPILING = pytest.StashKey[subprocess.Popen[bytes]]()
 def pytest_configure(config: pytest.Config) -> None:
     if getattr(config.option, "numprocesses", None) and not config.option.collectonly:
         config.stash[COMPILING] = begin()
+        write_modules(config)
         os.environ.update(OF_WORKERS)
 
 

@@ -1,4 +1,4 @@
-"""Smaller incidents of the year before, for what needs many wears: trends, and lists with something in them.
+"""Smaller incidents of the year before: a list of incidents with something in it.
 
 Each is a handful of the sets of the scenario, with other people's breathing, and with what went wrong there
 only now and then.
@@ -16,7 +16,7 @@ from analysis.simulation.script import DeskEntry, SetScript, WearScript
 from analysis.simulation.staging import SimulatedIncident, stage
 from analysis.simulation.tasks import PERSON_SPREAD
 
-INCIDENTS = 14
+INCIDENTS = 6
 EVERY_DAYS = 25.0
 GOES_WRONG = 0.3
 LATE_SET = "S-012"

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 import polars as pl
-import pyarrow.dataset as ds
 import pyarrow.parquet as pq
 import pytest
 
@@ -114,6 +113,8 @@ def test_duckdb_joins_the_results(results: Path, database: Any) -> None:
 
 
 def test_pyarrow_sees_the_partitions_and_the_units(archive: Path, messages: Messages, results: Path) -> None:
+    import pyarrow.dataset as ds  # brings pandas, which no other worker needs
+
     pressure = ds.dataset(archive / "pressure", partitioning="hive")
     assert pressure.count_rows() == drop_duplicates(messages)["pressure"].height
     day = pressure.filter(ds.field("date") == "2031-05-04")

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 import polars as pl
-import pyarrow.dataset as ds
 import pyarrow.parquet as pq
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -55,6 +54,8 @@ def test_parts_lie_by_kind_and_date_of_receipt(tmp_path: Path, pressure: Pressur
 
 
 def test_any_parquet_reader_opens_the_folder(tmp_path: Path, pressure: Pressure) -> None:
+    import pyarrow.dataset as ds  # brings pandas, which few other workers need
+
     seal_messages(tmp_path, frames_from_heard([pressure(seq) for seq in range(9)]), "x")
     (tmp_path / "pressure/date=2031-05-04/.y.parquet.tmp").write_bytes(b"half a part")
     table = ds.dataset(tmp_path / "pressure", format="parquet", partitioning="hive").to_table()
