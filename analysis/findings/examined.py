@@ -10,7 +10,7 @@ import numpy as np
 from analysis.air.breathing import NORMAL_90, AirTrack, newest_by, reconstruct
 from analysis.air.breathing_model import BREATHING, Breathing
 from analysis.air.forecast import EARLY_END_ONLY_S
-from analysis.air.gas import Cylinder, free_air_l
+from analysis.air.gas import free_air_l
 from analysis.clocks.links import Gap, filled_later, gaps_of, lost_in
 from analysis.heat import heat as heat_of
 from analysis.heat.believed import surroundings_c
@@ -19,7 +19,7 @@ from analysis.profile import Air, Profile
 from analysis.records import Floats, Ints
 from analysis.wears.gauges import VoiceGauge
 from analysis.wears.unbroken import SECOND_US, begins_rested, join, unbroken
-from analysis.wears.wears import TYPICAL_WATER_VOLUME_L, Wear
+from analysis.wears.wears import USUAL_CYLINDER, Wear
 
 BEFORE_START_US = 300_000_000
 """A temperature heard up to five minutes before the valve was opened still shows the surroundings."""
@@ -125,7 +125,7 @@ def examine(wears: Sequence[Wear], profile: Profile, gauges: Sequence[VoiceGauge
     known = join(wears, gauges)
     heats = [_heat(wear, int((wear.ended_us - wear.started_us) // 1_000_000) + 1, profile) for wear in wears]
     gas_c = known.joined("gas_c")
-    cylinder = wears[-1].cylinder or Cylinder(1, TYPICAL_WATER_VOLUME_L, 300.0)
+    cylinder = wears[-1].cylinder or USUAL_CYLINDER
     air = reconstruct(
         known.at_s,
         known.joined("bar"),

@@ -55,6 +55,7 @@ def row_of(
     apart = spoken is not None and inside.above_bar > 0.0  # also once the set is silent
     doubted = risen is not None or apart or (there and (spoken is not None or stuck_us is not None))
     heard = there and not doubted
+    named = heard and inside.cylinder is not None  # litres are known only of a cylinder that was named
     last_us = max(known.ended_us, said_us) if known is not None else said_us
     at_s = now_s if heard or (there and risen is not None) or known is None else last_us * 1e-6
     if risen is not None:
@@ -178,7 +179,7 @@ def row_of(
         pressure_bar=reading[1] if reading else None,
         pressure_at=in_seconds(reading[0]) if reading else None,
         silent_since_at=silent_since_at,
-        cylinder_known=(wear.cylinder if wear is not None else live_set.cylinder) is not None,
+        cylinder_known=inside.cylinder is not None,
         start_bar=entry.charges[entry.in_use].entry_bar if wear and entry.charges else None,
         low_air_bar=live_set.low_air_bar,
         turn_back_bar=moment.leave_bar
@@ -187,12 +188,12 @@ def row_of(
         turn_back_reached_at=in_seconds(moment.at_us) if moment is not None else None,
         turn_back_not_before=in_seconds(inside.not_due_us),
         rate_l_min=outlook.rate_l_min
-        if outlook and heard and (losing_min is not None or outlook.rate_l_min <= MOST_L_MIN)
+        if outlook and named and (losing_min is not None or outlook.rate_l_min <= MOST_L_MIN)
         else None,
         low_air=low_air,
         turn_back=turn_back,
         fan=outlook.fan if outlook and heard else (),
-        if_hardest=outlook.if_hardest if outlook and heard else None,
+        if_hardest=outlook.if_hardest if outlook and named else None,
         low_air_was_expected_at=was_low_air,
         turn_back_was_expected_at=was_turn_back,
         entered_at=in_seconds(inside.entered_us),
@@ -305,9 +306,10 @@ def _lost(
     if state == "under_air" or state == "silent":
         if silent_since_at is None:
             return None
-        # Without a forecast (a cylinder that no set named) nobody knows how long the air lasts.
-        never_heard_s = inside.live_set.profile.entry.never_heard_s
-        ends_at = was_low_air[0] if was_low_air is not None else silent_since_at + never_heard_s
+        # In a cylinder that no set named nobody knows how long the air lasts.
+        ends_at = silent_since_at + inside.live_set.profile.entry.never_heard_s
+        if was_low_air is not None:
+            ends_at = was_low_air[0] if inside.cylinder is not None else min(was_low_air[0], ends_at)
         # Nobody forecasts past the warning: whoever was below it and fell silent has no known air.
         low = last_bar is not None and last_bar <= inside.live_set.low_air_bar
         return Lost("silent", silent_since_at) if ends_at <= now_s or low else None

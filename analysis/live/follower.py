@@ -18,7 +18,7 @@ from analysis.profile import Profile
 from analysis.records import Ints
 from analysis.wears.gauges import VoiceGauge
 from analysis.wears.unbroken import Unbroken, join, unbroken
-from analysis.wears.wears import TYPICAL_WATER_VOLUME_L, Wear
+from analysis.wears.wears import USUAL_CYLINDER, Wear
 
 LOOK_BACK = 60
 """Readings of the heat sensor before the newest ones among which one that can be is looked for."""
@@ -67,7 +67,7 @@ class WearFollower:
         # A gauge that was corrected is taken back by starting again: the filter has no way of forgetting one.
         if not same or self._air is None or not self._said <= set(gauges):
             self._air = LiveAir(
-                wear.cylinder or Cylinder(1, TYPICAL_WATER_VOLUME_L, 300.0),
+                wear.cylinder or USUAL_CYLINDER,
                 wear.thresholds.low_air_bar,
                 None,
                 _temperatures_at(wears[0], np.array([wears[0].started_us]))[0],

@@ -22,7 +22,7 @@ from analysis.wears.gauges import APART_BAR, UNHEARD_US, VoiceGauge
 from analysis.wears.tally import Stay
 from analysis.wears.turn_back import prompt_times_s
 from analysis.wears.valve import CHANGED_RISE_BAR, SPIKE_BAR, SWINGS_WITHIN_S
-from analysis.wears.wears import Wear
+from analysis.wears.wears import USUAL_CYLINDER, Wear
 
 EntryState = Literal["expected", "under_air", "silent", "valve_closed", "empty", "off", "restarted", "out"]
 LINE_STEP_S = 10.0  # the air line so far keeps one point each
@@ -135,6 +135,12 @@ class Inside:
         return self.entry.wears[-1] if self.looked_for and self.entry.wears else self.wear
 
     @property
+    def cylinder(self) -> Cylinder | None:
+        """The cylinder that its set named, for its wear."""
+        wear = self.known_wear
+        return wear.cylinder if wear is not None else self.live_set.cylinder
+
+    @property
     def charge(self) -> Charge | None:
         """The cylinder in use."""
         return self.entry.charges[-1] if self.entry.charges else None
@@ -169,7 +175,7 @@ class Inside:
         return since_us - self.entry.charges[renewed].unheard_us
 
     def outlook(self, now_s: float) -> Outlook | None:
-        """Return the forecasts; None without a cylinder.
+        """Return the forecasts; None without a wear, and for a cylinder that nobody named as for a usual one.
 
         Those of a wear that is over are kept, because its readings may be let go.
         """
@@ -182,14 +188,12 @@ class Inside:
         made_of = wear.wear_id, round(now_s * 1e6), leave_bar
         if is_over and over is not None and over[:3] == made_of and len(wear.seq) <= over[3]:
             return over[4]
-        found = None
         air = live_set.follower.follow(wear, self.gauges, live_set.profile, round(now_s * 1e6))
-        if wear.cylinder is not None:
-            started_at, last = live_set.follower.zero_us * 1e-6, live_set.follower.last
-            swung = self.swung(round(now_s * 1e6))
-            last = (last[0], min(last[1], swung[1])) if swung is not None else last
-            hardest_l_min = self.own_l_min[1]
-            found = look_ahead(air, started_at, last, live_set.low_air_bar, leave_bar, now_s, hardest_l_min)
+        started_at, last = live_set.follower.zero_us * 1e-6, live_set.follower.last
+        swung = self.swung(round(now_s * 1e6))
+        last = (last[0], min(last[1], swung[1])) if swung is not None else last
+        hardest_l_min = self.own_l_min[1]
+        found = look_ahead(air, started_at, last, live_set.low_air_bar, leave_bar, now_s, hardest_l_min)
         if is_over:
             live_set.over = (*made_of, len(wear.seq), found)
         return found
@@ -222,9 +226,7 @@ class Inside:
             if self.moment is not None and self.moment.at_us is None:
                 leave_bar = self.moment.leave_bar
             reading, low_bar, began_at = follower.last, live_set.low_air_bar, follower.zero_us * 1e-6
-            found = None
-            if wear.cylinder is not None:
-                found = look_ahead(air, began_at, reading, low_bar, leave_bar, until_us * 1e-6)
+            found = look_ahead(air, began_at, reading, low_bar, leave_bar, until_us * 1e-6)
             live_set.before = made_of, found
         return live_set.before[1]
 
@@ -252,9 +254,8 @@ class Inside:
 
     def planned_min(self, from_bar: float, target_bar: float | None) -> float | None:
         """Return the minutes from one pressure down to another at the planning rate."""
-        wear = self.known_wear
-        cylinder = wear.cylinder if wear is not None else self.live_set.cylinder
-        if cylinder is None or target_bar is None or from_bar <= target_bar or self.live_set.failed:
+        cylinder = self.cylinder or USUAL_CYLINDER
+        if target_bar is None or from_bar <= target_bar or self.live_set.failed:
             return None
         left_l, there_l = (
             float(free_air_l(bar, PLANNING_C, cylinder.total_l)) for bar in (from_bar, target_bar)

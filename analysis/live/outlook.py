@@ -14,6 +14,7 @@ from analysis.air.forecast import EARLY_END_ONLY_S, of_another_pressure
 from analysis.live.rows import FanPoint, IfHardest, Interval
 from analysis.profile import Profile
 from analysis.records import Floats
+from analysis.wears.wears import USUAL_CYLINDER
 
 FAN_LEVELS = 4  # pressures between now and the warning at which the fan is drawn, the warning among them
 EMPTY_BAR = 5.0  # below this no breath comes; our own rule
@@ -21,7 +22,6 @@ STEP_BAR = 1.0  # a fall may look this much larger than it is, by the gauge's st
 LATEST_S = 30.0  # of the latest readings so much is looked at, with the one before
 STEP_READINGS = 300  # the latest, that show the gauge's step
 DOUBTED_BAR = 5.0  # a reading so far below what the filter expects it may have set aside; our own rule
-USUAL_VOLUME_L = 6.8  # until the set has named its cylinder
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,7 +164,7 @@ def minutes_to_empty(
         if window_s < profile.air.free_flow_s:
             continue
         sure_bar_min = (bar - last_bar - step_bar) / window_s * 60.0
-        if sure_bar_min * (volume_l or USUAL_VOLUME_L) < profile.air.free_flow_l_min:
+        if sure_bar_min * (volume_l or USUAL_CYLINDER.total_l) < profile.air.free_flow_l_min:
             if step_bar > STEP_BAR:
                 continue  # a coarse gauge shows a loss only over some of its steps
             return None

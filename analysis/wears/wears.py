@@ -42,10 +42,9 @@ at any time. Our own rule."""
 LATE_TALLY_US = 600 * 1_000_000
 """A desk that tallies so long after a wear, with the set still on, writes down what it missed. Our own
 rule."""
-TYPICAL_WATER_VOLUME_L = 6.8
-"""Replaces an unknown cylinder where only the shape of the pressure matters."""
-TYPICAL_RATED_BAR = 300.0
-"""A full cylinder where none is known. Common practice, no source."""
+USUAL_CYLINDER = Cylinder(1, 6.8, 300.0)
+"""Replaces an unknown cylinder where its litres do not matter: for the shape of the pressure, for minutes to
+a pressure, and as a full one. Common practice, no source."""
 ENDED = {CLOSED: "closed", CHANGED: "changed"}
 BEGAN_WITHIN_US = 60 * 1_000_000
 BREATHED_ON_US = 180 * 1_000_000
@@ -297,7 +296,7 @@ def _wears_of(
         for name in ("pressure_bar", "gas_temperature_c")
     )
     known = cylinder_at(setups, power_up)
-    volume_l = known.total_l if known is not None else TYPICAL_WATER_VOLUME_L
+    volume_l = (known or USUAL_CYLINDER).total_l
     at_s = (at_us - at_us[0]) * 1e-6
     wears: list[Wear] = []
     offs = _power_offs(power_up)
@@ -368,7 +367,7 @@ def _wears_of(
 
 
 def _rated_bar(cylinder: Cylinder | None) -> float:
-    return cylinder.rated_bar if cylinder is not None else TYPICAL_RATED_BAR
+    return (cylinder or USUAL_CYLINDER).rated_bar
 
 
 def _opening_heard(

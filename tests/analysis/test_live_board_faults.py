@@ -67,7 +67,8 @@ def test_a_setup_with_a_cylinder_that_cannot_be_leaves_the_cylinder_unknown(
     row = only(see(60))
     assert (row.attention, row.pressure_bar, row.cylinder_known) == ("under_air", 274.0, False)
     assert "no_setup" in codes(row)
-    assert (row.low_air, row.rate_l_min) == (None, None)
+    assert row.low_air is not None, "minutes to a pressure need no cylinder"
+    assert (row.rate_l_min, row.if_hardest) == (None, None), "litres do"
 
 
 @pytest.mark.parametrize("water_volume_l", [0.0, 9.0])
@@ -91,7 +92,8 @@ def test_a_wear_keeps_the_cylinder_it_began_with_and_says_that_the_set_now_names
     next_wear = next(row for row in see(500).rows if row.set_id == "S-1")
     assert next_wear.cylinder_known == (water_volume_l > 0)
     assert ("no_setup" in codes(next_wear)) == (water_volume_l == 0)
-    assert (next_wear.low_air is None) == (water_volume_l == 0)
+    assert (next_wear.rate_l_min is None) == (water_volume_l == 0)
+    assert next_wear.low_air is not None
 
 
 def test_of_two_setups_in_one_wear_the_higher_warning_and_the_smaller_cylinder_count(
@@ -133,7 +135,7 @@ def test_a_setup_after_the_valve_was_opened_starts_the_forecast_of_that_wear(log
     breathe(late, 1, 400)
     breathe(early, 1, 400)
     before = {row.set_id: row for row in see(300).rows}
-    assert (before["S-1"].cylinder_known, before["S-1"].low_air) == (False, None)
+    assert (before["S-1"].cylinder_known, before["S-1"].rate_l_min) == (False, None)
     assert "no_setup" in codes(before["S-1"])
     after = {row.set_id: row for row in see(400).rows}
     assert after["S-1"].cylinder_known
@@ -323,3 +325,46 @@ def test_a_gauge_said_of_a_set_that_is_heard_takes_the_place_of_no_reading(log: 
     for at_s in (201, 300):
         (row,) = see(at_s).rows
         assert (row.by_voice, row.pressure_bar) == (False, pytest.approx(300.0 - 0.2 * (at_s - 20), abs=1.0))
+
+
+def test_a_lost_setup_moves_neither_its_wearer_down_nor_the_team_s_turn_back_later(
+    log: Any, see: Any
+) -> None:
+    """No forecast, the last row, and the team judged by its other member: 15 min, 1 not known."""
+    desk = log.desk()
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    for set_id, team, bar_s, names_it in (
+        ("S-1", "A", 0.16, False),
+        ("S-2", "A", 0.07, True),
+        ("S-3", "B", 0.16, True),
+    ):
+        fields = {"incident_id": "I-1", "action": "in", "wearer_id": set_id.replace("S", "W"), "team": team}
+        desk.say(1, "tally", set_id=set_id, **fields)
+        one = log.talker(set_id)
+        if names_it:
+            one.set_up(2)
+        one.breathe(20, 900, bar_s=bar_s, closes=False)
+    for at_s in (40, 300, 700, 760, 900):  # planned; forecast; a minute before turn-back; after it
+        shown = see(at_s)
+        rows = {row.set_id: row for row in shown.rows}
+        order = [row.set_id for row in shown.rows]
+        assert order.index("S-1") < order.index("S-2")
+        assert rows["S-1"].attention == rows["S-3"].attention
+        assert "no_setup" in codes(rows["S-1"])
+        for one, other in (
+            (rows["S-1"].low_air, rows["S-3"].low_air),
+            (rows["S-1"].turn_back, rows["S-3"].turn_back),
+        ):
+            assert (one is None) == (other is None)
+            if one is not None:
+                assert (one.low, one.median, one.high) == pytest.approx((other.low, other.median, other.high))
+        assert rows["S-1"].turn_back_reached_at == rows["S-3"].turn_back_reached_at
+
+
+def test_a_silent_wearer_of_an_unknown_cylinder_is_not_accounted_for_as_soon_as_before(
+    log: Any, see: Any
+) -> None:
+    one = log.talker("S-1")
+    one.breathe(20, 300, closes=False)
+    never_heard_s = Profile.default().entry.never_heard_s
+    assert only(see(320 + never_heard_s + 30)).attention == "not_accounted"
