@@ -25,8 +25,7 @@ from analysis.trends.measures import (
     PER_WEARS,
     by_month,
     flags_of,
-    monthly_mean,
-    monthly_rate,
+    monthly,
 )
 from analysis.trends.naming import (
     Codes,
@@ -47,7 +46,6 @@ from analysis.trends.naming import (
 )
 from analysis.trends.sets import FEWEST_WEARS, charges_of, set_flags
 from analysis.trends.statistics import (
-    MannKendall,
     false_discovery_rates,
     interval_of_a_mean,
     interval_of_a_rank_correlation,
@@ -363,21 +361,14 @@ def _own_history(asked: _Asked) -> None:
 
 
 def _months(months: pl.DataFrame, running: date | None) -> Iterator[Signal]:
-    if not len(months):
-        return
-    size = int(months["wears"].sum())
-    for measure in MEANS:
-        mean = monthly_mean(months, measure, running)
-        if mean.trend is not None:
-            yield _trend_of(measure, mean.trend, mean.overall, 0, size)
-    for measure in PEOPLE_FLAGS:
-        rate = monthly_rate(months, measure, running)
-        if rate.trend is not None and rate.total is not None:
-            yield _trend_of(measure, rate.trend, rate.total[2], rate.total[0], size)
-
-
-def _trend_of(measure: str, trend: MannKendall, level: float, events: int, wears: int) -> Signal:
-    """Return a trend of the service; months are its steps, a year its unit."""
-    slope, low, high = (12 * step for step in (trend.slope_per_step, trend.slope_low, trend.slope_high))
-    how = "rise" if trend.s > 0 else "fall"
-    return Signal("service", "", measure, how, trend.p_two_sided, slope, level, events, wears, low, high)
+    """Yield the trends of the service; months are their steps, a year their unit."""
+    for measure in (*MEANS, *PEOPLE_FLAGS):
+        found = monthly(months, measure, running)
+        trend = found.trend
+        if trend is None or found.overall is None:
+            continue
+        events = int(found.table["events"].sum()) if measure in FLAGS else 0
+        slope, low, high = (12 * step for step in (trend.slope_per_step, trend.slope_low, trend.slope_high))
+        how, chance = "rise" if trend.s > 0 else "fall", trend.p_two_sided
+        figures = (chance, slope, found.overall.rate, events, int(months["wears"].sum()), low, high)
+        yield Signal("service", "", measure, how, *figures)

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from analysis.trends.ledger import THERMAL_CLASSES
 from analysis.trends.naming import Codes, codes_of, gone, incident_of, known_places, strata_of
 from analysis.trends.prediction import FEWEST_MONTHS, Predicted, alike, predicted_counts, predicted_logs
-from analysis.trends.statistics import MannKendall, binomial_rate, mann_kendall, seasonal_kendall
+from analysis.trends.statistics import MannKendall, Rate, binomial_rate, mann_kendall, seasonal_kendall
 
 FEWEST_WEARS_FOR_A_RATE = 10
 FEWEST_EVENTS_FOR_A_TREND = 10
@@ -42,6 +42,7 @@ SILENT_WEAR_MIN = 1.0
 LOGS = ("under_air_min", "hard_min", "heat_dose")
 """Amounts whose last months are judged; silence is judged by wears with a minute of it or more."""
 MEANS = ("under_air_min", "hard_min", "heat_dose", "silent_min")
+TOTALS = ("wears", "hours")
 
 
 def flag_expressions() -> dict[str, pl.Expr]:
@@ -129,117 +130,76 @@ def every_month(sums: pl.DataFrame) -> pl.DataFrame:
     return _with_zeros(months.join(sums, on="month", how="left").sort("month"), ["month"])
 
 
-def wears_of(sums: Any, flag: str) -> Any:
-    """Return the wears of which it is known whether they had the event: of a row of `sums_by`, or of all."""
-    return sums["wears"] - sums["low_air_exits_unknown"] if flag == "low_air_exits" else sums["wears"]
+def wears_of(sums: Any, measure: str) -> Any:
+    """Return the wears of which a measure is known: of a row of `sums_by`, or of all."""
+    if measure == "low_air_exits":
+        return sums["wears"] - sums["low_air_exits_unknown"]
+    return sums[MEASURED_IN.get(measure, "wears")]
 
 
 @dataclass(frozen=True)
-class MonthlyRate:
-    """Wears with an event by month."""
+class Monthly:
+    """One measure by month: wears with an event per 1000 wears, a mean a wear, or a total."""
 
-    # `month`, `wears` (`wears_of`), `events`, `rate`, `low`, `high` (per 1000 wears, exact 95 % interval),
-    # `lower_limit`, `upper_limit` (of the judged months), `outside`, `solid`; rate null without wears,
-    # limits null where nothing is judged. A month that is not solid (`LEAST_PART_OF_A_MONTH`) is no part of a
-    # trend.
+    # `month`, `wears` (`wears_of`), `value`, of events also `events`, `low` and `high` (exact 95 % interval),
+    # `lower_limit`, `upper_limit` (of the judged months), `outside`, `solid`; value null without wears,
+    # limits null where nothing is judged. A month that is not solid (`LEAST_PART_OF_A_MONTH`, of means also
+    # `LEAST_WEARS_A_MONTH`, or not over) is no part of a trend. The limits of a mean are those of the mean of
+    # logarithms, drawn around the mean: a point is outside where its logarithms are.
     table: pl.DataFrame
-    # (events, wears, rate, low, high): over the whole period; None when there are too few wears for a rate.
-    total: tuple[int, int, float, float, float] | None
+    # Over the whole period, of events with its interval (of others NaN); None without enough wears for it.
+    overall: Rate | None
     trend: MannKendall | None  # None where there are too few months
     judged: Predicted | None = None  # None where months or events are too few to judge the last ones
 
 
-def monthly_rate(
-    months: pl.DataFrame, flag: str, running: date | None = None, judged: Predicted | None = None
-) -> MonthlyRate:
-    """Return wears with an event per 1000 wears, by month and over all.
+def monthly(
+    months: pl.DataFrame, measure: str, running: date | None = None, judged: Predicted | None = None
+) -> Monthly:
+    """Return one of `FLAGS`, `MEANS` or `TOTALS` by month and over all; nothing is judged of a total.
 
     `running` is the month that is not over: shown, not judged, and no part of a trend.
     """
-    counts, sizes = months[flag].to_numpy(), wears_of(months, flag).to_numpy()
-    both = zip(counts.tolist(), sizes.tolist(), strict=True)
-    rates = [binomial_rate(count, size, PER_WEARS) for count, size in both]
+    is_rate, is_total = measure in FLAGS, measure in TOTALS
+    sums, sizes = months[measure].to_numpy(), wears_of(months, measure).to_numpy()
+    events, wears = sums.sum(), int(sizes.sum())
+    value = (PER_WEARS if is_rate else 1.0) * sums
+    if not is_total:
+        value = np.divide(value, sizes, out=np.full(len(sums), math.nan), where=sizes > 0)
     usual = float(np.median(sizes[sizes > 0])) if (sizes > 0).any() else 0.0
-    solid = (sizes >= LEAST_PART_OF_A_MONTH * usual) & (sizes > 0) & _over(months, running)
-    lower, upper = _limits(judged, len(months))
-    scale = PER_WEARS / np.maximum(sizes, 1)
-    table = months.select("month", wears_of(months, flag), pl.col(flag).alias("events")).with_columns(
-        *(
-            pl.Series(name, [getattr(rate, name) if rate else None for rate in rates], dtype=pl.Float64)
-            for name in ("rate", "low", "high")
-        ),
-        pl.Series("lower_limit", lower * scale).fill_nan(None),
-        pl.Series("upper_limit", upper * scale).fill_nan(None),
-        pl.Series("outside", (counts < lower) | (counts > upper) | _marked(judged, len(months))),
-        pl.Series("solid", solid),
-    )
-    total = None
-    overall = binomial_rate(int(counts.sum()), int(sizes.sum()), PER_WEARS)
-    if overall is not None and int(sizes.sum()) >= FEWEST_WEARS_FOR_A_RATE:
-        total = (int(counts.sum()), int(sizes.sum()), *overall)
-    values = np.array([rate.rate if rate else np.nan for rate in rates])
-    trend = _trend(np.where(solid, values, np.nan), int(counts.sum()))
-    return MonthlyRate(table, total, trend, judged)
-
-
-@dataclass(frozen=True)
-class MonthlyMean:
-    """A mean a wear by month."""
-
-    # `month`, `wears`, `mean`, `lower_limit`, `upper_limit`, `outside`, `solid` (`LEAST_PART_OF_A_MONTH`).
-    # The limits are those of the mean of logarithms, drawn around the mean: a point is outside where its
-    # logarithms are.
-    table: pl.DataFrame
-    overall: float  # mean over all wears
-    trend: MannKendall | None
-    judged: Predicted | None = None
-
-
-def monthly_mean(
-    months: pl.DataFrame, amount: str, running: date | None = None, judged: Predicted | None = None
-) -> MonthlyMean:
-    """Return the mean amount a wear by month.
-
-    Months of few wears (`LEAST_WEARS_A_MONTH`, `LEAST_PART_OF_A_MONTH`) are shown, but are no part of a
-    trend. Wears without a heat sensor do not count in the mean dose. `running` is the month that is not over.
-    """
-    wears = months[MEASURED_IN.get(amount, "wears")].to_numpy()
-    total = months[amount].to_numpy()
-    mean = np.divide(total, wears, out=np.full(len(wears), np.nan), where=wears > 0)
-    usual = float(np.median(wears[wears > 0])) if (wears > 0).any() else 0.0
-    solid = (wears >= max(LEAST_WEARS_A_MONTH, LEAST_PART_OF_A_MONTH * usual)) & _over(months, running)
-    lower, upper = _limits(judged, len(months))
-    observed = np.full(len(months), np.nan)
+    fewest = 0 if is_total else max(1 if is_rate else LEAST_WEARS_A_MONTH, LEAST_PART_OF_A_MONTH * usual)
+    solid = (sizes >= fewest) & np.array([month != running for month in months["month"]], dtype=bool)
+    observed, lower, upper = np.full((3, len(months)), math.nan)
+    single: list[int] = []
     if judged is not None:
-        observed[: len(judged.observed)] = judged.observed
+        for room, known in ((observed, judged.observed), (lower, judged.lower), (upper, judged.upper)):
+            room[: len(known)] = known
+        single = [mark.first for mark in judged.marks if mark.months == 1]
+    low, high = (
+        end * (PER_WEARS / np.maximum(sizes, 1)) if is_rate else value * np.exp(end - observed)
+        for end in (lower, upper)
+    )
     table = months.select("month").with_columns(
-        pl.Series("wears", wears),
-        pl.Series("mean", mean).fill_nan(None),
-        pl.Series("lower_limit", mean * np.exp(lower - observed)).fill_nan(None),
-        pl.Series("upper_limit", mean * np.exp(upper - observed)).fill_nan(None),
-        pl.Series("outside", (observed < lower) | (observed > upper)),
+        pl.Series("wears", sizes),
+        pl.Series("value", value).fill_nan(None),
+        pl.Series("lower_limit", low).fill_nan(None),
+        pl.Series("upper_limit", high).fill_nan(None),
+        pl.Series("outside", np.isin(np.arange(len(months)), single)),
         pl.Series("solid", solid),
     )
-    overall = float(total.sum() / wears.sum()) if wears.sum() else math.nan
-    return MonthlyMean(table, overall, _trend(np.where(solid, mean, np.nan)), judged)
-
-
-def monthly_total(months: pl.DataFrame, name: str, running: date | None = None) -> MonthlyMean:
-    """Return a sum by month, such as `wears` or `hours`, with its trend; months without wears are 0.
-
-    The table is as in `MonthlyMean`; nothing is judged. `running` is the month that is not over.
-    """
-    value = months[name].cast(pl.Float64).to_numpy()
-    solid = _over(months, running)
-    table = months.select("month", "wears").with_columns(
-        pl.Series("mean", value),
-        pl.lit(None, dtype=pl.Float64).alias("lower_limit"),
-        pl.lit(None, dtype=pl.Float64).alias("upper_limit"),
-        pl.lit(value=False).alias("outside"),
-        pl.Series("solid", solid),
-    )
-    overall = float(value[solid].mean()) if solid.any() else math.nan
-    return MonthlyMean(table, overall, _trend(np.where(solid, value, np.nan)))
+    if is_rate:
+        rates = [binomial_rate(*both, PER_WEARS) for both in zip(sums.tolist(), sizes.tolist(), strict=True)]
+        ends = [(rate.low, rate.high) if rate else (None, None) for rate in rates]
+        heads = {"low": pl.Float64, "high": pl.Float64}
+        table = table.with_columns(pl.Series("events", sums), *pl.DataFrame(ends, heads, orient="row"))
+        overall = binomial_rate(int(events), wears, PER_WEARS) if wears >= FEWEST_WEARS_FOR_A_RATE else None
+    elif is_total:
+        overall = Rate(float(value[solid].mean()), math.nan, math.nan) if solid.any() else None
+    else:
+        overall = Rate(float(events / wears), math.nan, math.nan) if wears else None
+    enough = not is_rate or events >= FEWEST_EVENTS_FOR_A_TREND
+    trend = _trend(np.where(solid, value, math.nan)) if enough else None
+    return Monthly(table, overall, trend, judged)
 
 
 @dataclass(frozen=True)
@@ -290,26 +250,8 @@ def judged_months(wears: pl.DataFrame, running: date) -> dict[str, Predicted]:
     return {name: judged for name, judged in found.items() if judged is not None}
 
 
-def _marked(judged: Predicted | None, months: int) -> NDArray[np.bool_]:
-    single = [mark.first for mark in (judged.marks if judged else ()) if mark.months == 1]
-    return np.isin(np.arange(months), single)
-
-
-def _limits(judged: Predicted | None, months: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    lower, upper = np.full(months, np.nan), np.full(months, np.nan)
-    if judged is not None:
-        lower[: len(judged.lower)], upper[: len(judged.upper)] = judged.lower, judged.upper
-    return lower, upper
-
-
-def _over(months: pl.DataFrame, running: date | None) -> NDArray[np.bool_]:
-    return np.array([month != running for month in months["month"]], dtype=bool)
-
-
-def _trend(values: NDArray[np.float64], events: int | None = None) -> MannKendall | None:
+def _trend(values: NDArray[np.float64]) -> MannKendall | None:
     """Test for a trend; with two years or more each month against the same month of other years."""
-    if events is not None and events < FEWEST_EVENTS_FOR_A_TREND:
-        return None
     if int(np.isfinite(values).sum()) < FEWEST_MONTHS_FOR_A_TREND:
         return None
     seasonal = len(values) >= MONTHS_FOR_SEASONS

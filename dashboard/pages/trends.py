@@ -18,8 +18,7 @@ from analysis.trends.measures import (
     by_month,
     every_month,
     judged_months,
-    monthly_mean,
-    monthly_rate,
+    monthly,
     people,
     sums_by,
     with_never_heard,
@@ -33,15 +32,7 @@ from dashboard.rows import cell, count, number
 from dashboard.trends import before_after_view, forecast_view, sentences, words
 from dashboard.trends import export as trends_export
 from dashboard.trends import sections as trends_sections
-from dashboard.trends.figures import (
-    bars_cut,
-    classes_figure,
-    limits_cut,
-    mean_figure,
-    rate_figure,
-    season_plots,
-    work_plots,
-)
+from dashboard.trends.figures import classes_figure, cut_off, monthly_figure, season_plots, work_plots
 from dashboard.trends.outside_page import published_page
 from dashboard.trends.sentences import never_heard_cell, never_heard_text
 from dashboard.trends.summary_words import HEAT_NOTE
@@ -284,18 +275,11 @@ def _summary(
 def _plot(
     plot: sentences.Plot, months: pl.DataFrame, holds: bool, running: date, judged: dict[str, Predicted]
 ) -> Any:
-    wears = int(months["wears"].sum())
-    if plot.rate:
-        rate = monthly_rate(months, plot.name, running, judged.get(plot.name))
-        figure = rate_figure(rate) if rate.total else None
-        left_out = wears - int(rate.table["wears"].sum())
-        sentence = sentences.rate_sentence(rate, holds, bars_cut(rate) if figure else 0, left_out)
-        return _figure(plot.name, plot.title, figure, sentence)
-    mean = monthly_mean(months, plot.name, running, judged.get(plot.name))
-    figure = mean_figure(mean) if mean.table["mean"].count() else None
-    left_out = wears - int(mean.table["wears"].sum())
-    cut = words.LIMITS_CUT if limits_cut(mean) else ""
-    return _figure(plot.name, plot.title, figure, sentences.mean_sentence(plot, mean, holds, left_out) + cut)
+    found = monthly(months, plot.name, running, judged.get(plot.name))
+    figure, cut = (monthly_figure(found), cut_off(found)) if found.overall else (None, "")
+    left_out = int(months["wears"].sum() - found.table["wears"].sum())
+    sentence = sentences.plot_sentence(plot, found, holds, left_out, cut)
+    return _figure(plot.name, plot.title, figure, sentence)
 
 
 def _figure(name: str, title: str, figure: dict[str, Any] | None, sentence: str) -> Any:

@@ -11,7 +11,7 @@ import polars as pl
 
 from analysis.trends.forecast_audit import ForecastAccount
 from analysis.trends.ledger import THERMAL_CLASSES
-from analysis.trends.measures import MonthlyMean, MonthlyRate, monthly_total, wears_of
+from analysis.trends.measures import PER_WEARS, Monthly, monthly, wears_of
 from analysis.trends.prediction import Predicted
 from dashboard.review.drawing import nice_ceiling
 from dashboard.theme import CHART_BLUE, CHART_GREY, CHART_ORANGE, chart_template
@@ -58,53 +58,38 @@ def error_bars(
     }
 
 
-def rate_figure(found: MonthlyRate) -> dict[str, Any]:
-    """Return the plot of a monthly rate: points with exact intervals, limits as steps."""
-    table = found.table
-    rates, low, high = table["rate"].to_list(), table["low"].to_list(), table["high"].to_list()
-    solid = table["solid"].to_list()
-    # The interval of a month of few wears reaches beyond any scale: the table has it, the plot does not.
-    drawn = [rate if usual else None for rate, usual in zip(rates, solid, strict=True)]
-    # Faint and without ends: of months without events they are all that is high, and hid the points.
-    bars = error_bars(low, drawn, high, f"{CHART_BLUE}55", thickness=4, width=0)
-    top = _top_of_rates(table)
-    data = [*_limits(table), _points(table, rates, bars, nice_top(top)), *_spans(found.judged, table, top)]
+def monthly_figure(found: Monthly) -> dict[str, Any]:
+    """Return the plot of one measure by month: points, of rates with exact intervals, limits as steps."""
+    table, top = found.table, _top(found.table)
+    bars, edge = None, math.inf
+    if "high" in table.columns:
+        # The interval of a month of few wears reaches beyond any scale: the table has it, the plot does not.
+        drawn = table.select(pl.when("solid").then("value")).to_series().to_list()
+        # Faint and without ends: of months without events they are all that is high, and hid the points.
+        bars = error_bars(table["low"], drawn, table["high"], f"{CHART_BLUE}55", thickness=4, width=0)
+        edge = nice_top(top)
+    data = [*_limits(table), _points(table, bars, edge), *_spans(found.judged, table, top)]
     return _figure(data, table, top)
 
 
-def _top_of_rates(table: pl.DataFrame) -> float:
-    """Return the range of the scale; a month of few wears must not flatten the others."""
-    usual = table.filter("solid")
-    typical = sorted(table["high"].drop_nulls())
-    middle = typical[len(typical) // 2] if typical else 1.0
-    return float(max([*usual["rate"].drop_nulls(), *usual["upper_limit"].drop_nulls(), middle]))
-
-
-def bars_cut(found: MonthlyRate) -> int:
-    """Return how many months have a bar that reaches beyond the top of `rate_figure`."""
-    edge = nice_top(_top_of_rates(found.table))
-    return int((found.table.filter("solid")["high"] > edge).sum())
-
-
-def mean_figure(found: MonthlyMean) -> dict[str, Any]:
-    """Return the plot of a monthly mean, with the limits of the judged months."""
-    table = found.table
-    means = table["mean"].to_list()
-    top = _top_of_means(table)
-    data = [*_limits(table), _points(table, means, None), *_spans(found.judged, table, top)]
-    return _figure(data, table, top)
-
-
-def _top_of_means(table: pl.DataFrame) -> float:
-    """Return the range of the scale; far limits must not flatten the curve."""
-    highest, limits = table["mean"].max(), table["upper_limit"].max()
+def _top(table: pl.DataFrame) -> float:
+    """Return the range of the scale: a month of few wears or far limits must not flatten the others."""
+    if "high" in table.columns:
+        usual, typical = table.filter("solid"), sorted(table["high"].drop_nulls())
+        middle = typical[len(typical) // 2] if typical else 1.0
+        return float(max([*usual["value"].drop_nulls(), *usual["upper_limit"].drop_nulls(), middle]))
+    highest, limits = table["value"].max(), table["upper_limit"].max()
     top = max([float(value) for value in (highest, limits) if isinstance(value, float)], default=1.0)
     return min(top, LIMITS_SHOWN_TO * highest) if isinstance(highest, float) and highest > 0 else top
 
 
-def limits_cut(found: MonthlyMean) -> bool:
-    """Return whether a limit reaches beyond the top of `mean_figure`."""
-    return bool((found.table["upper_limit"] > nice_top(_top_of_means(found.table))).any())
+def cut_off(found: Monthly) -> str:
+    """Say what reaches beyond the top of `monthly_figure`: bars of a rate, limits of a mean."""
+    table, edge = found.table, nice_top(_top(found.table))
+    if "high" in table.columns:
+        cut = int((table.filter("solid")["high"] > edge).sum())
+        return f" {words.BARS_CUT.format(count=counted(cut, 'month'))}" if cut else ""
+    return words.LIMITS_CUT if (table["upper_limit"] > edge).any() else ""
 
 
 def _limits(table: pl.DataFrame) -> list[dict[str, Any]]:
@@ -184,13 +169,8 @@ def _months(table: pl.DataFrame) -> list[str]:
     return [sentences.month_text(month) for month in table["month"]]
 
 
-def _points(
-    table: pl.DataFrame,
-    values: list[float | None],
-    bars: dict[str, Any] | None,
-    edge: float = math.inf,
-) -> dict[str, Any]:
-    outside = table["outside"].to_list()
+def _points(table: pl.DataFrame, bars: dict[str, Any] | None, edge: float) -> dict[str, Any]:
+    values, outside = table["value"].to_list(), table["outside"].to_list()
     beyond = [value is not None and value > edge for value in values]
     symbols = {"outside": "diamond-open", "beyond": "triangle-up-open", "few": "circle-open", "": "circle"}
     kinds = [
@@ -316,27 +296,27 @@ FEWEST_YEARS = 2
 MONTH_NAMES = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 WORK = (("wears", words.WEARS_TITLE, "wears"), ("hours", words.HOURS_TITLE, "hours"))
-SEASONS: tuple[tuple[str, str, str, float], ...] = (
-    ("wears", "", words.SEASON_WEARS, 1.0),
-    ("low_air_exits", "wears", words.SEASON_EXITS, 1000.0),
-    ("heat_dose", "heat_dose_wears", words.SEASON_DOSE, 1.0),
+SEASONS = (
+    ("wears", words.SEASON_WEARS, 1.0),
+    ("low_air_exits", words.SEASON_EXITS, PER_WEARS),
+    ("heat_dose", words.SEASON_DOSE, 1.0),
 )
-"""What is summed, over which sum, its title, and per how many."""
+"""What is summed, its title, and per how many wears that have it; wears are counted."""
 
 
 def work_plots(months: pl.DataFrame, running: date) -> list[tuple[str, str, dict[str, Any], str]]:
     """Return name, title, figure and sentence of wears and hours by month."""
     made = []
     for name, title, unit in WORK:
-        found = monthly_total(months, name, running)
-        made.append((f"work-{name}", title, mean_figure(found), _work_sentence(found, unit)))
+        found = monthly(months, name, running)
+        made.append((f"work-{name}", title, monthly_figure(found), _work_sentence(found, unit)))
     return made
 
 
-def _work_sentence(found: MonthlyMean, unit: str) -> str:
-    over = found.table.filter("solid")["mean"]
-    text = f"{shown(found.overall, 3)} {unit} a month on average over {counted(len(over), 'whole month')}."
-    trend = found.trend
+def _work_sentence(found: Monthly, unit: str) -> str:
+    mean, trend = found.overall.rate if found.overall else math.nan, found.trend
+    over = counted(int(found.table["solid"].sum()), "whole month")
+    text = f"{shown(mean, 3)} {unit} a month on average over {over}."
     holds = trend is not None and trend.p_two_sided <= TREND_AT_MOST
     return text + sentences.trend_text(trend, f"{unit} a month", holds)
 
@@ -346,13 +326,13 @@ def season_plots(months: pl.DataFrame, running: date) -> list[tuple[str, str, di
     over = months.filter(pl.col("month") < running)
     whole = over.with_columns(year=pl.col("month").dt.year(), number=pl.col("month").dt.month())
     years = whole.group_by("year").len().filter(pl.col("len") == 12)["year"].sort()
-    whole = whole.filter(pl.col("year").is_in(years.implode())).with_columns(whole=pl.lit(1))
+    whole = whole.filter(pl.col("year").is_in(years.implode()))
     made: list[tuple[str, str, dict[str, Any] | None, str]] = []
-    for name, size, title, per in SEASONS:
+    for name, title, per in SEASONS:
         if len(years) < FEWEST_YEARS:
             made.append((f"season-{name}", title, None, words.SEASON_TOO_SHORT))
             continue
-        whole = whole.with_columns(over=wears_of(whole, name) if size == "wears" else pl.col(size or "whole"))
+        whole = whole.with_columns(over=pl.lit(1) if name == "wears" else wears_of(whole, name))
         value = per * pl.col(name) / pl.col("over")
         each = whole.with_columns(value.fill_nan(None).alias("value"))
         sums = pl.col(name).sum() / pl.col("over").sum()

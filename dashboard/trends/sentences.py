@@ -17,7 +17,7 @@ from analysis.trends.comparisons import RECENT_WEARS, Signal
 from analysis.trends.false_marks import FalseMarks
 from analysis.trends.forecast_audit import FEWEST_FORECASTS, ForecastAccount
 from analysis.trends.ledger import HARD_BREATHING_L_MIN, THERMAL_CLASSES
-from analysis.trends.measures import LOGS, MEANS, MonthlyMean, MonthlyRate
+from analysis.trends.measures import LOGS, MEANS, Monthly
 from analysis.trends.naming import SmallestEffect
 from analysis.trends.planning import PlanningRate, minutes_to_warning
 from analysis.trends.prediction import BASELINE, FEWEST_EVENTS, Predicted
@@ -64,39 +64,33 @@ def month_text(month: date) -> str:
     return f"{month:%Y-%m}"
 
 
-def rate_sentence(found: MonthlyRate, holds: bool = True, cut: int = 0, left_out: int = 0) -> str:
-    """Say what a rate's plot shows: count, rate, interval, months that stand out, trend; or why not.
+def plot_sentence(plot: Plot, found: Monthly, holds: bool = True, left_out: int = 0, cut: str = "") -> str:
+    """Say what a plot shows: count, rate or mean, months that stand out, trend; or why not.
 
     - `holds`: whether its trend is among what stands out.
-    - `cut`: how many bars the plot cuts off.
     - `left_out`: wears of which it is not known.
+    - `cut`: what is said of what the plot cuts off.
     """
-    table = found.table
-    events = int(table["events"].sum())
-    without = f" {words.WITHOUT_END.format(count=counted(left_out, 'wear'))}" if left_out else ""
-    if found.total is None:
-        few = f"{events} in {counted(int(table['wears'].sum()), 'wear')}: too few wears for a rate."
-        return few + without
-    _, wears, rate, low, high = found.total
-    text = f"{events:,} of {counted(wears, 'wear')}: {_short(rate)} per 1000 "
-    text += f"(95\u00a0% interval {_short(low)} to {_short(high)}). "
-    text += judged_text(found.judged, table) + trend_text(found.trend, "per 1000 wears", holds)
-    return text + (f" {words.BARS_CUT.format(count=counted(cut, 'month'))}" if cut else "") + without
-
-
-def mean_sentence(plot: Plot, found: MonthlyMean, holds: bool = True, left_out: int = 0) -> str:
-    """Say what a mean's plot shows; `holds` as in `rate_sentence`, `left_out` wears were not measured."""
-    table = found.table
-    wears = int(table["wears"].sum())
-    if wears == 0 or found.overall != found.overall:
-        return words.NOT_MEASURED
+    table, overall = found.table, found.overall
+    wears, without = counted(int(table["wears"].sum()), "wear"), counted(left_out, "wear")
+    if plot.rate:
+        events = int(table["events"].sum())
+        without = f" {words.WITHOUT_END.format(count=without)}" if left_out else ""
+        if overall is None:
+            return f"{events} in {wears}: too few wears for a rate.{without}"
+        ends = f"95\u00a0% interval {_short(overall.low)} to {_short(overall.high)}"
+        text = f"{events:,} of {wears}: {_short(overall.rate)} per 1000 ({ends}). "
+        text += judged_text(found.judged, table) + trend_text(found.trend, "per 1000 wears", holds)
+        return text + cut + without
+    if overall is None:
+        return words.NOT_MEASURED + cut
     unit = f" {plot.unit}" if plot.unit else ""
-    text = f"{found.overall:.{plot.decimals}f}{unit} on average over {counted(wears, 'wear')}. "
-    text += f"{words.WITHOUT_SENSOR.format(count=counted(left_out, 'wear'))} " if left_out else ""
+    text = f"{overall.rate:.{plot.decimals}f}{unit} on average over {wears}. "
+    text += f"{words.WITHOUT_SENSOR.format(count=without)} " if left_out else ""
     # Of an amount that is neither judged nor compared, "no steady rise is visible" would be untrue.
     text += judged_text(found.judged, table) if plot.name in LOGS else ""
     trend = trend_text(found.trend, f"{plot.unit or 'dose'} a wear", holds) if plot.name in MEANS else ""
-    return (text + trend).strip()
+    return (text + trend).strip() + cut
 
 
 def judged_text(judged: Predicted | None, table: pl.DataFrame) -> str:

@@ -12,8 +12,7 @@ from analysis.trends.measures import (
     FEWEST_WEARS_FOR_A_RATE,
     MONTH,
     by_month,
-    monthly_mean,
-    monthly_rate,
+    monthly,
     people,
     sums_by,
     with_never_heard,
@@ -44,50 +43,51 @@ def test_a_month_without_wears_stands_there_empty_and_has_no_rate() -> None:
     measures = made(12, 20, [1] * 12).filter(pl.col("started").dt.month() != 5)
     months = by_month(measures)
     assert months["month"].to_list() == [date(2031, month, 1) for month in range(1, 13)]
-    may = monthly_rate(months, "low_air_exits").table.row(4, named=True)
-    assert (may["wears"], may["rate"], may["outside"]) == (0, None, False)
-    assert monthly_mean(months, "under_air_min").table["mean"][4] is None
+    may = monthly(months, "low_air_exits").table.row(4, named=True)
+    assert (may["wears"], may["value"], may["outside"]) == (0, None, False)
+    assert monthly(months, "under_air_min").table["value"][4] is None
 
 
 def test_too_few_wears_for_a_rate_say_nothing() -> None:
-    few = monthly_rate(by_month(made(1, FEWEST_WEARS_FOR_A_RATE - 1, [2])), "low_air_exits")
-    assert few.total is None
-    enough = monthly_rate(by_month(made(1, FEWEST_WEARS_FOR_A_RATE, [2])), "low_air_exits")
-    assert enough.total is not None
-    assert enough.total[2] == pytest.approx(200.0)
+    few = monthly(by_month(made(1, FEWEST_WEARS_FOR_A_RATE - 1, [2])), "low_air_exits")
+    assert few.overall is None
+    enough = monthly(by_month(made(1, FEWEST_WEARS_FOR_A_RATE, [2])), "low_air_exits")
+    assert enough.overall is not None
+    assert enough.overall.rate == pytest.approx(200.0)
 
 
 def test_a_rise_is_seen_only_with_enough_months_and_events() -> None:
     exits = [0, 1, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10]
-    rise = monthly_rate(by_month(made(12, 25, exits)), "low_air_exits")
+    rise = monthly(by_month(made(12, 25, exits)), "low_air_exits")
     assert rise.trend is not None
     assert rise.trend.p_two_sided < 0.05
     assert rise.trend.slope_per_step == pytest.approx(40.0, rel=0.15)  # one more in 25 wears a month
-    short = monthly_rate(by_month(made(9, 25, exits[:9])), "low_air_exits")
+    short = monthly(by_month(made(9, 25, exits[:9])), "low_air_exits")
     assert short.trend is None
 
 
 def test_wears_without_a_heat_sensor_do_not_thin_the_dose() -> None:
-    found = monthly_mean(by_month(made(2, 10, [0, 0])), "heat_dose")
-    assert found.overall == pytest.approx(0.1)
+    found = monthly(by_month(made(2, 10, [0, 0])), "heat_dose")
+    assert found.overall is not None
+    assert found.overall.rate == pytest.approx(0.1)
     assert found.table["wears"].to_list() == [5, 5]
 
 
 def test_a_month_of_few_wears_is_shown_and_not_judged() -> None:
     usual = made(12, 40, [2, 1] * 6)
     few = made(13, 3, [0] * 12 + [3]).filter(pl.col("started") >= datetime(2032, 1, 1, tzinfo=UTC))
-    found = monthly_rate(by_month(pl.concat([usual, few])), "low_air_exits")
+    found = monthly(by_month(pl.concat([usual, few])), "low_air_exits")
     last = found.table.row(-1, named=True)
-    assert (last["wears"], last["rate"], last["solid"], last["outside"]) == (3, 1000.0, False, False)
+    assert (last["wears"], last["value"], last["solid"], last["outside"]) == (3, 1000.0, False, False)
     assert found.table["solid"].sum() == 12
 
 
 def test_a_rate_of_wears_never_exceeds_one_a_wear() -> None:
     """Exits used to have a Poisson interval, up to 5,572 per 1000 wears."""
-    found = monthly_rate(by_month(made(1, FEWEST_WEARS_FOR_A_RATE, [10])), "low_air_exits")
-    assert found.total is not None
-    assert found.total[3] == pytest.approx(1000 * 0.025 ** (1 / 10))  # Clopper and Pearson 1934
-    assert found.total[4] == 1000.0
+    found = monthly(by_month(made(1, FEWEST_WEARS_FOR_A_RATE, [10])), "low_air_exits")
+    assert found.overall is not None
+    assert found.overall.low == pytest.approx(1000 * 0.025 ** (1 / 10))  # Clopper and Pearson 1934
+    assert found.overall.high == 1000.0
 
 
 def test_an_alarm_that_comes_in_a_run_counts_its_wear_once() -> None:

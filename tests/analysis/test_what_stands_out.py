@@ -13,7 +13,7 @@ from analysis.trends.before_after import changes
 from analysis.trends.comparisons import Signal, signals
 from analysis.trends.false_marks import Redrawn
 from analysis.trends.ledger import SET_EVENTS, WEARS, falls_between_wears
-from analysis.trends.measures import by_month, judged_months, monthly_mean, monthly_rate
+from analysis.trends.measures import by_month, judged_months, monthly
 from analysis.trends.roster import with_station_and_role
 from analysis.trends.sets import events_of, set_counts
 from analysis.trends.statistics import (
@@ -171,8 +171,8 @@ def test_a_wear_of_which_nobody_knows_how_it_ended_is_in_no_rate_of_exits() -> N
     running = date(2032, 1, 1)
     months, alone = by_month(part), by_month(heard)
     assert months["low_air_exits_unknown"].sum() == wears.height - heard.height
-    one, other = (monthly_rate(each, "low_air_exits") for each in (months, alone))
-    assert one.total == other.total
+    one, other = (monthly(each, "low_air_exits") for each in (months, alone))
+    assert one.overall == other.overall
     assert one.table["wears"].to_list() == alone["wears"].to_list()
     marks, same = (judged_months(each, running)["low_air_exits"] for each in (part, heard))
     np.testing.assert_array_equal(marks.upper, same.upper)
@@ -203,10 +203,10 @@ def test_the_month_that_is_not_over_is_shown_and_not_judged() -> None:
         pl.col(name).fill_null(0) for name, kind in WEARS.items() if kind.is_numeric() and name != "heat_dose"
     ]
     months, running = by_month(wears_of(*rows).with_columns(filled)), date(2031, 12, 1)
-    left = monthly_mean(months, "under_air_min", running)
+    left = monthly(months, "under_air_min", running)
     assert not left.table["outside"][-1]
     assert left.table["solid"].to_list() == [True] * 11 + [False]
-    rate = monthly_rate(months, "low_air_exits", running)
+    rate = monthly(months, "low_air_exits", running)
     assert rate.table["solid"].to_list() == [True] * 11 + [False]
 
 

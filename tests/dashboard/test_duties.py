@@ -20,7 +20,7 @@ from analysis.trends.measures import by_month
 from analysis.trends.rest import training_of
 from analysis.trends.roster import EQUIPMENT, ROSTER, BadRoster, equipment_beside, with_station_and_role
 from dashboard.trends import sections, words
-from dashboard.trends.figures import limits_cut, mean_figure, season_plots, work_plots
+from dashboard.trends.figures import cut_off, monthly_figure, season_plots, work_plots
 from dashboard.trends.summary import inside_readme
 from dashboard.trends.view import Choice, TrendsLook, chosen
 from tests.three_years import three_years
@@ -238,7 +238,7 @@ def test_far_limits_do_not_flatten_the_course_of_a_mean() -> None:
         {
             "month": [date(2031, month, 1) for month in range(1, 5)],
             "wears": [8, 8, 8, 8],
-            "mean": [1.0, 2.0, 0.5, None],
+            "value": [1.0, 2.0, 0.5, None],
             "upper_limit": [17.0, 17.0, 17.0, None],
             "lower_limit": [0.0, 0.0, 0.0, None],
             "solid": [True] * 4,
@@ -248,9 +248,9 @@ def test_far_limits_do_not_flatten_the_course_of_a_mean() -> None:
     far, near = (
         SimpleNamespace(table=one, judged=None) for one in (table, table.with_columns(upper_limit=2.5))
     )
-    assert limits_cut(far)  # type: ignore[arg-type]
-    assert not limits_cut(near)  # type: ignore[arg-type]
-    figure = mean_figure(far)  # type: ignore[arg-type]
+    assert cut_off(far)  # type: ignore[arg-type]
+    assert not cut_off(near)  # type: ignore[arg-type]
+    figure = monthly_figure(far)  # type: ignore[arg-type]
     assert 2.0 < figure["layout"]["yaxis"]["range"][1] <= 8.0
 
 

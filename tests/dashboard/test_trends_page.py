@@ -15,14 +15,14 @@ import pytest
 
 from analysis.profile import Profile
 from analysis.trends.ledger import WEARS, ledger_of
-from analysis.trends.measures import MonthlyMean, MonthlyRate, by_month, judged_months, monthly_mean
+from analysis.trends.measures import Monthly, by_month, judged_months, monthly
 from analysis.trends.prediction import MonthMark, Predicted
-from analysis.trends.statistics import mann_kendall
+from analysis.trends.statistics import Rate, mann_kendall
 from dashboard.context import PageContext
 from dashboard.demo.crew import bring_in_three_years
 from dashboard.pages import trends as trends_page
 from dashboard.trends import sentences, words
-from dashboard.trends.figures import classes_figure, mean_figure, rate_figure
+from dashboard.trends.figures import classes_figure, monthly_figure
 from dashboard.trends.view import AGAIN_AFTER_S, Choice, Keeper, choice_of, keeper_of, known_of
 from dashboard.trends.wear_ledger import bring_in
 from ingest.archive.reading import Archive
@@ -33,14 +33,14 @@ EXITS = next(plot for plot in sentences.PLOTS if plot.name == "low_air_exits")
 MINUTES = next(plot for plot in sentences.PLOTS if plot.name == "under_air_min")
 
 
-def rate(months: int, events: int, marks: tuple[MonthMark, ...] | None = None, **more: Any) -> MonthlyRate:
+def rate(months: int, events: int, marks: tuple[MonthMark, ...] | None = None, **more: Any) -> Monthly:
     nothing = np.full(months, np.nan)
     table = pl.DataFrame(
         {
             "month": [date(2031, 1 + i, 1) for i in range(months)],
             "wears": [20] * months,
             "events": [events] * months,
-            "rate": [50.0 * events] * months,
+            "value": [50.0 * events] * months,
             "low": [1.0] * months,
             "high": [300.0] * months,
             "lower_limit": pl.Series([None] * months, dtype=pl.Float64),
@@ -49,17 +49,19 @@ def rate(months: int, events: int, marks: tuple[MonthMark, ...] | None = None, *
             "solid": [True] * months,
         }
     )
-    total = more.get("total", (events * months, 20 * months, 50.0 * events, 20.0, 104.0))
+    overall = more.get("overall", Rate(50.0 * events, 20.0, 104.0))
     judged = None if marks is None else Predicted(nothing, nothing, nothing, nothing, marks)
-    return MonthlyRate(table, total, more.get("trend"), judged)
+    return Monthly(table, overall, more.get("trend"), judged)
 
 
 def test_too_few_wears_are_said_to_be_too_few() -> None:
-    assert sentences.rate_sentence(rate(1, 1, total=None)) == "1 in 20 wears: too few wears for a rate."
+    assert (
+        sentences.plot_sentence(EXITS, rate(1, 1, overall=None)) == "1 in 20 wears: too few wears for a rate."
+    )
 
 
 def test_a_rate_has_its_count_wears_and_interval() -> None:
-    assert sentences.rate_sentence(rate(3, 1)) == (
+    assert sentences.plot_sentence(EXITS, rate(3, 1)) == (
         "3 of 60 wears: 50 per 1000 (95\u00a0% interval 20 to 104). The last months cannot be compared yet: "
         "more than 24 months and 10 events are needed. Too few months to see a trend."
     )
@@ -67,16 +69,16 @@ def test_a_rate_has_its_count_wears_and_interval() -> None:
 
 def test_months_that_stand_out_are_named_the_longest_run_first() -> None:
     found = rate(12, 2, (MonthMark(4, 1, True), MonthMark(0, 6, True), MonthMark(1, 6, True)))
-    text = sentences.rate_sentence(found)
+    text = sentences.plot_sentence(EXITS, found)
     assert (
         "2031-01 to 2031-06 together are above what was expected. 2031-05 is above what chance explains."
         in text
     )
-    figure = rate_figure(found)
+    figure = monthly_figure(found)
     points = next(trace for trace in figure["data"] if trace["mode"] == "lines+markers")
     assert points["marker"]["symbol"].index("diamond-open") == 4
     assert sum(trace["line"].get("width") == 5 for trace in figure["data"]) == 2
-    assert "The last months are like the 24 before them." in sentences.rate_sentence(rate(12, 2, ()))
+    assert "The last months are like the 24 before them." in sentences.plot_sentence(EXITS, rate(12, 2, ()))
 
 
 def test_a_single_month_beyond_chance_is_named_also_before_the_last_months_can_be_judged() -> None:
@@ -84,7 +86,7 @@ def test_a_single_month_beyond_chance_is_named_also_before_the_last_months_can_b
     assert found.judged is not None
     early = replace(found, judged=replace(found.judged, too_early=True))
     assert early.judged is not None
-    text = sentences.rate_sentence(early)
+    text = sentences.plot_sentence(EXITS, early)
     assert "2031-05 is above what chance explains. The last months cannot be compared yet" in text
     months, nothing = early.table, rate(12, 2, ()).judged
     assert nothing is not None
@@ -97,9 +99,9 @@ def test_a_single_month_beyond_chance_is_named_also_before_the_last_months_can_b
 def test_a_trend_is_told_with_its_size() -> None:
     rise = mann_kendall([float(i) for i in range(12)])
     told = "A steady rise of about 12 per 1000 wears a year (95\u00a0% interval 12 to 12)."
-    assert told in sentences.rate_sentence(rate(12, 2, (), trend=rise))
-    assert "No steady rise or fall is visible" in sentences.rate_sentence(
-        rate(12, 2, (), trend=rise), holds=False
+    assert told in sentences.plot_sentence(EXITS, rate(12, 2, (), trend=rise))
+    assert "No steady rise or fall is visible" in sentences.plot_sentence(
+        EXITS, rate(12, 2, (), trend=rise), holds=False
     )
 
 
@@ -108,25 +110,25 @@ def test_a_mean_without_any_value_says_not_measured() -> None:
         {
             "month": [date(2031, 1, 1)],
             "wears": [0],
-            "mean": pl.Series([None], dtype=pl.Float64),
+            "value": pl.Series([None], dtype=pl.Float64),
             "lower_limit": pl.Series([None], dtype=pl.Float64),
             "upper_limit": pl.Series([None], dtype=pl.Float64),
             "outside": [False],
             "solid": [False],
         }
     )
-    nothing = MonthlyMean(table, float("nan"), None)
-    assert sentences.mean_sentence(MINUTES, nothing) == "Not measured in this period."
-    assert mean_figure(nothing)["layout"]["yaxis"]["range"][0] == 0
+    nothing = Monthly(table, None, None)
+    assert sentences.plot_sentence(MINUTES, nothing) == "Not measured in this period."
+    assert monthly_figure(nothing)["layout"]["yaxis"]["range"][0] == 0
 
 
 def test_a_month_of_few_wears_beyond_the_scale_stands_on_its_edge() -> None:
     found = rate(12, 1)
     table = found.table.with_columns(
-        rate=pl.when(pl.int_range(pl.len()) == 7).then(5000.0).otherwise(pl.col("rate")),
+        value=pl.when(pl.int_range(pl.len()) == 7).then(5000.0).otherwise(pl.col("value")),
         solid=pl.int_range(pl.len()) != 7,
     )
-    figure = rate_figure(MonthlyRate(table, found.total, None))
+    figure = monthly_figure(Monthly(table, found.overall, None))
     points, top = figure["data"][-1], figure["layout"]["yaxis"]["range"][1]
     assert points["marker"]["symbol"].index("triangle-up-open") == 7
     assert points["y"][7] == top < 5000
@@ -135,7 +137,7 @@ def test_a_month_of_few_wears_beyond_the_scale_stands_on_its_edge() -> None:
 
 
 def test_wears_stand_under_every_month_that_is_named() -> None:
-    ticks = rate_figure(rate(12, 1))["layout"]["xaxis"]["ticktext"]
+    ticks = monthly_figure(rate(12, 1))["layout"]["xaxis"]["ticktext"]
     assert ticks[:2] == ["01<br><b>20</b><br>2031", "02<br><b>20</b>"]
     assert len(ticks) == 12
 
@@ -144,7 +146,7 @@ def test_a_year_stands_at_the_first_named_month_of_it() -> None:
     found = rate(12, 1)
     months = [date(2029 + (9 + i) // 12, (9 + i) % 12 + 1, 1) for i in range(40)]
     table = pl.concat([found.table] * 4).head(40).with_columns(month=pl.Series(months))
-    ticks = rate_figure(MonthlyRate(table, found.total, None))["layout"]["xaxis"]["ticktext"]
+    ticks = monthly_figure(Monthly(table, found.overall, None))["layout"]["xaxis"]["ticktext"]
     assert [one.split("<br>")[2] for one in ticks if one.count("<br>") == 2] == [
         "2029",
         "2030",
@@ -166,19 +168,19 @@ def _with_a_thin_month(mean_of: Any) -> pl.DataFrame:
 
 
 def test_a_point_of_few_wears_is_hollow() -> None:
-    found = monthly_mean(_with_a_thin_month(lambda i: 20.0 + i % 2), "under_air_min")
-    points = next(trace for trace in mean_figure(found)["data"] if trace["mode"] != "lines")
+    found = monthly(_with_a_thin_month(lambda i: 20.0 + i % 2), "under_air_min")
+    points = next(trace for trace in monthly_figure(found)["data"] if trace["mode"] != "lines")
     assert points["marker"]["symbol"].index("circle-open") == 6
 
 
 def test_limits_of_a_mean_are_drawn_around_the_judged_months_only() -> None:
     wears = three_years(1)[0]["wears"]
     judged = judged_months(wears, date(2031, 1, 1))
-    found = monthly_mean(by_month(wears), "under_air_min", date(2031, 1, 1), judged["under_air_min"])
+    found = monthly(by_month(wears), "under_air_min", date(2031, 1, 1), judged["under_air_min"])
     shown = found.table["upper_limit"].is_not_null().to_list()
     assert sum(shown) == 12
     table = found.table.filter(pl.col("upper_limit").is_not_null())
-    inside = (table["mean"] < table["upper_limit"]) & (table["mean"] > table["lower_limit"])
+    inside = (table["value"] < table["upper_limit"]) & (table["value"] > table["lower_limit"])
     assert (inside == ~table["outside"]).all()
 
 
