@@ -277,7 +277,7 @@ def _plot(
 ) -> Any:
     found = monthly(months, plot.name, running, judged.get(plot.name))
     figure, cut = (monthly_figure(found), cut_off(found)) if found.overall else (None, "")
-    left_out = int(months["wears"].sum() - found.table["wears"].sum())
+    left_out = int((months["wears"] - found.table["wears"]).sum())
     sentence = sentences.plot_sentence(plot, found, holds, left_out, cut)
     return _figure(plot.name, plot.title, figure, sentence)
 

@@ -64,9 +64,10 @@ def monthly_figure(found: Monthly) -> dict[str, Any]:
     bars, edge = None, math.inf
     if "high" in table.columns:
         # The interval of a month of few wears reaches beyond any scale: the table has it, the plot does not.
-        drawn = table.select(pl.when("solid").then("value")).to_series().to_list()
+        named = table.with_columns(drawn=pl.when("solid").then("value"))
+        low, drawn, high = (named[name].to_list() for name in ("low", "drawn", "high"))
         # Faint and without ends: of months without events they are all that is high, and hid the points.
-        bars = error_bars(table["low"], drawn, table["high"], f"{CHART_BLUE}55", thickness=4, width=0)
+        bars = error_bars(low, drawn, high, f"{CHART_BLUE}55", thickness=4, width=0)
         edge = nice_top(top)
     data = [*_limits(table), _points(table, bars, edge), *_spans(found.judged, table, top)]
     return _figure(data, table, top)
