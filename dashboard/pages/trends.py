@@ -35,7 +35,6 @@ from dashboard.trends import sections as trends_sections
 from dashboard.trends.figures import classes_figure, cut_off, monthly_figure, season_plots, work_plots
 from dashboard.trends.outside_page import published_page
 from dashboard.trends.sentences import never_heard_cell, never_heard_text
-from dashboard.trends.summary_words import HEAT_NOTE
 from dashboard.trends.view import (
     Choice,
     TrendsLook,
@@ -261,7 +260,7 @@ def _summary(
         paragraphs.append(html.P(words.SO_FAR.format(month=month), className="few"))
     limit = words.DOSE_LIMIT.format(limit=profile.heat.dose_limit)
     reading = words.READING.format(judged=MOST_JUDGED, baseline=BASELINE)
-    paragraphs.append(html.P(f"{reading} {HEAT_NOTE} {limit} {words.ONGOING}", className="note"))
+    paragraphs.append(html.P(f"{reading} {words.HEAT_NOTE} {limit} {words.ONGOING}", className="note"))
     homeless = wears["station"].null_count()
     if len(look.roster) and homeless:
         paragraphs.append(

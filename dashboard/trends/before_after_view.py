@@ -12,7 +12,7 @@ from dash import html
 from analysis.trends.before_after import Change
 from analysis.trends.measures import FLAGS
 from dashboard.elements import aria, current, data, panel, wide
-from dashboard.trends import summary_words, words
+from dashboard.trends import words
 from dashboard.trends.sentences import figure
 from dashboard.trends.view import Choice
 
@@ -32,7 +32,7 @@ def rows_of(found: Sequence[Change]) -> list[list[str]]:
     """Return one row of texts for each measure, as `CHANGE_HEADS`."""
     rows = []
     for one in found:
-        title = summary_words.FLAG.get(one.measure) or summary_words.AMOUNT[one.measure]
+        title = words.FLAG.get(one.measure) or words.AMOUNT[one.measure]
         if one.measure in FLAGS:
             sides = [f"{one.before:,.0f} of {one.wears_before:,}", f"{one.after:,.0f} of {one.wears_after:,}"]
         else:

@@ -182,7 +182,7 @@ def audit(
         echo(json.dumps({**said, "summary": str(out / "summary.html"), "tables": files}))
     else:
         from dashboard.trends.summary import published_note
-        from dashboard.trends.summary_words import INSIDE_ONLY, NO_ROW
+        from dashboard.trends.words import INSIDE_ONLY, NO_ROW
 
         meaning = INSIDE_ONLY if for_inside else published_note(profile.disclosure.fewest_people)
         if not any(table.height for table in shown.values()):

@@ -18,7 +18,6 @@ from analysis.trends.forecast_audit import FEWEST_FORECASTS
 from analysis.trends.measures import FLAGS, PER_WEARS, wears_of
 from analysis.trends.planning import PlanningRate
 from dashboard.trends import before_after_view, sentences, words
-from dashboard.trends import summary_words as sheet_words
 from dashboard.trends.outside import kind_of
 from dashboard.trends.summary import BEFORE, MONTHS_DRAWN, SheetPart, chart, heads_of, sheet
 from dashboard.trends.view import CYLINDERS
@@ -63,27 +62,27 @@ def inside_html(
     if period:
         length = kind_of(period)
         alike = made.tables["by_month"] if length == "month" else _by_year(made)
-        heads, figures = heads_of(sheet_words.INSIDE_HEADS, length), _key_figures(alike, period)
+        heads, figures = heads_of(words.INSIDE_HEADS, length), _key_figures(alike, period)
         body = [
-            [SheetPart(sheet_words.KEY_FIGURES.format(length=length), heads=heads, rows=figures)],
-            [SheetPart(sheet_words.CHARTS, charts=_charts(made.tables["by_month"], period))],
+            [SheetPart(words.KEY_FIGURES.format(length=length), heads=heads, rows=figures)],
+            [SheetPart(words.CHARTS, charts=_charts(made.tables["by_month"], period))],
             [_standing_out(made, measured)],
             [_planning(made.rates, profile), _rest(made.tables["rest"])],
-            [SheetPart(sheet_words.FORECASTS, _forecasts(made.tables["forecasts"]))],
+            [SheetPart(words.FORECASTS, _forecasts(made.tables["forecasts"]))],
         ]
     if compared is not None:
         since, found = compared
         told, rows = before_after_view.lead(found, since), before_after_view.rows_of(found)
         table = (words.CHANGE_HEADS, rows, 4)
         body.append([SheetPart(words.CHANGE_TITLE, told, (), *table, note=words.CHANGE_NOTE)])
-    return sheet(period, body, profile, made_at, others, caution=sheet_words.INSIDE_ONLY)
+    return sheet(period, body, profile, made_at, others, caution=words.INSIDE_ONLY)
 
 
 def _key_figures(alike: pl.DataFrame, period: str) -> list[tuple[str, str, str, str]]:
     length = kind_of(period)
     row = alike.row(by_predicate=pl.col("month") == period, named=True)
     before = alike.filter(pl.col("month") < period).tail(BEFORE[length])
-    each = sheet_words.A_LENGTH.format(length=length)
+    each = words.A_LENGTH.format(length=length)
     figures = [
         ("Wears", f"{row['wears']:,}", "", _mean_of(before["wears"], None, each, 0)),
         ("Hours under air", f"{row['hours']:,.1f}", "", _mean_of(before["hours"], None, each, 1)),
@@ -93,7 +92,7 @@ def _key_figures(alike: pl.DataFrame, period: str) -> list[tuple[str, str, str, 
         ("silent_min", "wears", "Minutes not heard, a wear", 2),
         ("heat_dose", "heat_dose_wears", "Heat dose, a wear", 3),
     ):
-        mean = f"{row[name] / row[size]:,.{places}f}" if row[size] else sheet_words.NOTHING
+        mean = f"{row[name] / row[size]:,.{places}f}" if row[size] else words.NO_FIGURE
         figures.append((title, mean, "", _mean_of(before[name], before[size], "", places)))
     for event in FLAGS:
         unit = words.UNIT[event]
@@ -105,14 +104,14 @@ def _key_figures(alike: pl.DataFrame, period: str) -> list[tuple[str, str, str, 
         mean = _mean_of(before[event], wears_of(before, event), "", 1, PER_WEARS)
         figures.append((title, shown, interval, mean))
     mean = _mean_of(before["never_heard"], None, each, 1)
-    figures.append((sheet_words.NEVER_HEARD, sentences.never_heard_cell(row), "", mean))
+    figures.append((words.NEVER_HEARD, sentences.never_heard_cell(row), "", mean))
     return figures
 
 
 def _mean_of(amounts: pl.Series, sizes: pl.Series | None, unit: str, places: int, per: float = 1.0) -> str:
     over = float(len(amounts)) if sizes is None else float(sizes.sum())
     if not over:
-        return sheet_words.NOTHING
+        return words.NO_FIGURE
     return f"{per * float(amounts.sum()) / over:,.{places}f} {unit}".strip()
 
 
@@ -132,10 +131,10 @@ def _charts(by_month: pl.DataFrame, period: str) -> list[dict[str, Any]]:
 
 def _standing_out(made: Audit, measured: FalseMarks) -> SheetPart:
     found = made.standing.found
-    told = "" if found else sheet_words.NOTHING_STANDS_OUT.format(count=made.standing.comparisons)
+    told = "" if found else words.NOTHING_STANDS_OUT.format(count=made.standing.comparisons)
     note = f"{sentences.smallest_text(made.standing.smallest)} {sentences.chance_text(measured)}"
     items = [f"{sentences.headline(one)}: {_figures(one)}" for one in found[:MOST_SIGNALS]]
-    return SheetPart(sheet_words.STANDS_OUT, told, items, note=note)
+    return SheetPart(words.STANDS_OUT, told, items, note=note)
 
 
 def _figures(one: Signal) -> str:
@@ -151,16 +150,16 @@ def _figures(one: Signal) -> str:
 
 def _planning(rates: Mapping[str, Sequence[PlanningRate]], profile: Profile) -> SheetPart:
     if not rates:
-        return SheetPart(sheet_words.PLANNING_INSIDE, sheet_words.NO_PLANNING)
+        return SheetPart(words.PLANNING_INSIDE, words.NO_PLANNING)
     cylinder, air = Cylinder(*CYLINDERS[1]), profile.air
     told = sentences.planning_finding(
-        rates, cylinder, air.low_air_bar, air.planning_l_min, sheet_words.THIS_CYLINDER
+        rates, cylinder, air.low_air_bar, air.planning_l_min, words.THIS_CYLINDER
     )
     rows = [
         [task or "all tasks", f"{of_task[0].wears:,}", *(f"{one.rate_l_min:.0f}" for one in of_task)]
         for task, of_task in list(rates.items())[:MOST_TASKS]
     ]
-    return SheetPart(sheet_words.PLANNING_INSIDE, told, heads=sheet_words.PLANNING_INSIDE_HEADS, rows=rows)
+    return SheetPart(words.PLANNING_INSIDE, told, heads=words.PLANNING_INSIDE_HEADS, rows=rows)
 
 
 def _rest(rest: pl.DataFrame) -> SheetPart:
@@ -169,15 +168,13 @@ def _rest(rest: pl.DataFrame) -> SheetPart:
         for row in rest.iter_rows(named=True)
     ]
     told = "" if rows else words.NO_RULES
-    return SheetPart(sheet_words.REST, told, heads=sheet_words.REST_HEADS, rows=rows, numbers=1)
+    return SheetPart(words.REST, told, heads=words.REST_HEADS, rows=rows, numbers=1)
 
 
 def _forecasts(forecasts: pl.DataFrame) -> str:
     every = forecasts.filter(pl.col("ahead_min") == ALL)
     row: dict[str, Any] = every.row(0, named=True) if len(every) else {"known": 0}
     if row["known"] < FEWEST_FORECASTS:
-        return sheet_words.TOO_FEW_FORECASTS
+        return words.TOO_FEW_FORECASTS
     inside = percent(row["inside"] / row["known"])
-    return sheet_words.FORECAST_SENTENCE.format(
-        known=row["known"], inside=inside, error=row["median_error_min"]
-    )
+    return words.FORECAST_SENTENCE.format(known=row["known"], inside=inside, error=row["median_error_min"])

@@ -13,17 +13,16 @@ from analysis.profile import Profile
 from analysis.trends.cells import Cell, Published
 from analysis.trends.measures import FLAGS, PER_WEARS
 from analysis.trends.wear_arrays import AMOUNTS, month_of
-from dashboard.trends import summary_words as words
+from dashboard.trends import words
 from dashboard.trends.summary import BEFORE, MONTHS_DRAWN, SheetPart, chart, heads_of, published_note, sheet
 
-NOT_SHOWN = "–"
 ALL = "all"
 MOST_TASKS = 5
 
 
 def range_text(ends: tuple[int, int] | None) -> str:
     """Return a range as it is printed; a dash where it is not shown."""
-    return NOT_SHOWN if ends is None else f"{ends[0]} to {ends[1]}"
+    return words.NO_FIGURE if ends is None else f"{ends[0]} to {ends[1]}"
 
 
 def names_text(cell: Cell) -> str:
@@ -35,7 +34,7 @@ def names_text(cell: Cell) -> str:
 
 def figure_text(value: float | None) -> str:
     """Return a mean of two figures as it is printed."""
-    return NOT_SHOWN if value is None else f"{value:.2g}" if abs(value) < 100 else f"{value:,.0f}"
+    return words.NO_FIGURE if value is None else f"{value:.2g}" if abs(value) < 100 else f"{value:,.0f}"
 
 
 def kind_of(period: str) -> str:
@@ -159,7 +158,7 @@ def _key_figures(published: Mapping[str, Published], period: str) -> SheetPart:
     for flag, name in words.FLAG.items():
         ends = [one.events[flag] for one in before if flag in one.events]
         middle = [(low + high) / 2 for low, high in ends]
-        about = f"about {_mean(middle)}" if middle else words.NOTHING
+        about = f"about {_mean(middle)}" if middle else words.NO_FIGURE
         rows.append((name, range_text(cell.events.get(flag)), about))
     return SheetPart(title, heads=heads_of(words.KEY_HEADS, length), rows=rows)
 
@@ -167,7 +166,7 @@ def _key_figures(published: Mapping[str, Published], period: str) -> SheetPart:
 def _mean(values: Sequence[float | None], figures: int = 0) -> str:
     known = [value for value in values if value is not None]
     if not known:
-        return words.NOTHING
+        return words.NO_FIGURE
     mean = sum(known) / len(known)
     return figure_text(mean) if figures else f"{mean:,.0f}"
 
@@ -192,7 +191,9 @@ def _parts(published: Mapping[str, Published], period: str) -> list[SheetPart]:
         whole = quarters[-1]
     cells = published[whole].cells
     rows = part_rows([cell for part in words.PART_NAMES for cell in cells if cell.part == part])
-    return [SheetPart(words.PARTS.format(period=whole), heads=words.PART_HEADS, rows=rows)] if rows else []
+    return (
+        [SheetPart(words.PARTS.format(period=whole), heads=words.SHEET_PART_HEADS, rows=rows)] if rows else []
+    )
 
 
 def part_rows(cells: Sequence[Cell]) -> list[list[str]]:
@@ -200,8 +201,8 @@ def part_rows(cells: Sequence[Cell]) -> list[list[str]]:
     return [
         [
             names_text(cell),
-            words.NOTHING if cell.wears is None else f"{cell.wears:,}",
-            words.NOTHING if cell.hours is None else f"{cell.hours:,}",
+            words.NO_FIGURE if cell.wears is None else f"{cell.wears:,}",
+            words.NO_FIGURE if cell.hours is None else f"{cell.hours:,}",
             *(range_text(cell.events.get(flag)) for flag in words.FLAG),
         ]
         for cell in cells

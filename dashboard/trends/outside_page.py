@@ -11,7 +11,7 @@ from analysis.trends.cells import Cell, Published
 from analysis.trends.wear_arrays import AMOUNTS
 from dashboard.elements import listing, plotted
 from dashboard.theme import CHART_BLUE
-from dashboard.trends import summary_words, words
+from dashboard.trends import words
 from dashboard.trends.figures import plot, scatter
 from dashboard.trends.outside import figure_text, kind_of, part_rows, planning_rows, range_text, service_of
 from dashboard.trends.summary import published_note
@@ -28,7 +28,7 @@ def published_page(published: Mapping[str, Published], year: str, people: int) -
     - `people`: how many each group has at least.
     """
     chosen = {name: one for name, one in published.items() if name.startswith(year)}
-    note = html.P(f"{published_note(people)} {summary_words.HEAT_NOTE}", className="note")
+    note = html.P(f"{published_note(people)} {words.HEAT_NOTE}", className="note")
     if not chosen:
         return [html.Section([html.P(words.NOT_PUBLISHED, className="lead"), note], className="panel")]
     months = service_of(chosen, "month")
@@ -36,20 +36,20 @@ def published_page(published: Mapping[str, Published], year: str, people: int) -
     parts.append(html.Div(_plots(months), className="plots"))
     for length in ("year", "quarter"):
         names = sorted((name for name in chosen if kind_of(name) == length), reverse=True)
-        for part, title in summary_words.PART_NAMES.items():
+        for part, title in words.PART_NAMES.items():
             rows = [
                 [name, *row]
                 for name in names
                 for row in part_rows([cell for cell in chosen[name].cells if cell.part == part])
             ]
             if rows:
-                heads = [words.PERIOD, title, *summary_words.PART_HEADS[1:]]
+                heads = [words.PERIOD, title, *words.SHEET_PART_HEADS[1:]]
                 caption = words.BY_YEAR if length == "year" else words.BY_QUARTER
                 parts.append(_table(caption.format(part=title), heads, rows))
     for name in sorted((name for name in chosen if chosen[name].planning), reverse=True):
-        title = summary_words.PLANNING.format(year=name)
-        parts.append(_table(title, list(summary_words.PLANNING_HEADS), planning_rows(chosen[name])))
-    heads = [words.PERIOD, *summary_words.PART_HEADS[1:], *(summary_words.AMOUNT[name] for name in AMOUNTS)]
+        title = words.PLANNING.format(year=name)
+        parts.append(_table(title, list(words.PLANNING_HEADS), planning_rows(chosen[name])))
+    heads = [words.PERIOD, *words.SHEET_PART_HEADS[1:], *(words.AMOUNT[name] for name in AMOUNTS)]
     rows = [
         [name, *part_rows([cell])[0][1:], *(figure_text(cell.means.get(amount)) for amount in AMOUNTS)]
         for name, cell in reversed(months)
@@ -71,8 +71,8 @@ def _plots(months: Sequence[tuple[str, Cell]]) -> list[Any]:
     made = [_plot("hours", words.HOURS_TITLE, names, [cell.hours for cell in cells])]
     for amount in AMOUNTS:
         values = [cell.means.get(amount) for cell in cells]
-        made.append(_plot(amount, summary_words.AMOUNT[amount], names, values))
-    for flag, title in summary_words.FLAG.items():
+        made.append(_plot(amount, words.AMOUNT[amount], names, values))
+    for flag, title in words.FLAG.items():
         made.append(_ranges(flag, title, names, [cell.events.get(flag) for cell in cells]))
     return made
 

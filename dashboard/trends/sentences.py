@@ -24,7 +24,7 @@ from analysis.trends.prediction import BASELINE, FEWEST_EVENTS, Predicted
 from analysis.trends.rest import ShortRest, reached_text
 from analysis.trends.statistics import MannKendall
 from dashboard.trends import words
-from dashboard.trends.summary_words import FLAG
+from dashboard.trends.words import FLAG
 from dashboard.units import Units
 from ingest.plurals import counted, percent
 

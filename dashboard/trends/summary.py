@@ -15,8 +15,7 @@ import jinja2
 from analysis.profile import Profile
 from analysis.trends.columns import WORDS
 from dashboard.review.drawing import nice_ceiling
-from dashboard.trends import sentences
-from dashboard.trends import summary_words as words
+from dashboard.trends import sentences, words
 from dashboard.words import CAUTION
 
 BEFORE = {"month": 12, "year": 3}
@@ -62,7 +61,7 @@ def sheet(
         made=made_at, version=version("underair"), profile=profile.name, decides=profile.decides
     )
     return _template().render(
-        title=words.TITLE.format(month=period) if period else words.NO_MONTH,
+        title=words.SHEET_TITLE.format(month=period) if period else words.NO_MONTH,
         style=files("dashboard.trends").joinpath("summary.css").read_text(encoding="utf-8"),
         cautions=[CAUTION, caution] if caution else [CAUTION],
         **{"about": about, "period": period, "body": body, "others": others, "note": note, "pair": pair},

@@ -9,7 +9,7 @@ from analysis.profile import Profile
 from analysis.trends.cells import Cell, Percentile, Published
 from analysis.trends.wear_arrays import month_of
 from dashboard.trends.outside import planning_rows, published_html
-from dashboard.trends.summary_words import FLAG, NOTHING
+from dashboard.trends.words import FLAG, NO_FIGURE
 
 FIRST = 12 * 2030  # January
 
@@ -50,7 +50,7 @@ def test_a_month_is_shown_beside_the_mean_of_the_twelve_before_it() -> None:
     assert rows["Wears"] == ["1,400", "200"]
     assert rows["Hours under air"] == ["140", "20"]
     assert rows[FLAG["low_air_exits"]] == ["8 to 12", "about 3"]
-    assert rows[FLAG["distress_wears"]] == [NOTHING, NOTHING]
+    assert rows[FLAG["distress_wears"]] == [NO_FIGURE, NO_FIGURE]
 
 
 def test_a_task_has_its_three_planning_rates_and_a_dash_where_one_is_not_shown() -> None:
@@ -60,6 +60,6 @@ def test_a_task_has_its_three_planning_rates_and_a_dash_where_one_is_not_shown()
     ]
     year = Published(period="2030", cells=(), planning=tuple(planning))
     assert planning_rows(year) == [
-        ["all tasks", "41", "60", NOTHING],
-        ["hose line", NOTHING, NOTHING, "120"],
+        ["all tasks", "41", "60", NO_FIGURE],
+        ["hose line", NO_FIGURE, NO_FIGURE, "120"],
     ]

@@ -24,9 +24,9 @@ from dashboard.access.log import read_log
 from dashboard.demo.crew import bring_in_three_years
 from dashboard.trends.outside import published_html, published_periods
 from dashboard.trends.releases import FILE_NAME, faults, published
-from dashboard.trends.summary_words import INSIDE_ONLY
 from dashboard.trends.view import keeper_of
 from dashboard.trends.wear_ledger import bring_in
+from dashboard.trends.words import INSIDE_ONLY
 from dashboard.underair import root
 from ingest.archive.sealing import seal_messages
 from ingest.contract.frames import frames_from_heard
