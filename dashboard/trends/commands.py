@@ -164,11 +164,11 @@ def audit(
     if for_inside:
         day = now.date() if last is None else min(last, now.replace(tzinfo=None)).date()
         due = duties_tables(tables["wears"], roster, equipment_beside(place), profile, day)
-        shown, note, sheets = _inside(chosen, unheard, profile, now, since, copies, due)
+        shown, sheets = _inside(chosen, unheard, profile, now, since, copies, due)
     else:
         anew = (reason or "", getpass.getuser()) if replaced is None and reason else ("", "")
-        shown, note, sheets = _outside(place, tables["wears"], first, last, profile, now, anew)
-    _write(out, shown, note, sheets, outside=not for_inside)
+        shown, sheets = _outside(place, tables["wears"], first, last, profile, now, anew)
+    _write(out, shown, profile, sheets, published=not for_inside)
     if as_json:
         files = {
             name: {"rows": table.height, "file": str(out / f"{name}.csv")} for name, table in shown.items()
@@ -193,8 +193,8 @@ def audit(
         echo(f"{wears}; tables and summary.html are in {out}. {meaning} {profile.decides}")
 
 
-Shown = tuple["dict[str, pl.DataFrame]", str, dict[str, str]]
-"""Tables, the note beside them, and the sheets by their file names."""
+Shown = tuple["dict[str, pl.DataFrame]", dict[str, str]]
+"""Tables, and the sheets by their file names."""
 
 
 def _outside(
@@ -210,7 +210,6 @@ def _outside(
     from analysis.trends.wear_arrays import inside_days
     from dashboard.trends.outside import published_html, published_periods, tables
     from dashboard.trends.releases import publish
-    from dashboard.trends.summary import readme
 
     fewest = profile.disclosure.fewest_people
     known = publish(place, wears, now, fewest, *anew)
@@ -221,7 +220,7 @@ def _outside(
         name: published_html(known, period, profile, now)
         for name, period in _sheets(published_periods(chosen)).items()
     }
-    return shown, readme(profile.name, shown, fewest), sheets
+    return shown, sheets
 
 
 def _inside(
@@ -241,7 +240,6 @@ def _inside(
     from analysis.trends.false_marks import FalseMarks, false_marks
     from analysis.trends.ledger import falls_between_wears
     from dashboard.trends.inside_summary import inside_html, inside_periods
-    from dashboard.trends.summary import inside_readme
 
     made = audit_ledger(ledger, unheard, profile)
     tables = {**made.tables, **due}
@@ -259,7 +257,7 @@ def _inside(
         name: inside_html(made, period, profile, now, compared=found, measured=measured)
         for name, period in _sheets(inside_periods(made)).items()
     }
-    return tables, inside_readme(profile.name, tables), sheets
+    return tables, sheets
 
 
 def _sheets(periods: list[str]) -> dict[str, str]:
@@ -269,22 +267,19 @@ def _sheets(periods: list[str]) -> dict[str, str]:
 
 
 def _write(
-    out: Path, shown: dict[str, pl.DataFrame], note: str, sheets: dict[str, str], outside: bool
+    out: Path, shown: dict[str, pl.DataFrame], profile: Profile, sheets: dict[str, str], published: bool
 ) -> None:
     from analysis.tables import with_units
     from analysis.trends.columns import notes_of
-    from dashboard.trends.export import csv_files
+    from dashboard.trends.export import files_of
     from ingest.parquet_bytes import arrow_bytes
 
-    notes = notes_of(shown, published=outside)
+    notes = notes_of(shown, published=published)
     with _handed_over(out) as aside:
         for name, table in shown.items():
             (aside / f"{name}.parquet").write_bytes(arrow_bytes(with_units(table.to_arrow(), notes[name])))
-        for name, text in csv_files(shown, published=outside).items():
+        for name, text in (files_of(shown, profile, published=published) | sheets).items():
             (aside / name).write_text(text, encoding="utf-8", newline="")
-        for name, sheet in sheets.items():
-            (aside / name).write_text(sheet, encoding="utf-8")
-        (aside / "README.txt").write_text(note, encoding="utf-8")
 
 
 def _nothing(archive: ArchivePath, every: pl.DataFrame, silent: int) -> str:

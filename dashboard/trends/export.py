@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 import flask
 import polars as pl
 
+from analysis.profile import Profile
 from analysis.tables import columns_csv, formula_safe
 from analysis.trends.audit import Audit, audit, chance_table
 from analysis.trends.before_after import changes
@@ -19,7 +20,7 @@ from dashboard.context import PageContext
 from dashboard.trends.inside_summary import inside_html, inside_periods
 from dashboard.trends.outside import published_html, published_periods, tables
 from dashboard.trends.releases import publish, published
-from dashboard.trends.summary import inside_readme, readme
+from dashboard.trends.summary import readme
 from dashboard.trends.view import TrendsLook, day_of, keeper_of
 from ingest.archive.store import work_folder
 
@@ -31,8 +32,7 @@ def add_routes(server: flask.Flask, context: PageContext) -> None:
     def trends_export() -> flask.Response:
         known, year = published_now(context, keeper_of(context).look()), _word("year")
         made = tables(known, [name for name in known if name.startswith(year)])
-        note = readme(context.profile.name, made, context.profile.disclosure.fewest_people)
-        return _zip(zipped(made, note, published=True), "published", year)
+        return _zip(files_of(made, context.profile, published=True), "published", year)
 
     @server.get("/trends/summary.html")
     def trends_summary() -> flask.Response:
@@ -52,9 +52,7 @@ def add_routes(server: flask.Flask, context: PageContext) -> None:
             shown = {"by_month": shown["by_month"].filter(months), "by_part": shown["by_part"].filter(parts)}
         elif measured.drawn:
             shown = {**shown, "chance": chance_table(measured)}
-        return _zip(
-            zipped(shown, inside_readme(context.profile.name, shown), published=False), "inside", year
-        )
+        return _zip(files_of(shown, context.profile, published=False), "inside", year)
 
     @server.get("/trends/inside.html")
     def trends_inside_summary() -> flask.Response:
@@ -62,15 +60,9 @@ def add_routes(server: flask.Flask, context: PageContext) -> None:
         periods = inside_periods(made, _word("year"))
         since = day_of(flask.request.args.get("since", ""))
         wears = keeper_of(context).look().ledger["wears"]
-        text = inside_html(
-            made,
-            _period(periods),
-            context.profile,
-            datetime.now(UTC),
-            periods,
-            compared=None if since is None else (since, changes(wears, since)),
-            measured=keeper_of(context).chance.count,
-        )
+        compared = None if since is None else (since, changes(wears, since))
+        now, chance = datetime.now(UTC), keeper_of(context).chance.count
+        text = inside_html(made, _period(periods), context.profile, now, periods, compared, chance)
         return flask.Response(text, mimetype="text/html")
 
 
@@ -94,26 +86,21 @@ def inside(context: PageContext, look: TrendsLook) -> Audit:
     )
 
 
-def zipped(shown: Mapping[str, pl.DataFrame], note: str, *, published: bool) -> bytes:
-    """Return tables as CSV files in one ZIP archive, with the note and the columns' units beside them."""
+def files_of(shown: Mapping[str, pl.DataFrame], profile: Profile, *, published: bool) -> dict[str, str]:
+    """Return tables for people and spreadsheets by file name, with the columns' units and the note."""
+    note = readme(profile.name, shown, profile.disclosure.fewest_people if published else None)
+    files = {f"{name}.csv": formula_safe(table).write_csv(float_precision=4) for name, table in shown.items()}
+    return {"README.txt": note, **files, "columns.csv": columns_csv(notes_of(shown, published=published))}
+
+
+def _zip(files: Mapping[str, str], kind: str, year: str) -> flask.Response:
     target = io.BytesIO()
     with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as archive:
-        archive.writestr("README.txt", note)
-        for name, text in csv_files(shown, published=published).items():
+        for name, text in files.items():
             archive.writestr(name, text)
-    return target.getvalue()
-
-
-def csv_files(shown: Mapping[str, pl.DataFrame], *, published: bool) -> dict[str, str]:
-    """Return tables for people and spreadsheets by their file names, and ``columns.csv`` with the units."""
-    files = {f"{name}.csv": formula_safe(table).write_csv(float_precision=4) for name, table in shown.items()}
-    return files | {"columns.csv": columns_csv(notes_of(shown, published=published))}
-
-
-def _zip(data: bytes, kind: str, year: str) -> flask.Response:
-    answer = flask.Response(data, mimetype="application/zip")
-    name = f"underair-trends-{kind}{f'-{year}' if year else ''}.zip"
-    answer.headers["Content-Disposition"] = f'attachment; filename="{name}"'
+    answer = flask.Response(target.getvalue(), mimetype="application/zip")
+    file_name = f"underair-trends-{kind}{f'-{year}' if year else ''}.zip"
+    answer.headers["Content-Disposition"] = f'attachment; filename="{file_name}"'
     return answer
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 from functools import cache
 from importlib.metadata import version
@@ -112,24 +112,10 @@ def published_note(people: int) -> str:
     return words.PUBLISHED_NOTE.format(people=people)
 
 
-def readme(profile_name: str, tables: Iterable[str], people: int) -> str:
-    """Return the note beside published tables."""
-    return _note(
-        profile_name,
-        {name: WORDS["tables"]["outside"][name] for name in tables},
-        f"{published_note(people)} Small stations, roles and kinds are merged until each is large enough. "
-        "Columns ending in _low and _high are the ends of a range. Rates are wears with the event per 1000 "
-        "wears, made from those ends. A period with wears is published once, when it is over, and never "
-        "changes: releases of later months can be handed out beside earlier ones.",
-    )
-
-
-def inside_readme(profile_name: str, tables: Iterable[str]) -> str:
-    """Return the note beside the service's own tables."""
-    return _note(profile_name, {name: WORDS["tables"]["inside"][name] for name in tables}, words.INSIDE_ONLY)
-
-
-def _note(profile_name: str, tables: Mapping[str, str], meaning: str) -> str:
-    about = "".join(f"{name}: {says}\n" for name, says in tables.items())
+def readme(profile_name: str, tables: Iterable[str], people: int | None = None) -> str:
+    """Return the note beside tables: published ones of at least so many people, or the service's own."""
+    meaning = words.INSIDE_ONLY if people is None else f"{published_note(people)} {words.README}"
+    told = WORDS["tables"]["inside" if people is None else "outside"]
+    about = "".join(f"{name}: {told[name]}\n" for name in tables)
     head = f"underair {version('underair')}, profile {profile_name}\n\n{CAUTION}\n{words.HEAT_NOTE}"
     return f"{head}\n\n{meaning}\n\n{about}"

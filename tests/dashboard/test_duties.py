@@ -21,7 +21,7 @@ from analysis.trends.rest import training_of
 from analysis.trends.roster import EQUIPMENT, ROSTER, BadRoster, equipment_beside, with_station_and_role
 from dashboard.trends import sections, words
 from dashboard.trends.figures import cut_off, monthly_figure, season_plots, work_plots
-from dashboard.trends.summary import inside_readme
+from dashboard.trends.summary import readme
 from dashboard.trends.view import Choice, TrendsLook, chosen
 from tests.three_years import three_years
 
@@ -272,6 +272,6 @@ def test_the_audit_has_training_and_test_dates_too() -> None:
     found = duties_tables(wears, roster, tests, profile, TODAY)
     assert found["training"]["wearer_id"].to_list() == ["W-2", "W-3", "W-4", "W-1"]
     assert found["tests"]["overdue_days"].to_list() == [-10, 2]
-    assert "what the yearly minimum still asks" in inside_readme("default", found)
+    assert "what the yearly minimum still asks" in readme("default", found)
     nothing = msgspec.structs.replace(profile, training=Training())
     assert duties_tables(wears, roster, tests.clear(), nothing, TODAY) == {}
