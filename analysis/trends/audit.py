@@ -5,35 +5,33 @@ What may leave it is in `analysis.trends.cells`.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import astuple, dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
 import polars as pl
 
 from analysis.profile import Profile
-from analysis.trends.comparisons import Signal, Standing, signals
+from analysis.trends.comparisons import Standing, signals
 from analysis.trends.false_marks import FalseMarks
 from analysis.trends.forecast_audit import ForecastLines, audited, lines_of
 from analysis.trends.ledger import Ledger
-from analysis.trends.measures import (
-    FLAGS,
-    MONTH,
-    PER_WEARS,
-    every_month,
-    sums_by,
-    wears_of,
-    with_never_heard,
-)
+from analysis.trends.measures import FLAGS, MONTH, every_month, rates_of, sums_by, with_never_heard
 from analysis.trends.planning import PlanningRate, planning_rates
 from analysis.trends.rest import rules_in_force, short_rests, training_of
 from analysis.trends.sets import set_counts
-from analysis.trends.statistics import Rate, binomial_rate
 
 ALL, NOT_KNOWN = "all", "not known"
 PARTS = ("station", "role", "kind")
-RATE_COLUMNS = tuple(f"{flag}_{end}" for flag in FLAGS for end in Rate._fields)
+# What the tables of planning rates, forecasts, signals and smallest effects show of each.
+PLANNING: dict[str, type] = {"quantile": float, "wears": int}
+PLANNING |= dict.fromkeys(("rate_l_min", "low_l_min", "high_l_min"), float)
+FORECAST: dict[str, type] = dict.fromkeys(("said", "known", "inside", "early", "late"), int)
+FORECAST |= {"not_early": int, "of_early": int, "error_min": float}
+STANDING_OUT: dict[str, type] = {"name": str, "measure": str, "how": str}
+STANDING_OUT |= {"value": float, "rest": float, "false_rate": float}
+SMALLEST: dict[str, type] = {"expected": float, "count": int, "ratio": float}
 
 
 @dataclass(frozen=True)
@@ -64,24 +62,22 @@ def audit(
         forecasts = lines_of(ledger["forecasts"], ledger["wears"])
     wears = ledger["wears"].filter(pl.col("started").is_not_null())
     standing, rates = signals(wears, ledger["set_events"], falls), planning_rates(wears)
+    months = every_month(with_never_heard(sums_by(wears, MONTH), unheard, MONTH))
+    planned = [(task or ALL, one) for task, of_task in rates.items() for one in of_task]
+    forecast = [(str(one.ahead_min or ALL), one) for one in audited(forecasts)]
+    found = _table([(one.part, one) for one in standing.found], "part", STANDING_OUT)
+    seen = _table([(part, one) for part, one in standing.smallest.items() if one], "part", SMALLEST)
     tables = {
-        "by_month": _with_rates(_months(wears, unheard)),
+        "by_month": _with_rates(months.with_columns(pl.col("month").dt.strftime("%Y-%m"))),
         "by_part": _with_rates(_parts(wears, unheard)),
-        "planning_rates": _planning(rates),
+        "planning_rates": _table(planned, "task", PLANNING),
         "sets": set_counts(wears, ledger["set_events"], falls).filter(pl.col("set_id").is_not_null()),
-        "forecasts": _forecasts(forecasts),
+        "forecasts": _table(forecast, "ahead_min", FORECAST).rename({"error_min": "median_error_min"}),
         "rest": _rest(wears, profile),
-        "standing_out": _standing_out(standing.found),
-        "smallest_effects": _smallest(standing),
+        "standing_out": found.with_columns(pl.col("name").replace("", None)),
+        "smallest_effects": seen.rename({"ratio": "times_expected"}),
     }
     return Audit(tables, standing, rates)
-
-
-def _months(wears: pl.DataFrame, unheard: pl.DataFrame) -> pl.DataFrame:
-    months = every_month(with_never_heard(sums_by(wears, MONTH), unheard, MONTH))
-    if not len(months):
-        return pl.DataFrame(schema={"month": pl.String})
-    return months.with_columns(pl.col("month").dt.strftime("%Y-%m"))
 
 
 def _parts(wears: pl.DataFrame, unheard: pl.DataFrame) -> pl.DataFrame:
@@ -101,36 +97,17 @@ def _parts(wears: pl.DataFrame, unheard: pl.DataFrame) -> pl.DataFrame:
 
 
 def _with_rates(table: pl.DataFrame) -> pl.DataFrame:
-    if not len(table):
-        return table
-    rows = []
-    for row in table.iter_rows(named=True):
-        for flag in FLAGS:
-            rate = binomial_rate(row[flag], wears_of(row, flag), PER_WEARS)
-            row |= zip((f"{flag}_{end}" for end in Rate._fields), rate or (None,) * 3, strict=True)
-        rows.append(row)
+    for flag in FLAGS:
+        rates = rates_of(table, flag)
+        table = table.hstack(rates.rename({end: f"{flag}_{end}" for end in rates.columns}))
     mean = (pl.col("heat_dose") / pl.col("heat_dose_wears")).fill_nan(None).alias("heat_dose_a_wear")
-    schema = pl.Schema({**table.schema, **dict.fromkeys(RATE_COLUMNS, pl.Float64())})
-    return pl.DataFrame(rows, schema=schema).with_columns(mean)
+    return table.with_columns(mean)
 
 
-def _table(rows: Sequence[Sequence[Any]], **columns: type) -> pl.DataFrame:
-    return pl.DataFrame(rows, schema=columns, orient="row")
-
-
-def _planning(rates: Mapping[str, Sequence[PlanningRate]]) -> pl.DataFrame:
-    rows = [(task or ALL, *astuple(one)) for task, of_task in rates.items() for one in of_task]
-    ends = {"low_l_min": float, "high_l_min": float}
-    return _table(rows, task=str, quantile=float, wears=int, rate_l_min=float, **ends)
-
-
-def _forecasts(forecasts: ForecastLines) -> pl.DataFrame:
-    names = ("said", "known", "inside", "early", "late", "not_early", "of_early")
-    rows = [
-        (str(one.ahead_min or ALL), *(getattr(one, name) for name in names), one.error_min)
-        for one in audited(forecasts)
-    ]
-    return _table(rows, ahead_min=str, **dict.fromkeys(names, int), median_error_min=float)
+def _table(things: Iterable[tuple[str, Any]], of: str, columns: Mapping[str, type]) -> pl.DataFrame:
+    """Return a line a thing: what it is of, then what the columns name of it."""
+    rows = [(name, *(getattr(one, column) for column in columns)) for name, one in things]
+    return pl.DataFrame(rows, schema={of: str, **columns}, orient="row")
 
 
 def _rest(wears: pl.DataFrame, profile: Profile) -> pl.DataFrame:
@@ -139,22 +116,8 @@ def _rest(wears: pl.DataFrame, profile: Profile) -> pl.DataFrame:
         (name, rule.rest_min, sum(one.rule == name for one in found), rule.from_memory, rule.source)
         for name, rule in rules_in_force(profile.rest).items()
     ]
-    return _table(rows, rule=str, rest_min=float, too_short=int, from_memory=bool, source=str)
-
-
-def _standing_out(found: Sequence[Signal]) -> pl.DataFrame:
-    rows = [
-        (one.part, one.name or None, one.measure, one.how, one.value, one.rest, one.false_rate)
-        for one in found
-    ]
-    figures = {"value": float, "rest": float, "false_rate": float}
-    return _table(rows, part=str, name=str, measure=str, how=str, **figures)
-
-
-def _smallest(standing: Standing) -> pl.DataFrame:
-    """One line a kind of comparison: what would be named 8 times in 10, of the lower quartile."""
-    rows = [(part, one.expected, one.count, one.ratio) for part, one in standing.smallest.items() if one]
-    return _table(rows, part=str, expected=float, count=int, times_expected=float)
+    columns = {"rule": str, "rest_min": float, "too_short": int, "from_memory": bool, "source": str}
+    return pl.DataFrame(rows, schema=columns, orient="row")
 
 
 def duties_tables(
@@ -181,4 +144,5 @@ def chance_table(measured: FalseMarks) -> pl.DataFrame:
         (what, count, measured.drawn, *share)
         for (what, count), share in zip(counts, measured.shares(), strict=True)
     ]
-    return _table(rows, what=str, ledgers=int, drawn=int, share=float, at_most=float)
+    columns = {"what": str, "ledgers": int, "drawn": int, "share": float, "at_most": float}
+    return pl.DataFrame(rows, schema=columns, orient="row")

@@ -137,6 +137,13 @@ def wears_of(sums: Any, measure: str) -> Any:
     return sums[MEASURED_IN.get(measure, "wears")]
 
 
+def rates_of(sums: pl.DataFrame, flag: str) -> pl.DataFrame:
+    """Return `rate`, `low` and `high` per 1000 wears of each row of `sums_by`; null without wears."""
+    both = zip(sums[flag].to_list(), wears_of(sums, flag).to_list(), strict=True)
+    rates = [binomial_rate(count, size, PER_WEARS) or (None, None, None) for count, size in both]
+    return pl.DataFrame(rates, schema=dict.fromkeys(Rate._fields, pl.Float64), orient="row")
+
+
 @dataclass(frozen=True)
 class Monthly:
     """One measure by month: wears with an event per 1000 wears, a mean a wear, or a total."""
@@ -188,10 +195,7 @@ def monthly(
         pl.Series("solid", solid),
     )
     if is_rate:
-        rates = [binomial_rate(*both, PER_WEARS) for both in zip(sums.tolist(), sizes.tolist(), strict=True)]
-        ends = [(rate.low, rate.high) if rate else (None, None) for rate in rates]
-        heads = {"low": pl.Float64, "high": pl.Float64}
-        table = table.with_columns(pl.Series("events", sums), *pl.DataFrame(ends, heads, orient="row"))
+        table = table.with_columns(pl.Series("events", sums), *rates_of(months, measure).drop("rate"))
         overall = binomial_rate(int(events), wears, PER_WEARS) if wears >= FEWEST_WEARS_FOR_A_RATE else None
     elif is_total:
         overall = Rate(float(value[solid].mean()), math.nan, math.nan) if solid.any() else None
