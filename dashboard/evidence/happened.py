@@ -9,6 +9,7 @@ import polars as pl
 from analysis.alarms.kinds import GRAVEST
 from dashboard.incident_record import IncidentRecord
 from dashboard.review import words
+from dashboard.review.desk_notes import of_incident, said
 from dashboard.review.setting import Setting, duration_text
 from dashboard.words import ALARMS
 
@@ -23,11 +24,12 @@ def happened(record: IncidentRecord, setting: Setting) -> list[str]:
     `MOST_LINES` the last line says how many there are.
     """
     grave = record.results["alarms"].filter(pl.col("alarm").is_in(GRAVEST), pl.col("source") != "derived")
-    closed = _said(record, "resolved", "alarm", GRAVEST)
+    about = of_incident(record.about["incident_id"])
+    closed = said(record.messages, "resolved", about & pl.col("alarm").is_in(GRAVEST))
     lines = [(row["raised"], _alarm(row, closed, setting)) for row in grave.to_dicts()]
     lines += [
-        (row["at"], f"emergency team {row['team']} {TEAM_DID[row['state']]}.")
-        for row in _said(record, "standby", "state", tuple(TEAM_DID))
+        (row["moment"], f"emergency team {row['team']} {TEAM_DID[row['state']]}.")
+        for row in said(record.messages, "standby", about & pl.col("state").is_in(list(TEAM_DID)))
     ]
     lines.sort()
     told = [f"{setting.clock(at)}: {text}" for at, text in lines[:MOST_LINES]]
@@ -38,14 +40,15 @@ def happened(record: IncidentRecord, setting: Setting) -> list[str]:
 def _alarm(row: dict[str, Any], closed: list[dict[str, Any]], setting: Setting) -> str:
     what = (row["set_id"], row["alarm"])
     by = next(
-        (one for one in closed if (one["set_id"], one["alarm"]) == what and one["at"] >= row["raised"]), None
+        (one for one in closed if (one["set_id"], one["alarm"]) == what and one["moment"] >= row["raised"]),
+        None,
     )
     did = [f"cleared at {setting.clock(row['cleared'])}" if row["cleared"] else "never cleared at the set"]
     if row["acknowledged"] is not None:
         did.append(f"acknowledged at the set at {setting.clock(row['acknowledged'])}")
     if row["seen"] is None:
         did.append("no desk marked it as seen or closed it")
-    elif by is None or row["seen"] < by["at"]:
+    elif by is None or row["seen"] < by["moment"]:
         after = duration_text((row["seen"] - row["raised"]).total_seconds())
         did.append(f"seen by a desk at {setting.clock(row['seen'])}, {after} later")
     if by is not None:
@@ -53,13 +56,3 @@ def _alarm(row: dict[str, Any], closed: list[dict[str, Any]], setting: Setting) 
     who = setting.who(row)
     worn = "" if who.endswith(row["set_id"]) else f" with {words.SET.lower()} {row['set_id']}"
     return f"{ALARMS[row['alarm']]}, {who}{worn}; {'; '.join(did)}."
-
-
-def _said(record: IncidentRecord, kind: str, column: str, values: tuple[str, ...]) -> list[dict[str, Any]]:
-    """Return a desk's messages of one kind about the incident whose column has one of some values."""
-    frame = record.messages[kind]
-    if "at" not in frame.columns:
-        return []
-    about = pl.col("incident_id").eq_missing(pl.lit(record.about["incident_id"]))
-    at = pl.coalesce("at", "received").alias("at")
-    return frame.filter(about, pl.col(column).is_in(values)).with_columns(at).to_dicts()

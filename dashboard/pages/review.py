@@ -30,10 +30,10 @@ from dashboard.review import words
 from dashboard.review.clock import moment_of
 from dashboard.review.figures import lanes_update, x_axis
 from dashboard.review.moment import evidence_of, messages_behind, messages_of_evidence, readout
-from dashboard.review.setting import amount, day_and_time, seconds
+from dashboard.review.setting import cells, day_and_time, seconds
 from dashboard.review.view import BadView, Bench, Look, bench_of, request_of
 from dashboard.rows import cell
-from dashboard.units import METRIC, UNITS
+from dashboard.units import UNITS
 from ingest.contract.errors import BrokerProblem, RefusedMessage, UnderairError
 from ingest.contract.times import rfc3339
 
@@ -144,12 +144,9 @@ def incident_listing(incidents: pl.DataFrame) -> html.Div:
         rows.append(
             [
                 cell(title, href="/review?" + urlencode({"incident": row["key"]})),
-                row["place"] or "–",
-                day_and_time(row["started"]),
+                *cells(row, "place", "started"),
                 seconds(lasted),
-                cell(str(row["wearers"]), value=row["wearers"]),
-                cell(str(row["wears"]), value=row["wears"]),
-                cell(str(row["alarms"]), value=row["alarms"]),
+                *cells(row, "wearers", "wears", "alarms"),
                 cell(findings, value=1000 * row["serious"] + row["cautions"]),
             ]
         )
@@ -171,18 +168,11 @@ def wear_listing(wears: pl.DataFrame) -> html.Div:
         address = {"incident": row["incident_key"], "people": row["wearer_id"] or row["set_id"]}
         rows.append(
             [
-                row["wearer_id"] or "–",
-                row["team"] or "–",
-                row["set_id"],
+                *cells(row, "wearer_id", "team", "set_id"),
                 row["incident_id"] or row["incident_key"],
                 {**day_and_time(row["started"]), "href": "/review?" + urlencode(address)},
                 seconds((row["ended"] - row["started"]).total_seconds()),
-                amount(row["start_bar"], METRIC, "pressure"),
-                amount(row["end_bar"], METRIC, "pressure"),
-                amount(row["free_air_l"], METRIC, "volume"),
-                amount(row["mean_l_min"], METRIC, "rate"),
-                seconds(row["low_air_s"]),
-                seconds(row["gap_s"]),
+                *cells(row, "start_bar", "end_bar", "free_air_l", "mean_l_min", "low_air_s", "gap_s"),
             ]
         )
     return listing(

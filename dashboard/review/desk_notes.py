@@ -6,6 +6,7 @@ in its payload under names that the contract does not have and therefore keeps.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
@@ -37,14 +38,25 @@ class DeskNote:
     bookmark: str | None = None  # the query of a view of the review page that this note names
 
 
-class Extra(msgspec.Struct):
-    """What a desk's payload may say beyond the contract; anything else than text there says nothing."""
+EXTRA = ("source", "withdraws", "account", "looks_at", "bookmark")
+"""What a desk's payload may say beyond the contract; anything else than text there says nothing."""
 
-    source: Any = None
-    withdraws: Any = None
-    account: Any = None
-    looks_at: Any = None
-    bookmark: Any = None
+
+def of_incident(incident_id: str | None) -> pl.Expr:
+    """Return what is true of messages about an incident."""
+    return pl.col("incident_id").eq_missing(pl.lit(incident_id))
+
+
+def said(messages: Mapping[str, pl.DataFrame], kind: str, about: pl.Expr) -> list[dict[str, Any]]:
+    """Return the chosen messages of one kind in order of time.
+
+    `moment` is when each was said, on the reconciled clock; when it was heard where that is not known.
+    """
+    frame = messages.get(kind)
+    if frame is None or "at" not in frame.columns:
+        return []
+    timed = frame.filter(about).with_columns(moment=pl.coalesce("at", "received"))
+    return timed.sort("at", "received", nulls_last=True).to_dicts()
 
 
 def desk_notes(notes: pl.DataFrame, incident_id: str | None) -> list[DeskNote]:
@@ -52,30 +64,23 @@ def desk_notes(notes: pl.DataFrame, incident_id: str | None) -> list[DeskNote]:
 
     `notes`: messages of the kind `note` with `at` (reconciled) and `about` (`dashboard.results_store`).
     """
-    of_incident = notes.filter(pl.col("incident_id").eq_missing(pl.lit(incident_id)))
-    found = [_note(row) for row in of_incident.iter_rows(named=True)]
+    found = [_note(row) for row in notes.filter(of_incident(incident_id)).iter_rows(named=True)]
     taken_back = {note.withdraws: note.received for note in found if note.withdraws}
     known = [replace(note, withdrawn=taken_back.get(note.identity)) for note in found]
     return sorted(known, key=lambda note: (note.at, note.received))
 
 
 def _note(row: dict[str, Any]) -> DeskNote:
-    extra = extra_of(row["payload"])
-    desk = str(row["desk_id"])
-    named = _text(extra.source) or (desk.removeprefix(NOTES_DESK) if desk.startswith(NOTES_DESK) else None)
+    extra, desk = extra_of(row["payload"]), str(row["desk_id"])
+    source = extra.pop("source") or (desk.removeprefix(NOTES_DESK) if desk.startswith(NOTES_DESK) else None)
     return DeskNote(
         identity=f"{desk}/{row['boot']}/{row['seq']}",
         at=_about(row),
-        received=row["received"],
-        text=row["text"],
-        source=named or desk,
-        outside=named is not None,
+        source=source or desk,
+        outside=source is not None,
         certainty=row["certainty"] or "recorded",
-        set_id=row["set_id"],
-        withdraws=_text(extra.withdraws),
-        account=_text(extra.account),
-        looks_at=_text(extra.looks_at),
-        bookmark=_text(extra.bookmark),
+        **{name: row[name] for name in ("received", "text", "set_id")},
+        **extra,
     )
 
 
@@ -95,13 +100,11 @@ def _about(row: dict[str, Any]) -> datetime:
     return about + shift if abs(shift) >= RIGHT_WITHIN else about
 
 
-def extra_of(payload: str) -> Extra:
-    """Return what a desk's payload says beyond the contract."""
+def extra_of(payload: str) -> dict[str, Any]:
+    """Return what a desk's payload says beyond the contract: a text or None for each name of `EXTRA`."""
     try:
-        return msgspec.json.decode(payload, type=Extra)
+        told = msgspec.json.decode(payload, type=dict[str, Any])
     except (msgspec.MsgspecError, ValueError, RecursionError):
-        return Extra()
-
-
-def _text(value: object) -> str | None:
-    return value.strip() or None if isinstance(value, str) else None
+        told = {}
+    texts = {name: told.get(name) for name in EXTRA}
+    return {name: value.strip() or None if isinstance(value, str) else None for name, value in texts.items()}

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from operator import itemgetter
 from typing import Any
 
 import polars as pl
 
 from dashboard.review import words
 from dashboard.review.clock import SECOND_MS
-from dashboard.review.desk_notes import DeskNote, extra_of
+from dashboard.review.desk_notes import DeskNote, extra_of, of_incident, said
 from dashboard.review.setting import Setting
 from dashboard.rows import Table, cell, heads
 from dashboard.words import ALARMS
@@ -26,35 +26,19 @@ def table(name: str, rows: list[list[Any]], numeric: Sequence[int] = (), **said:
 
 def desk_of(row: dict[str, Any]) -> str:
     """Return a desk and, where somebody was signed in, the account."""
-    account = extra_of(row["payload"]).account
-    return f"{row['desk_id']} ({account})" if isinstance(account, str) and account else str(row["desk_id"])
-
-
-def _of_incident(
-    messages: Mapping[str, pl.DataFrame], kind: str, incident_id: str | None
-) -> Iterable[dict[str, Any]]:
-    if kind not in messages or "at" not in messages[kind].columns:
-        return ()
-    chosen = messages[kind].filter(pl.col("incident_id").eq_missing(pl.lit(incident_id)))
-    return chosen.sort("at", "received", nulls_last=True).iter_rows(named=True)
-
-
-def _moment(row: dict[str, Any]) -> datetime:
-    return row["at"] or row["received"]  # type: ignore[no-any-return]
+    account = extra_of(row["payload"])["account"]
+    return f"{row['desk_id']} ({account})" if account else str(row["desk_id"])
 
 
 def _corrected(rows: Sequence[dict[str, Any]], setting: Setting) -> Callable[[dict[str, Any]], str]:
     """Return what says of a message by whom it was corrected, or that it corrects another; empty for most."""
-    by_identity = {
-        (row["corrects"]["desk_id"], row["corrects"]["boot"], row["corrects"]["seq"]): row
-        for row in rows
-        if row.get("corrects")
-    }
+    identity = itemgetter("desk_id", "boot", "seq")
+    by_identity = {identity(row["corrects"]): row for row in rows if row.get("corrects")}
 
     def sentence(row: dict[str, Any]) -> str:
-        by = by_identity.get((row["desk_id"], row["boot"], row["seq"]))
+        by = by_identity.get(identity(row))
         if by is not None:
-            return words.CORRECTED_BY.format(when=setting.clock(_moment(by)), desk=desk_of(by))
+            return words.CORRECTED_BY.format(when=setting.clock(by["moment"]), desk=desk_of(by))
         return words.A_CORRECTION if row.get("corrects") else ""
 
     return sentence
@@ -62,13 +46,11 @@ def _corrected(rows: Sequence[dict[str, Any]], setting: Setting) -> Callable[[di
 
 def tally_table(messages: Mapping[str, pl.DataFrame], incident_id: str | None, setting: Setting) -> Table:
     """Return the tallies, each with its desk and the tally that corrected it."""
-    tallies = list(_of_incident(messages, "tally", incident_id))
+    tallies = said(messages, "tally", of_incident(incident_id))
     corrected = _corrected(tallies, setting)
     rows = [
         [
-            setting.time(_moment(row)),
-            row["action"],
-            *(row[name] or "–" for name in ("wearer_id", "set_id", "team", "task")),
+            *setting.cells(row, "moment", "action", "wearer_id", "set_id", "team", "task"),
             desk_of(row),
             corrected(row) or "–",
         ]
@@ -81,13 +63,12 @@ def answers_table(answers: pl.DataFrame, setting: Setting) -> Table:
     """Return who was in at each order and roll call, and how each answered."""
     rows = [
         [
-            setting.time(row["called"]),
+            *setting.cells(row, "called"),
             " · ".join(filter(None, (words.CALLS.get(row["call"], row["call"]), row["about"]))),
-            row["wearer_id"] or words.NOT_TALLIED,
-            row["set_id"] or "–",
-            row["team"] or "–",
-            setting.time(row["answered"]) if row["answered"] is not None else words.NEVER,
-            *(setting.time(row[name]) for name in ("missing", "out", "ended")),
+            *setting.cells(row, "wearer_id", unknown=words.NOT_TALLIED),
+            *setting.cells(row, "set_id", "team"),
+            *setting.cells(row, "answered", unknown=words.NEVER),
+            *setting.cells(row, "missing", "out", "ended"),
         ]
         for row in answers.iter_rows(named=True)
     ]
@@ -98,55 +79,49 @@ def answers_table(answers: pl.DataFrame, setting: Setting) -> Table:
 class DeskAct:
     """One thing that a desk said beside tallies and notes."""
 
-    row: dict[str, Any]  # the message
+    row: dict[str, Any]  # the message, with its `moment`
     what: str
     whom: str
     told: str
-
-    @property
-    def moment(self) -> datetime:
-        """When it was said, on the reconciled clock; when it was heard where that is not known."""
-        return _moment(self.row)
 
 
 def desk_acts(
     messages: Mapping[str, pl.DataFrame], incident_id: str | None, sets: set[str], setting: Setting
 ) -> list[DeskAct]:
     """Return orders, roll calls, gauges read by voice, emergency teams, alarms seen and closed, in order."""
+    about = of_incident(incident_id)
     found: list[DeskAct] = []
 
     def add(row: dict[str, Any], what: str, whom: str, *texts: str | None) -> None:
         found.append(DeskAct(row, what, whom, ", ".join(filter(None, texts))))
 
-    for row in _of_incident(messages, "incident", incident_id):
+    for row in said(messages, "incident", about):
         add(row, f"{words.INCIDENT} {row['action']}", " ", row["name"])
-    for row in _of_incident(messages, "order", incident_id):
+    for row in said(messages, "order", about):
         add(row, f"{words.ORDER}: {row['order']} {row['state']}", _whom(row), row["text"])
-    for row in _of_incident(messages, "roll_call", incident_id):
+    for row in said(messages, "roll_call", about):
         add(row, f"{words.ROLL_CALL}: {row['state']}", row["wearer_id"] or _whom(row), row["roll_id"])
-    gauges = list(_of_incident(messages, "gauge", incident_id))
-    corrected = _corrected(gauges, setting)
+    corrected = _corrected(gauges := said(messages, "gauge", about), setting)
     for row in gauges:
         bar = setting.units.text("pressure", row["pressure_bar"])
         add(row, words.GAUGE, _whom(row), bar, corrected(row))
-    for row in _of_incident(messages, "standby", incident_id):
+    for row in said(messages, "standby", about):
         add(row, f"{words.STANDBY}: {row['state']}", _whom(row), row["text"])
-    settled = list(_of_incident(messages, "resolved", incident_id))
-    corrected = _corrected(settled, setting)
+    corrected = _corrected(settled := said(messages, "resolved", about), setting)
     for row in settled:
         what = ALARMS.get(row["alarm"] or "", words.ENTRY)
         add(row, f"{words.RESOLVED}: {what}", _whom(row), row["text"], corrected(row))
-    for row in messages["seen"].filter(pl.col("set_id").is_in(list(sets))).iter_rows(named=True):
+    for row in said(messages, "seen", pl.col("set_id").is_in(list(sets))):
         add(row, f"{words.SEEN}: {ALARMS.get(row['alarm'], row['alarm'])}", _whom(row))
-    return sorted(found, key=lambda act: act.moment)
+    return sorted(found, key=lambda act: act.row["moment"])
 
 
 def desk_table(acts: Sequence[DeskAct], setting: Setting) -> Table:
     """Return the table of what desks said beside tallies and notes."""
     rows = [
         [
-            setting.time(act.moment),
-            setting.heard(act.row["received"], act.moment),
+            *setting.cells(act.row, "moment"),
+            setting.heard(act.row["received"], act.row["moment"]),
             *(act.what, act.whom or words.EVERYBODY, act.told or "–", desk_of(act.row)),
         ]
         for act in acts
@@ -155,9 +130,8 @@ def desk_table(acts: Sequence[DeskAct], setting: Setting) -> Table:
 
 
 def _whom(row: dict[str, Any]) -> str:
-    named = [f"{words.TEAM} {row['team']}"] if row.get("team") else []
-    named += [f"{words.SET} {row['set_id']}"] if row.get("set_id") else []
-    return ", ".join(named)
+    named = ((words.TEAM, row.get("team")), (words.SET, row.get("set_id")))
+    return ", ".join(f"{what} {name}" for what, name in named if name)
 
 
 def note_table(notes: list[DeskNote], setting: Setting, may_withdraw: bool = False) -> Table:
@@ -190,12 +164,7 @@ def refused_table(refused: pl.DataFrame, setting: Setting) -> Table:
     rows = [
         [
             f"{words.SET} {row['set_id']}" if row["set_id"] else f"{words.DESK_LANE} {row['desk_id'] or '–'}",
-            row["kind"] or "–",
-            row["reason"],
-            row["path"] or "–",
-            setting.time(row["first"]),
-            setting.time(row["last"]),
-            cell(str(row["messages"]), value=row["messages"]),
+            *setting.cells(row, "kind", "reason", "path", "first", "last", "messages"),
         ]
         for row in refused.sort("first", "reason", nulls_last=True).iter_rows(named=True)
     ]

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import partial
 from typing import Any
 
 from dashboard.review import words
@@ -33,6 +35,11 @@ class Setting:
         if moment is None:
             return "–"
         return self.jump(self.clock(moment), moment, wear_id)
+
+    def cells(self, row: dict[str, Any], *names: str, of: str | None = None, unknown: str = "–") -> list[Any]:
+        """Return values of a row as `cells` does; a moment jumps to the row's wear, or to that of `of`."""
+        time = partial(self.time, wear_id=row.get("wear_id") if of is None else of)
+        return cells(row, *names, units=self.units, time=time, unknown=unknown)
 
     def clock(self, moment: datetime) -> str:
         """Return the time of day on the shown clock."""
@@ -73,9 +80,34 @@ def day_and_time(moment: datetime | None) -> Any:
     return "–" if moment is None else cell(f"{moment:%Y-%m-%d %H:%M}", value=moment.timestamp() * SECOND_MS)
 
 
-def amount(value: float | None, units: Units, quantity: Quantity) -> Any:
-    """Return a cell with a quantity in display units."""
-    return "–" if value is None else cell(units.text(quantity, value), value=value)
+_ENDINGS: dict[str, Quantity] = {"_bar": "pressure", "_c": "temperature", "_l_min": "rate", "_l": "volume"}
+
+
+def cells(
+    row: dict[str, Any],
+    *names: str,
+    units: Units = METRIC,
+    time: Callable[[datetime], Any] = day_and_time,
+    unknown: str = "–",
+) -> list[Any]:
+    """Return values of a row as cells: texts, counts, moments, durations, and quantities in `units`.
+
+    A column's name ends in its unit, which says what it is.
+    """
+
+    def made(name: str, value: Any) -> Any:
+        if value is None or value == "" or value == []:
+            return unknown
+        if isinstance(value, datetime):
+            return time(value)
+        if isinstance(value, str | list):
+            return value if isinstance(value, str) else ", ".join(value)
+        if name.endswith(("_s", "seconds")):
+            return seconds(value)
+        quantity = next((one for ending, one in _ENDINGS.items() if name.endswith(ending)), None)
+        return cell(str(value) if quantity is None else units.text(quantity, value), value=value)
+
+    return [made(name, row[name]) for name in names]
 
 
 def duration_text(seconds: float | None) -> str:

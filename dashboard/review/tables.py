@@ -25,7 +25,7 @@ from dashboard.review.desk_tables import (
     table,
     tally_table,
 )
-from dashboard.review.setting import Setting, amount, around, duration_text, reworded, seconds
+from dashboard.review.setting import Setting, around, cells, duration_text, reworded, seconds
 from dashboard.rows import Table, cell, number, text_of
 from dashboard.words import ALARMS
 from ingest.plurals import counted
@@ -70,24 +70,20 @@ def entry_table(entries: pl.DataFrame, setting: Setting, begun: AnySet[str] = fr
     rows = []
     for row in entries.sort("first_heard", "tallied_in", nulls_last=True).iter_rows(named=True):
         wear_id = next(iter(row["wear_ids"] or []), None)
+        least = "" if begun.isdisjoint(row["wear_ids"]) else words.LEAST
         rows.append(
             [
-                row["wearer_id"] or words.NOT_TALLIED,
-                row["team"] or "–",
-                ", ".join(row["set_ids"] or []) or "–",
-                setting.time(row["tallied_in"], wear_id),
+                *setting.cells(row, "wearer_id", unknown=words.NOT_TALLIED),
+                *setting.cells(row, "team", "set_ids", "tallied_in", of=wear_id),
                 setting.time(row["first_heard"], wear_id) if wear_id else not_heard(row),
-                amount(row["entry_bar"], setting.units, "pressure"),
+                *setting.cells(row, "entry_bar"),
                 _due(row, wear_id, setting),
                 _noted(row, wear_id, setting),
                 _late_by(row),
-                amount(row["lowest_bar"], setting.units, "pressure"),
-                setting.time(row["tallied_out"], wear_id),
+                *setting.cells(row, "lowest_bar", "tallied_out", of=wear_id),
                 _ended(row, setting),
-                seconds(row["under_air_s"], "" if begun.isdisjoint(row["wear_ids"]) else words.LEAST)
-                if wear_id
-                else not_heard(row),
-                seconds(row["unheard_s"]),
+                seconds(row["under_air_s"], least) if wear_id else not_heard(row),
+                *setting.cells(row, "unheard_s"),
             ]
         )
     return table("entries", rows, (5, 8, 9, 12, 13))
@@ -158,30 +154,20 @@ def wear_table(
             shown = units.shown("volume", row["free_air_l"])
             places, label = units.decimals["volume"], units.label["volume"]
             used = cell(f"{shown:,.{places}f} ± {spread:,.{places}f} {label}", value=row["free_air_l"])
-        ends = [amount(row[name], units, "pressure") for name in ("start_bar", "end_bar")]
-        rates = [amount(row[name], units, "rate") for name in ("mean_l_min", "peak_l_min")]
+        least = words.LEAST if row["wear_id"] in begun else ""
         rows.append(
             [
-                row["wearer_id"] or "–",
-                row["team"] or "–",
-                row["set_id"],
-                setting.time(row["started"], row["wear_id"]),
-                setting.time(row["ended"], row["wear_id"]),
-                seconds(
-                    (row["ended"] - row["started"]).total_seconds(),
-                    words.LEAST if row["wear_id"] in begun else "",
-                ),
+                *setting.cells(row, "wearer_id", "team", "set_id", "started", "ended"),
+                seconds((row["ended"] - row["started"]).total_seconds(), least),
                 _cylinder(row, setting),
-                *ends,
+                *setting.cells(row, "start_bar", "end_bar"),
                 used,
-                *rates,
-                seconds(row["low_air_s"]),
-                seconds(row["gap_s"]),
+                *setting.cells(row, "mean_l_min", "peak_l_min", "low_air_s", "gap_s"),
             ]
         )
     for row in unheard:
-        who = [row["wearer_id"], row["team"] or "–", ", ".join(row["set_ids"]), not_heard(row)]
-        rows.append([*who, *["–"] * 9, seconds(row["unheard_s"])])
+        who = setting.cells(row, "wearer_id", "team", "set_ids")
+        rows.append([*who, not_heard(row), *["–"] * 9, *setting.cells(row, "unheard_s")])
     return table("wears", rows, range(7, 14))
 
 
@@ -253,17 +239,13 @@ def alarm_table(alarms: pl.DataFrame, rates: pl.DataFrame, setting: Setting) -> 
         if row["source"] == "both" and row["lead_s"] is not None and abs(row["lead_s"]) >= 1:
             wording = words.SET_LATE if row["lead_s"] > 0 else words.SET_EARLY
             source = wording.format(seconds=f"{abs(row['lead_s']):.0f}")
-        raised, *later = (
-            setting.time(row[name], row["wear_id"]) for name in ("raised", "acknowledged", "cleared", "seen")
-        )
         rows.append(
             [
                 setting.who(row),
                 ALARMS.get(row["alarm"], row["alarm"]),
-                raised,
+                *setting.cells(row, "raised"),
                 setting.heard(row.get("heard"), row["raised"]),
-                *later,
-                seconds(row["response_s"]),
+                *setting.cells(row, "acknowledged", "cleared", "seen", "response_s"),
                 source,
             ]
         )
@@ -300,11 +282,14 @@ def turn_back_table(results: Results, setting: Setting) -> Table:
             last_heard = words.LAST_HEARD.format(when=setting.clock(wear["ended"]))
             ended = setting.jump(last_heard, wear["ended"], wear_id)
         team = (replayed.get((wear_id, setting.policy)) or {}).get("team_at")
-        cells: list[Any] = [setting.who(wear), setting.time(wear["started"], wear_id)]
-        cells.append(never if team is None else setting.time(team, wear_id))
-        cells += [_policy_cell(replayed.get((wear_id, policy)), setting, never) for policy in policies]
-        cells += [ended, amount(wear["end_bar"], setting.units, "pressure")]
-        rows.append(cells)
+        rows.append(
+            [
+                *(setting.who(wear), *setting.cells(wear, "started")),
+                never if team is None else setting.time(team, wear_id),
+                *(_policy_cell(replayed.get((wear_id, policy)), setting, never) for policy in policies),
+                *(ended, *setting.cells(wear, "end_bar")),
+            ]
+        )
     for row in never_heard(results):
         rows.append([row["wearer_id"], "–", *[not_heard(row)] * (1 + len(policies)), "–", "–"])
     named = [POLICY_WORDS[policy] for policy in policies]
@@ -328,12 +313,9 @@ def silence_table(results: Results, setting: Setting) -> Table:
     rows = [
         [
             setting.who(row),
-            row["set_id"],
-            setting.time(row["started"], row["wear_id"]),
-            setting.time(row["ended"], row["wear_id"]),
-            seconds(row["seconds"]),
-            _messages(row["lost_messages"], words.UNCOUNTED),
-            _messages(row.get("refused_messages"), "–"),
+            *setting.cells(row, "set_id", "started", "ended", "seconds"),
+            *setting.cells(row, "lost_messages", unknown=words.UNCOUNTED),
+            *setting.cells(row, "refused_messages"),
             counted(row["readings"], "reading") if row["readings"] else "–",
         ]
         for row in pl.concat([results["gaps"], results["heard_later"]], how="diagonal")
@@ -342,16 +324,11 @@ def silence_table(results: Results, setting: Setting) -> Table:
     ]
     for row in never_heard(results):
         if row["unheard_s"]:
-            until = row["tallied_in"] + timedelta(seconds=row["unheard_s"])
-            moments = [setting.time(row["tallied_in"]), setting.time(until), seconds(row["unheard_s"])]
-            who = [row["wearer_id"], ", ".join(row["set_ids"])]
+            row["until"] = row["tallied_in"] + timedelta(seconds=row["unheard_s"])
+            found = setting.cells(row, "wearer_id", "set_ids", "tallied_in", "until", "unheard_s")
             told = words.NEVER_HEARD if row["other_incident_id"] is None else not_heard(row)
-            rows.append([*who, *moments, words.UNCOUNTED, "–", told])
+            rows.append([*found, words.UNCOUNTED, "–", told])
     return table("silences", rows, (4, 5, 6))
-
-
-def _messages(count: int | None, unknown: str) -> Any:
-    return unknown if count is None else cell(str(count), value=count)
 
 
 def heat_table(results: Results, setting: Setting) -> Table:
@@ -368,9 +345,8 @@ def heat_table(results: Results, setting: Setting) -> Table:
         in_classes = [lasted.get((row["wear_id"], class_)) for class_ in (*THERMAL_CLASSES, 0)]
         if in_classes[-1]:
             dose = cell(words.AT_LEAST.format(dose=text_of(dose)), value=row["heat_dose"])
-        peak_c = row["peak_temperature_c"]
-        peak = words.NOT_MEASURED if peak_c is None else amount(peak_c, setting.units, "temperature")
-        rows.append([setting.who(row), row["set_id"], peak, *map(seconds, in_classes), dose])
+        peak = setting.cells(row, "peak_temperature_c", unknown=words.NOT_MEASURED)
+        rows.append([setting.who(row), row["set_id"], *peak, *map(seconds, in_classes), dose])
     return table("heat", rows, range(2, 9))
 
 
@@ -383,7 +359,7 @@ def clock_table(clocks: pl.DataFrame) -> Table:
             number(row["offset_s"], "s", 2),
             number(row["offset_sd_s"], "s", 2),
             number(row["drift_ppm"], "ppm"),
-            cell(str(row["steps"]), value=row["steps"]),
+            *cells(row, "steps"),
         ]
         for row in clocks.sort("set_id", "boot").iter_rows(named=True)
     ]
@@ -419,9 +395,7 @@ def _forecast_line(row: dict[str, Any], setting: Setting, unheard: dict[str, str
         came = number((row["low_air_at"] - row["time"]) / timedelta(minutes=1), "min", places=1)
     low, high = row["low_air_lo_min"], row["low_air_hi_min"]
     return [
-        row["wearer_id"] or "–",
-        row["set_id"],
-        setting.time(row["time"], row["wear_id"]),
+        *setting.cells(row, "wearer_id", "set_id", "time"),
         number(row["age_s"] / 60, "min"),
         number(row["low_air_min"], "min", places=1),
         cell(f"{low:.1f} to {high:.1f} min", value=low),

@@ -8,6 +8,7 @@ drawn from their stored intervals and never come through here.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,29 +30,26 @@ class ThinnedLine:
     bin_width: float | None  # width of a bin in the unit of x; None when every point is there
 
 
-def _window(x: Floats, start: float, end: float) -> slice:
-    """Return the points inside, with one neighbour on each side so that the line reaches the edge."""
-    first = int(np.searchsorted(x, start, side="left"))
-    last = int(np.searchsorted(x, end, side="right"))
-    return slice(max(first - 1, 0), min(last + 1, len(x)))
+def _starts(*keys: NDArray[Any]) -> NDArray[np.int64]:
+    """Return where a stretch begins in which every key stays the same."""
+    changes = np.logical_or.reduce([np.diff(key) != 0 for key in keys])
+    return np.flatnonzero(np.concatenate((np.ones(min(len(keys[0]), 1), bool), changes)))
 
 
-def _pieces(x: Floats, finite: NDArray[np.bool_], gap: float) -> tuple[Floats, NDArray[np.int64]]:
-    """Return the x of finite points and the number of the unbroken piece that each belongs to."""
-    kept = np.flatnonzero(finite)
-    if len(kept) == 0:
-        return x[:0], np.zeros(0, dtype=np.int64)
-    skipped_a_missing_one = np.diff(kept) > 1
-    too_far_apart = np.diff(x[kept]) > gap
-    return x[kept], np.concatenate(([0], np.cumsum(skipped_a_missing_one | too_far_apart)))
+def _in_window(
+    x: Floats, values: list[Floats], start: float, end: float, gap: float
+) -> tuple[Floats, list[Floats], NDArray[np.int64]]:
+    """Return the points inside where every value is finite, and the number of the unbroken piece of each.
 
-
-def _break_between_pieces(x: Floats, y: Floats, piece: NDArray[np.int64]) -> tuple[Floats, Floats]:
-    """Insert a NaN pair wherever the piece changes."""
-    where = np.flatnonzero(np.diff(piece)) + 1
-    if len(where) == 0:
-        return x, y
-    return np.insert(x, where, np.nan), np.insert(y, where, np.nan)
+    With one neighbour on each side, so that the line reaches the edge.
+    """
+    first = max(int(np.searchsorted(x, start, side="left")) - 1, 0)
+    last = int(np.searchsorted(x, end, side="right")) + 1
+    x, *values = (np.asarray(each[first:last], dtype=np.float64) for each in (x, *values))
+    kept = np.flatnonzero(np.isfinite(values).all(axis=0))
+    x, *values = (each[kept] for each in (x, *values))
+    breaks = (np.diff(kept) > 1) | (np.diff(x) > gap)
+    return x, values, np.concatenate((np.zeros(min(len(x), 1), np.int64), np.cumsum(breaks)))
 
 
 def thin_line(x: Floats, y: Floats, start: float, end: float, pixels: int, gap: float) -> ThinnedLine:
@@ -63,28 +61,23 @@ def thin_line(x: Floats, y: Floats, start: float, end: float, pixels: int, gap: 
     - `pixels`: width of the drawing; at most about two points for each are sent.
     - `gap`: two neighbours further apart than this are not joined.
     """
-    part = _window(x, start, end)
-    x, y = np.asarray(x[part], dtype=np.float64), np.asarray(y[part], dtype=np.float64)
-    finite = np.isfinite(y)
-    total = int(np.count_nonzero(finite & (x >= start) & (x <= end)))
-    x, piece = _pieces(x, finite, gap)
-    y = y[finite]
+    x, (y,), piece = _in_window(x, [y], start, end, gap)
+    total = int(np.count_nonzero((x >= start) & (x <= end)))
     width = (end - start) / max(pixels, 1)
-    if len(x) <= 2 * pixels or width <= 0:
-        drawn_x, drawn_y = _break_between_pieces(x, y, piece)
-        return ThinnedLine(drawn_x, drawn_y, len(x), total, None)
-    group = np.floor((x - start) / width).astype(np.int64)
-    first_of_group = np.flatnonzero(np.concatenate(([True], (np.diff(group) != 0) | (np.diff(piece) != 0))))
-    counts = np.diff(np.append(first_of_group, len(y)))
-    number = np.repeat(np.arange(len(first_of_group)), counts)
-    chosen = [first_of_group[np.concatenate(([True], np.diff(piece[first_of_group]) != 0))]]
-    for extreme in (np.minimum.reduceat(y, first_of_group), np.maximum.reduceat(y, first_of_group)):
-        reached = np.flatnonzero(y == extreme[number])
-        chosen.append(reached[np.concatenate(([True], np.diff(number[reached]) != 0))])
-    chosen.append(np.append(np.flatnonzero(np.diff(piece)), len(y) - 1))
-    index = np.unique(np.concatenate(chosen))
-    drawn_x, drawn_y = _break_between_pieces(x[index], y[index], piece[index])
-    return ThinnedLine(drawn_x, drawn_y, len(index), total, width)
+    is_thinned = len(x) > 2 * pixels and width > 0
+    if is_thinned:
+        bins = _starts(np.floor((x - start) / width), piece)
+        number = np.repeat(np.arange(len(bins)), np.diff(bins, append=len(y)))
+        ends = _starts(piece)
+        chosen = [ends, np.append(ends[1:], len(y)) - 1]
+        for extreme in (np.minimum, np.maximum):
+            reached = np.flatnonzero(y == extreme.reduceat(y, bins)[number])
+            chosen.append(reached[_starts(number[reached])])
+        index = np.unique(np.concatenate(chosen))
+        x, y, piece = x[index], y[index], piece[index]
+    breaks = _starts(piece)[1:]
+    drawn_x, drawn_y = (np.insert(each, breaks, np.nan) for each in (x, y))
+    return ThinnedLine(drawn_x, drawn_y, len(x), total, width if is_thinned else None)
 
 
 def thin_band(
@@ -96,30 +89,20 @@ def thin_band(
 
     Parameters as in `thin_line`; a point counts only where both edges are finite.
     """
-    part = _window(x, start, end)
-    x, low, high = x[part], low[part], high[part]
-    finite = np.isfinite(low) & np.isfinite(high)
-    x, piece = _pieces(np.asarray(x, dtype=np.float64), finite, gap)
-    low, high = low[finite], high[finite]
-    if len(x) == 0:
-        return x, x
+    x, (low, high), piece = _in_window(x, [low, high], start, end, gap)
     width = (end - start) / max(pixels, 1)
     if len(x) > 2 * pixels and width > 0:
-        group = np.floor((x - start) / width)
-        first = np.flatnonzero(np.concatenate(([True], (np.diff(group) != 0) | (np.diff(piece) != 0))))
-        low, high = np.minimum.reduceat(low, first), np.maximum.reduceat(high, first)
+        bins = _starts(np.floor((x - start) / width), piece)
+        low, high = np.minimum.reduceat(low, bins), np.maximum.reduceat(high, bins)
         # The ends of a piece stay where they are, so that the band ends where the silence begins.
-        ends = np.append(np.flatnonzero(np.diff(piece)), len(x) - 1)
-        is_last_bin = np.concatenate((np.diff(piece[first]) != 0, [True]))
-        bin_x = x[first]
-        bin_x[is_last_bin] = x[ends]
-        x, piece = bin_x, piece[first]
-    outline_x: list[Floats] = []
-    outline_y: list[Floats] = []
-    missing = np.array([np.nan])
-    for piece_x, piece_low, piece_high in zip(
-        *(np.split(values, np.flatnonzero(np.diff(piece)) + 1) for values in (x, low, high)), strict=True
-    ):
-        outline_x += [piece_x, piece_x[::-1], missing]
-        outline_y += [piece_low, piece_high[::-1], missing]
-    return np.concatenate(outline_x[:-1]), np.concatenate(outline_y[:-1])
+        last = np.append(_starts(piece)[1:], len(x)) - 1
+        last_bin = np.append(_starts(piece[bins])[1:], len(bins)) - 1
+        x, piece, ends = x[bins], piece[bins], x[last]
+        x[last_bin] = ends
+    outline: list[NDArray[np.float64]] = []
+    pieces = (np.split(each, _starts(piece)[1:]) for each in (x, low, high))
+    for piece_x, piece_low, piece_high in zip(*pieces, strict=True):
+        there, back = np.array([piece_x, piece_low]), np.array([piece_x, piece_high])[:, ::-1]
+        outline += [there, back, np.full((2, 1), np.nan)]
+    drawn = np.concatenate(outline[:-1], axis=1)
+    return drawn[0], drawn[1]

@@ -6,6 +6,7 @@ import math
 import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from functools import partial
 from typing import Any
 from weakref import WeakKeyDictionary
@@ -17,11 +18,11 @@ from dashboard.once import Once
 from dashboard.results_store import IncidentRecord, ResultsStore
 from dashboard.review import figures, words
 from dashboard.review.clock import SECOND_MS, UTC_CLOCK, BadZone, Clock, Window, clock_of, zone_of
-from dashboard.review.desk_notes import DeskNote, desk_notes
+from dashboard.review.desk_notes import DeskNote, desk_notes, of_incident, said
 from dashboard.review.desk_tables import desk_acts
 from dashboard.review.drawing import NARROWEST_PX, View
 from dashboard.review.figures import Scales, scales_of
-from dashboard.review.lanes import Mark, PersonLanes, chosen_of, lanes_of, owners_of, people_of, to_ms
+from dashboard.review.lanes import Mark, PersonLanes, chosen_of, lanes_of, owners_of, people_of
 from dashboard.review.overview import whole_window
 from dashboard.review.setting import Setting
 from dashboard.units import METRIC, UNITS
@@ -210,7 +211,7 @@ def desk_marks(
     sets = {set_id for person in people for set_id in person["set_ids"]}
     incident_id = record.about["incident_id"]
     marks = [
-        Mark(note.at.timestamp() * SECOND_MS, _note_mark(note))
+        _mark(note.at, _note_mark(note))
         for note in notes
         # Not what a reviewer did later.
         if not (note.looks_at or note.bookmark)
@@ -218,15 +219,16 @@ def desk_marks(
     for act in desk_acts(record.messages, incident_id, sets, setting):
         # A gauge read by voice is in the lane of its set's pressure.
         if act.row.get("set_id") in (None, *sets) and act.what != words.GAUGE:
-            said = ", ".join(filter(None, (act.what, act.whom.strip())))
-            marks.append(
-                Mark(act.moment.timestamp() * SECOND_MS, f"{said}: {act.told}" if act.told else said)
-            )
-    of_incident = pl.col("incident_id").eq_missing(pl.lit(incident_id))
-    for row, at in _said(record.messages["tally"].filter(of_incident)):
-        if row["set_id"] in sets:
-            marks.append(Mark(at, f"tally {row['action']} {row['wearer_id']}"))
+            what = ", ".join(filter(None, (act.what, act.whom.strip())))
+            marks.append(_mark(act.row["moment"], f"{what}: {act.told}" if act.told else what))
+    of_sets = of_incident(incident_id) & pl.col("set_id").is_in(list(sets))
+    for row in said(record.messages, "tally", of_sets):
+        marks.append(_mark(row["moment"], f"tally {row['action']} {row['wearer_id']}"))
     return sorted(marks, key=lambda mark: mark.at)
+
+
+def _mark(moment: datetime, text: str) -> Mark:
+    return Mark(moment.timestamp() * SECOND_MS, text)
 
 
 def _note_mark(note: DeskNote) -> str:
@@ -234,7 +236,3 @@ def _note_mark(note: DeskNote) -> str:
     doubts = ["estimated"] * (note.certainty == "estimated") + ["withdrawn"] * bool(note.withdrawn)
     told = f"“{note.text}”" + (f" ({', '.join(doubts)})" if doubts else "")
     return f"{note.source}: {told}" if note.outside else told
-
-
-def _said(frame: pl.DataFrame) -> list[tuple[dict[str, Any], float]]:
-    return list(zip(frame.iter_rows(named=True), to_ms(frame, "at").tolist(), strict=True))
