@@ -33,7 +33,7 @@ _MOST_REMEMBERED = 10_000
 log = logging.getLogger(__name__)
 
 
-class LogEntry(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True, forbid_unknown_fields=True):
+class LogEntry(msgspec.Struct, frozen=True, omit_defaults=True, forbid_unknown_fields=True):
     """One line."""
 
     at: datetime
@@ -92,25 +92,13 @@ class AccessLog:
         - `once`: not again when the same session has had the same line within ten minutes.
         """
         now = self._clock()
-        target = target[:LONGEST_TARGET]
+        at, target = datetime.fromtimestamp(now, UTC), target[:LONGEST_TARGET]
         key = (session, account, address, action, target, outcome)
         with self._lock:
             if once and now - self._written.get(key, -SAME_AGAIN_S) < SAME_AGAIN_S:
                 return True
             try:
-                self._append(
-                    LogEntry(
-                        at=datetime.fromtimestamp(now, UTC),
-                        account=account,
-                        roles=roles,
-                        session=session,
-                        address=address,
-                        action=action,
-                        target=target,
-                        outcome=outcome,
-                        before="",
-                    )
-                )
+                self._append(LogEntry(at, account, roles, session, address, action, target, outcome, ""))
             except OSError as error:
                 log.error("the access log cannot be written: %s (%s)", error.strerror, self._folder)
                 return False

@@ -183,13 +183,7 @@ class SignIn:
         self, response: flask.Response, name: str, value: str, lasts_s: float, *, for_scripts: bool = False
     ) -> None:
         response.set_cookie(
-            name,
-            value,
-            max_age=int(lasts_s),
-            secure=self._over_tls,
-            httponly=not for_scripts,
-            samesite="Strict",
-            path="/",
+            name, value, int(lasts_s), secure=self._over_tls, httponly=not for_scripts, samesite="Strict"
         )
 
 
@@ -199,11 +193,7 @@ def _safe_next(wanted: str) -> str:
         parts = urlsplit(wanted)
     except ValueError:
         return "/"
-    if (
-        parts.scheme
-        or parts.netloc
-        or parts.path not in roles.PAGES
-        or any(ord(sign) < 32 for sign in wanted)
-    ):
+    elsewhere = parts.scheme or parts.netloc or parts.path not in roles.PAGES
+    if elsewhere or any(ord(sign) < 32 for sign in wanted):
         return "/"
     return parts._replace(fragment="").geturl()

@@ -10,6 +10,7 @@ from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime
 from functools import partial
+from operator import itemgetter
 from pathlib import Path
 from typing import Any
 
@@ -39,6 +40,7 @@ UNLISTED = (TAG_MANIFEST, SIGNATURE, TIME_STAMP, made.CUSTODY)
 OF_THE_BAG = {"Payload-Oxum"}
 OLDER_SUMS = "SHA256SUMS"
 MOST_OTHERS = 5
+_SECOND = "%Y-%m-%d %H:%M:%S"
 UNANCHORED = (
     "Nothing outside of this folder was compared: whoever has underair can make such a folder. "
     "Use --expect HEAD or --signers FILE"
@@ -109,13 +111,11 @@ def _verify_bag(
         faults.append(f"{made.CUSTODY}: does not begin with the making of this case")
     said = [signed, stamp, f"custody log: {counted(len(entries), 'line')}"]
     has_signature = (folder / SIGNATURE).is_file()
-    more, seen_faults = _against_memory(folder, about.incident, head, has_signature)
-    said, faults = said + more, faults + seen_faults
+    faults += _against_memory(folder, about.incident, head, has_signature, said)
     if not about.origin.archive.whole:
         said += ["the archive was incomplete when the case was made:", *about.origin.archive.faults]
     if again and intact:
-        other, more = _made_again(folder, about)
-        faults, said = faults + other, said + more
+        faults += _made_again(folder, about, said)
     files = len(bag.payload_entries())
     return CaseChecked(files, head, tuple(faults), about.incident, tuple(said), has_signature, last)
 
@@ -197,41 +197,34 @@ def _messages_hash(folder: Path, about: made.About) -> list[str]:
     return [f"data/{made.CAPTURE}: not the messages whose SHA-256 data/{made.ABOUT} has"]
 
 
-def _against_memory(folder: Path, incident: str, head: str, signed: bool) -> tuple[list[str], list[str]]:
-    """Compare a case with what this machine has seen of the incident: sentences, and faults."""
+def _against_memory(folder: Path, incident: str, head: str, signed: bool, said: list[str]) -> Iterator[str]:
+    """Compare a case with what this machine has seen of it: yield faults, add what else it says to `said`."""
     looks = seen_before(made.subject(incident))
     same = [look for look in looks if look.head == head]
-    others = {look.head: look.at for look in looks if look.head != head}
-    faults, said = [], []
     if same:
-        said.append(f"this machine saw this head first on {same[0].at:%Y-%m-%d %H:%M:%S} UTC")
+        said.append(f"this machine saw this head first on {same[0].at:{_SECOND}} UTC")
         if any(look.signed for look in same) and not signed:
-            faults.append(f"{SIGNATURE}: was there when this machine saw this case, and is missing now")
-        log = folder / made.CUSTODY
+            yield f"{SIGNATURE}: was there when this machine saw this case, and is missing now"
+        log, here = folder / made.CUSTODY, str(folder.resolve())
         lines = log.read_bytes().splitlines() if log.is_file() else []
         known = {hashlib.sha256(line).hexdigest() for line in lines}
-        here = [look.custody for look in same if look.custody and look.where == str(folder.resolve())]
-        if not known.issuperset(here):
-            faults.append(
-                f"{made.CUSTODY}: a line that this machine has seen is missing: shortened or rewritten"
-            )
-        apart = [look for look in same if look.custody and look.where != str(folder.resolve())]
+        if not known.issuperset(look.custody for look in same if look.custody and look.where == here):
+            yield f"{made.CUSTODY}: a line that this machine has seen is missing: shortened or rewritten"
+        apart = [look for look in same if look.custody and look.where != here]
         if apart and apart[-1].custody not in known:
-            at = f"{apart[-1].at:%Y-%m-%d %H:%M:%S} UTC"
             said.append(
-                f"custody log: the copy in {apart[-1].where} has other lines, seen on {at}. Compare them: a "
-                "hand-over may be missing here"
+                f"custody log: the copy in {apart[-1].where} has other lines, seen on "
+                f"{apart[-1].at:{_SECOND}} UTC. Compare them: a hand-over may be missing here"
             )
     else:
         said.append("this machine has not seen this head before")
-    latest = sorted(others.items(), key=lambda one: one[1])[-MOST_OTHERS:]
+    others = {look.head: look.at for look in looks if look.head != head}
     said += [
-        f"another case of this incident, seen on {at:%Y-%m-%d %H:%M:%S} UTC, has the head {other}"
-        for other, at in latest
+        f"another case of this incident, seen on {at:{_SECOND}} UTC, has the head {other}"
+        for other, at in sorted(others.items(), key=itemgetter(1))[-MOST_OTHERS:]
     ]
-    if len(others) > len(latest):
-        said.append(f"and {len(others) - len(latest)} earlier ones: see {state_file()}")
-    return said, faults
+    if len(others) > MOST_OTHERS:
+        said.append(f"and {len(others) - MOST_OTHERS} earlier ones: see {state_file()}")
 
 
 def note_opened(folder: Path, found: CaseChecked, at: datetime) -> str:
@@ -250,11 +243,11 @@ def note_opened(folder: Path, found: CaseChecked, at: datetime) -> str:
     return problem
 
 
-def _made_again(folder: Path, about: made.About) -> tuple[list[str], list[str]]:
+def _made_again(folder: Path, about: made.About, said: list[str]) -> list[str]:
     """Make everything again from the case's messages, profile and origin.
 
-    Returns what differs as faults, and what else is worth knowing. Of a case of another program the tables
-    count, in the columns that both make: its texts are that program's own.
+    Returns what differs as faults; what else is worth knowing is added to `said`. Of a case of another
+    program the tables count, in the columns that both make: its texts are that program's own.
     """
     data = folder / "data"
     messages = frames_from_heard(read_capture(data / made.CAPTURE))
@@ -264,7 +257,7 @@ def _made_again(folder: Path, about: made.About) -> tuple[list[str], list[str]]:
     try:
         profile = parse_profile((data / made.PROFILE).read_text(encoding="utf-8"), made.PROFILE)
     except (UnderairError, OSError, UnicodeDecodeError) as error:
-        return [*faults, f"data/{made.PROFILE}: {error}"], []
+        return [*faults, f"data/{made.PROFILE}: {error}"]
     program = provenance.wheel_name(about.origin.versions.get("underair", ""))
     if (data / program).is_file() and _source_in(data / program) != about.origin.source_sha256:
         faults.append(f"data/{program}: not the program that data/{made.ABOUT} names")
@@ -273,25 +266,25 @@ def _made_again(folder: Path, about: made.About) -> tuple[list[str], list[str]]:
         made.write_payload(fresh, messages, profile, about)
         if about.origin.source_sha256 != provenance.source_sha256():
             then = f"{about.origin.versions.get('underair')} (commit {about.origin.commit})"
-            other, said = _by_another_program(folder, "data/", fresh, then)
-            return faults + other, said
-        expected, kept = _files(fresh), _files(data)
-        more = sorted(kept - expected - {made.CAPTURE, program})
+            return faults + _by_another_program(folder, "data/", fresh, then, said)
+        expected = _files(fresh)
+        more = sorted(_files(data) - expected - {made.CAPTURE, program})
         faults += [f"data/{each}: not what a case holds" for each in more]
         for each in sorted(expected):
             if not (data / each).is_file():
                 faults.append(f"data/{each}: missing, but computing it again makes it")
             elif not _same(data / each, fresh / each):
                 faults.append(f"data/{each}: computing it again from the messages gives another file")
-    return faults, [] if faults else [AS_BEFORE]
+    said += [] if faults else [AS_BEFORE]
+    return faults
 
 
 def _files(folder: Path) -> set[str]:
     return {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()}
 
 
-def _by_another_program(case: Path, within: str, fresh: Path, then: str) -> tuple[list[str], list[str]]:
-    """Compare a case's tables with those that this other program makes: faults, and what else to know."""
+def _by_another_program(case: Path, within: str, fresh: Path, then: str, said: list[str]) -> list[str]:
+    """Compare a case's tables with those that this other program makes: return faults, add to `said`."""
     data = case / within
     kept, made_now = ({name for name in _files(one) if _is_table(name)} for one in (data, fresh))
     both = sorted(kept & made_now)
@@ -300,7 +293,7 @@ def _by_another_program(case: Path, within: str, fresh: Path, then: str) -> tupl
         for each in both
         if not _same_in_common(data / each, fresh / each)
     ]
-    said = [
+    said += [
         f"made by underair {then}, checked by {provenance.versions()['underair']} "
         f"({provenance.commit()}): texts and report are each program's own, and were not compared",
         f"{len(both) - len(faults)} of {counted(len(both), 'table file')} are the same in every column that "
@@ -315,7 +308,7 @@ def _by_another_program(case: Path, within: str, fresh: Path, then: str) -> tupl
             "the case's files are as its list says; other values may come from the other version alone. To "
             f"be sure, check with the version that made it{program}"
         )
-    return faults, said
+    return faults
 
 
 def _is_table(name: str) -> bool:
@@ -385,19 +378,20 @@ def _verify_older(folder: Path, again: bool) -> CaseChecked:
         faults.append(f"{made.CAPTURE}: not the messages whose SHA-256 {made.ABOUT} has")
     said: list[str] = []
     if again and not faults:
-        faults, said = _older_made_again(folder, incident_id, str(about.get("versions", {}).get("underair")))
+        made_with = str(about.get("versions", {}).get("underair"))
+        faults += _older_made_again(folder, incident_id, made_with, said)
     return CaseChecked(len(entries), head, tuple(faults), incident_id, tuple(said))
 
 
-def _older_made_again(folder: Path, incident_id: str, made_with: str) -> tuple[list[str], list[str]]:
+def _older_made_again(folder: Path, incident_id: str, made_with: str, said: list[str]) -> list[str]:
     try:
         told = msgspec.json.decode((folder / "profile.json").read_bytes(), type=dict[str, Any])
         told.pop("withholding", None)  # how much was published then; no table depends on it
         profile = msgspec.convert(told, Profile)
     except (OSError, msgspec.MsgspecError, ValueError, RecursionError) as error:
-        return [f"profile.json: this version cannot read it: {error}"], []
+        return [f"profile.json: this version cannot read it: {error}"]
     messages = frames_from_heard(read_capture(folder / made.CAPTURE))
     tables = record_of(messages, profile, incident_id, None).results
     with tempfile.TemporaryDirectory() as fresh:
         write_results(tables, Path(fresh) / made.RESULTS, "parquet", {})
-        return _by_another_program(folder, "", Path(fresh), made_with)
+        return _by_another_program(folder, "", Path(fresh), made_with, said)

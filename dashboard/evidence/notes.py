@@ -14,6 +14,7 @@ import io
 import json
 import re
 import secrets
+from collections import defaultdict
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -223,15 +224,22 @@ def _sealed(archive: ArchivePath, heard: list[Heard], part: str, where: str = ""
     return seal_messages(create_archive(archive), messages, part).kept
 
 
-def note_fields(form: dict[str, Any]) -> dict[str, Any]:
-    """Return the fields of a new note from what a form says.
+def fields_of(form: dict[str, Any], record: IncidentRecord, kept: list[DeskNote]) -> dict[str, Any]:
+    """Return the fields of what a form of the review page asks for.
 
-    `form`: `time` (ISO 8601, in `zone` where it names no offset), `zone`, `text`, `certainty`, `source`,
-    `set_id`.
+    `form`: texts. With `withdraws` (a note of `kept`), `looks_at` (a finding) or `bookmark` (a view's query)
+    it withdraws, was looked at, or is named; else it is a note with `time` (ISO 8601, in `zone` where it
+    names no offset), `text`, `certainty`, `source`, `set_id`.
 
-    Raises `BadNotes`: which field cannot be taken, and what was expected.
+    Raises `BadNotes`: what cannot be taken, and what was expected.
     """
-    said = {name: _text(form, name) for name in ("time", "zone", "text", "certainty", "source", "set_id")}
+    said = defaultdict(str, {name: text.strip() for name, text in form.items() if isinstance(text, str)})
+    if said["withdraws"]:
+        return _withdrawal(said, kept)
+    if said["looks_at"]:
+        return _look(said, record)
+    if said["bookmark"]:
+        return _bookmark(said, record)
     certainty = certainty_of(said["certainty"], said["text"])
     if len(said["source"]) > LONGEST_SOURCE:
         raise BadNotes(f"source must have at most {LONGEST_SOURCE} characters, got {len(said['source'])}")
@@ -240,12 +248,9 @@ def note_fields(form: dict[str, Any]) -> dict[str, Any]:
     return {**own, "at": rfc3339(moment), "certainty": certainty}
 
 
-def withdrawal_fields(form: dict[str, Any], notes: list[DeskNote]) -> dict[str, Any]:
-    """Return the fields of the note that takes another back: it has the same moment and names the note.
-
-    Raises `BadNotes` when there is no such note, when it is withdrawn already, or without a reason.
-    """
-    identity, reason = _text(form, "withdraws"), _text(form, "text")
+def _withdrawal(said: dict[str, str], notes: list[DeskNote]) -> dict[str, Any]:
+    """Return a note that takes another back: it has the same moment and names the note."""
+    identity, reason = said["withdraws"], said["text"]
     note = next((note for note in notes if note.identity == identity), None)
     if note is None:
         raise BadNotes(f"the incident has no note {identity!r} to withdraw; reload the page")
@@ -257,30 +262,21 @@ def withdrawal_fields(form: dict[str, Any], notes: list[DeskNote]) -> dict[str, 
     return {"text": told, "at": rfc3339(note.at), "withdraws": identity, "set_id": note.set_id}
 
 
-def look_fields(form: dict[str, Any], record: IncidentRecord) -> dict[str, Any]:
-    """Return the fields of the note that a finding was looked at.
-
-    Raises `BadNotes` when there is no such finding, or the text about it is too long.
-    """
-    identity, said = _text(form, "looks_at"), _text(form, "text")
-    found = record.results["findings"].filter(pl.col("finding_id") == identity)
+def _look(said: dict[str, str], record: IncidentRecord) -> dict[str, Any]:
+    found = record.results["findings"].filter(pl.col("finding_id") == said["looks_at"])
     if not len(found):
-        raise BadNotes(f"the incident has no finding {identity!r}; reload the page")
-    if len(said) > LONGEST_LOOK:
-        raise BadNotes(f"text must have at most {LONGEST_LOOK} characters, got {len(said)}")
+        raise BadNotes(f"the incident has no finding {said['looks_at']!r}; reload the page")
+    if len(said["text"]) > LONGEST_LOOK:
+        raise BadNotes(f"text must have at most {LONGEST_LOOK} characters, got {len(said['text'])}")
     finding = found.row(0, named=True)
     told = words.LOOKED_AT.format(statement=finding["statement"][:LONGEST_LOOK])
     moment = finding["started"] or record.about["started"]
-    text = f"{told} {said}".strip()
-    return {"text": text, "looks_at": identity, "at": rfc3339(moment), "set_id": finding["set_id"]}
+    text = f"{told} {said['text']}".strip()
+    return {"text": text, "looks_at": said["looks_at"], "at": rfc3339(moment), "set_id": finding["set_id"]}
 
 
-def bookmark_fields(form: dict[str, Any], record: IncidentRecord) -> dict[str, Any]:
-    """Return the fields of the note that names a view of the review page.
-
-    Raises `BadNotes` when the view makes no sense or the name is missing or too long.
-    """
-    query, name = _text(form, "bookmark"), _text(form, "text")
+def _bookmark(said: dict[str, str], record: IncidentRecord) -> dict[str, Any]:
+    query, name = said["bookmark"], said["text"]
     if not 0 < len(name) <= LONGEST_SOURCE:
         raise BadNotes(f"a bookmark's name must have 1 to {LONGEST_SOURCE} characters, got {len(name)}")
     try:
@@ -313,8 +309,3 @@ def keep(fields: dict[str, Any], record: IncidentRecord, desk: Desk | None, arch
     topic = f"underair/v1/{service}/desk/{desk_id}/note"
     _sealed(archive, [Heard(now, topic, msgspec.json.encode(message))], f"note-{boot}")
     return f"{desk_id}/{boot}/0"
-
-
-def _text(form: dict[str, Any], name: str) -> str:
-    value = form.get(name)
-    return value.strip() if isinstance(value, str) else ""

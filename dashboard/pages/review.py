@@ -310,14 +310,7 @@ def _written(bench: Bench, context: PageContext) -> flask.Response:
         look = bench.look(request_of({"incident": incident}))
         if look.record.about["incident_id"] is None:
             return sentence(words.NOTE_NEEDS_INCIDENT, 409)
-        if form.get("withdraws"):
-            fields = notes.withdrawal_fields(form, look.notes)
-        elif form.get("looks_at"):
-            fields = notes.look_fields(form, look.record)
-        elif form.get("bookmark"):
-            fields = notes.bookmark_fields(form, look.record)
-        else:
-            fields = notes.note_fields(form)
+        fields = notes.fields_of(form, look.record, look.notes)
         if visitor().account:
             fields["account"] = visitor().account
         sent = notes.keep(fields, look.record, context.desk, context.archive.folder)

@@ -116,22 +116,12 @@ def lanes_figure(
     def paper(depth_px: float) -> float:
         return 1.0 - depth_px / drawing.depth_px
 
+    axis = x_axis(window, view.clock, view.plot_px) | {"anchor": "y", "showgrid": True}
     layout: dict[str, Any] = {
-        "template": chart_template(),
-        "height": height,
-        "margin": {"l": LEFT_PX, "r": RIGHT_PX, "t": TOP_PX, "b": BOTTOM_PX, "autoexpand": False},
-        "showlegend": False,
+        **layout_of(height, BOTTOM_PX, axis),
         "hovermode": False,
         "dragmode": "zoom",
-        "barmode": "overlay",
         "bargap": 0,
-        "xaxis": {
-            "side": "top",
-            "anchor": "y",
-            "automargin": False,
-            "showgrid": True,
-            **x_axis(window, view.clock, view.plot_px),
-        },
         "annotations": [
             {
                 "text": f"<b>{text}</b>" if heading else text,
@@ -152,10 +142,18 @@ def lanes_figure(
     }
     for index, (axis, (top, bottom)) in enumerate(zip(drawing.axes, drawing.rows_px, strict=True)):
         name = "yaxis" if index == 0 else f"yaxis{index + 1}"
-        # Wide enough for the name of an alarm; a margin that grew with its labels would shift the lanes.
         base = {"domain": [max(paper(bottom), 0.0), min(paper(top), 1.0)], "fixedrange": True}
         layout[name] = {**base, "automargin": False, "zeroline": False, "anchor": "x", **axis}
     return {"data": drawing.traces, "layout": layout}, drawing.shown
+
+
+def layout_of(height_px: float, bottom_px: float, x: dict[str, Any]) -> dict[str, Any]:
+    """Return what the layouts of lanes and overview have in common: time along the top, fixed margins."""
+    # Wide enough for the name of an alarm; a margin that grew with its labels would shift the lanes.
+    margin = {"l": LEFT_PX, "r": RIGHT_PX, "t": TOP_PX, "b": bottom_px, "autoexpand": False}
+    x = {"side": "top", "automargin": False, **x}
+    shown = {"showlegend": False, "barmode": "overlay"}
+    return {"template": chart_template(), "height": height_px, "margin": margin, "xaxis": x, **shown}
 
 
 def lanes_update(
@@ -168,6 +166,12 @@ def lanes_update(
         for index in drawing.thinned
     }
     return changes, drawing.shown
+
+
+def named_rows(names: list[str], first: float = 0) -> dict[str, Any]:
+    """Return what of a y axis names its rows."""
+    places = [number + first for number in range(len(names))]
+    return {"tickvals": places, "ticktext": names, "showgrid": False, "ticks": ""}
 
 
 def x_axis(window: Window, clock: Clock, plot_px: float) -> dict[str, Any]:
@@ -221,10 +225,7 @@ def _desk_lane(drawing: Drawing, desk: list[Mark]) -> None:
     y = drawing.lane(
         DESK_PX,
         range=[-1.5, DESK_ROWS - 0.4],
-        tickvals=[(DESK_ROWS - 1) / 2],
-        ticktext=[words.DESK_LANE],
-        showgrid=False,
-        ticks="",
+        **named_rows([words.DESK_LANE], (DESK_ROWS - 1) / 2),
     )
     rows, texts, sides = _placed(desk, drawing)
     drawing.scatter(
@@ -374,10 +375,7 @@ def _alarm_lane(drawing: Drawing, person: PersonLanes, _scales: Scales) -> None:
     y = drawing.lane(
         ALARM_ROW_PX * len(names),
         range=[len(names) - 0.5, -0.5],
-        tickvals=list(range(len(names))),
-        ticktext=names,
-        showgrid=False,
-        ticks="",
+        **named_rows(names),
         tickfont={"size": 12 if kinds else 10},
     )
     for spans, offset, solid in ((person.reported, -0.2, True), (person.derived, 0.22, False)):

@@ -126,6 +126,10 @@ READINGS: dict[str, tuple[str, Quantity]] = {
 }
 """Kind, which is the field of `PersonLanes` too: its column, and the quantity in which people read it."""
 ALARM_ORDER = tuple(ALARMS)
+PRESSURE_BAR, SPREAD_BAR = pl.col("pressure_bar"), 1.645 * pl.col("pressure_sd_bar")
+"""The estimate, and its 90 % band: 1.645 standard deviations to each side."""
+# The line breaks where the set was silent; the band goes on and shows how little is known.
+RATE_WHERE_HEARD = pl.when("heard").then("rate_l_min")
 
 
 def to_ms(frame: pl.DataFrame, column: str) -> Floats:
@@ -280,10 +284,12 @@ def lanes_of_each(
             motion=_series(_owned(readings["motion"], bounds)),
             temperature=_series(_owned(readings["temperature"], bounds)),
             spoken=_spoken(messages.get("gauge", pl.DataFrame()), person),
-            air=_air_band(air),
-            rate=_rate_band(air),
+            air=_band(air, PRESSURE_BAR, PRESSURE_BAR - SPREAD_BAR, PRESSURE_BAR + SPREAD_BAR),
+            rate=_band(air, RATE_WHERE_HEARD, "rate_lo_l_min", "rate_hi_l_min"),
             surroundings=_band(heat, "ambient_c", "ambient_lo_c", "ambient_hi_c"),
-            forecast=_forecast_band(air),
+            forecast=_band(
+                air, _unless_young("low_air_min"), "low_air_lo_min", _unless_young("low_air_hi_min")
+            ),
             if_hardest_min=floats(air["low_air_hardest_min"]),
             hardest_l_min=floats(air["hardest_l_min"]),
             thermal_class=floats(heat["thermal_class"]),
@@ -420,29 +426,16 @@ def _not_yet_known(readings: Readings) -> list[Span]:
     ]
 
 
-def _band(frame: pl.DataFrame, middle: str, low: str, high: str) -> Band:
-    return Band(to_ms(frame, "time"), floats(frame[middle]), floats(frame[low]), floats(frame[high]))
+def _band(frame: pl.DataFrame, *parts: str | pl.Expr) -> Band:
+    """Return middle, low and high end of an estimate."""
+    made = frame.select(middle=parts[0], low=parts[1], high=parts[2])
+    return Band(to_ms(frame, "time"), *(floats(made[name]) for name in ("middle", "low", "high")))
 
 
-def _air_band(air: pl.DataFrame) -> Band:
-    """90 % band of the estimated pressure: 1.645 standard deviations to each side."""
-    middle, spread = floats(air["pressure_bar"]), 1.645 * floats(air["pressure_sd_bar"])
-    return Band(to_ms(air, "time"), middle, middle - spread, middle + spread)
-
-
-def _rate_band(air: pl.DataFrame) -> Band:
-    """Break the rate's line where the set was silent; its band goes on and shows how little is known."""
-    band = _band(air, "rate_l_min", "rate_lo_l_min", "rate_hi_l_min")
-    heard = air["heard"].fill_null(value=False).to_numpy()
-    return Band(band.x, np.where(heard, band.middle, np.nan), band.low, band.high)
-
-
-def _forecast_band(air: pl.DataFrame) -> Band:
-    """Return the forecast; while a wear is young only its early end is worth showing, as on the live page."""
-    band = _band(air, "low_air_min", "low_air_lo_min", "low_air_hi_min")
+def _unless_young(column: str) -> pl.Expr:
+    """While a wear is young only the early end of its forecast is worth showing, as on the live page."""
     age = (pl.col("time") - pl.col("time").min().over("wear_id")).dt.total_seconds()
-    young = air.select(age < EARLY_END_ONLY_S).to_series().to_numpy()
-    return Band(band.x, np.where(young, np.nan, band.middle), band.low, np.where(young, np.nan, band.high))
+    return pl.when(age >= EARLY_END_ONLY_S).then(column)
 
 
 def _highest(frame: pl.DataFrame, column: str) -> float:

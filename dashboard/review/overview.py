@@ -16,9 +16,9 @@ from dashboard.review import words
 from dashboard.review.clock import SECOND_MS, UTC_CLOCK, Clock, Window
 from dashboard.review.desk_notes import DeskNote
 from dashboard.review.drawing import hatched, plain, typed
-from dashboard.review.figures import LEFT_PX, TOP_PX, x_axis
+from dashboard.review.figures import TOP_PX, layout_of, named_rows, x_axis
 from dashboard.review.lanes import ALARM_ORDER, to_ms, unheard_of, unknown_of
-from dashboard.theme import CHART_GREY, CHART_ORANGE, CHART_PURPLE, chart_template
+from dashboard.theme import CHART_GREY, CHART_ORANGE, CHART_PURPLE
 from dashboard.words import shortened
 
 BINS = 360
@@ -147,31 +147,15 @@ def overview_figure(
         *_alarm_signs(results, row_of_wear | row_of_person(people)),
     ]
     height = TOP_PX + BOTTOM_PX + row_height_px(len(people)) * max(len(people), 1)
-    layout = {
-        "template": chart_template(),
-        "height": height,
-        "margin": {"l": LEFT_PX, "r": 14, "t": TOP_PX, "b": BOTTOM_PX, "autoexpand": False},
-        "showlegend": False,
-        "barmode": "overlay",
-        "xaxis": {
-            "side": "top",
-            "tickangle": 0,
-            "tickfont": {"size": 11},
-            "automargin": False,
-            **x_axis(whole, clock, OVERVIEW_PX),
-        },
-        "yaxis": {
-            "range": [max(len(people), 1) - 0.5, -0.5],
-            "tickvals": list(range(len(people))),
-            "ticktext": labels(people, []),
-            "ticks": "",
-            "showgrid": False,
-            "zeroline": False,
-            "automargin": False,
-            "tickfont": {"size": min(12.5, row_height_px(len(people)) - 1.5)},
-        },
+    x = x_axis(whole, clock, OVERVIEW_PX) | {"tickangle": 0, "tickfont": {"size": 11}}
+    y = {
+        "range": [max(len(people), 1) - 0.5, -0.5],
+        **named_rows(labels(people, [])),
+        "zeroline": False,
+        "automargin": False,
+        "tickfont": {"size": min(12.5, row_height_px(len(people)) - 1.5)},
     }
-    return {"data": data, "layout": layout}
+    return {"data": data, "layout": layout_of(height, BOTTOM_PX, x) | {"yaxis": y}}
 
 
 def alarm_kinds(results: Results) -> list[str]:
