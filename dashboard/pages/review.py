@@ -190,22 +190,19 @@ def _add_routes(server: flask.Flask, context: PageContext, bench: Bench) -> None
     """Add what the script asks for beside figures. `protect` answers 400 for a view that makes no sense."""
     server.register_error_handler(UnknownIncident, lambda problem: sentence(problem, 404))
 
-    def looked(answer: Callable[[Look], flask.Response], path: str) -> None:
-        """Add a route that answers a look."""
+    def looked(answer: Callable[[Look], flask.Response]) -> flask.Response:
+        return answer(bench.look(request_of(flask.request.args.to_dict()), following=True))
 
-        def view() -> flask.Response:
-            return answer(bench.look(request_of(flask.request.args.to_dict()), following=True))
-
-        server.add_url_rule(path, path, view)
-
-    looked(_moment, "/review/moment")
-    looked(_messages, "/review/messages")
-    looked(_evidence, "/review/evidence")
-    looked(_exported, "/review/export")
-    looked(_lanes_drawn, "/review/lanes.svg")
-
-    server.add_url_rule("/review/report", view_func=partial(_reported, context), endpoint="report")
-    server.add_url_rule("/review/note", view_func=partial(_kept, bench), endpoint="note_kept")
+    for path, view in {
+        "moment": partial(looked, _moment),
+        "messages": partial(looked, _messages),
+        "evidence": partial(looked, _evidence),
+        "export": partial(looked, _exported),
+        "lanes.svg": partial(looked, _lanes_drawn),
+        "report": partial(_reported, context),
+        "note": partial(_kept, bench),
+    }.items():
+        server.add_url_rule(f"/review/{path}", f"review {path}", view)
 
     @server.post("/review/note")
     def note() -> flask.Response:
@@ -229,11 +226,7 @@ def _moment(look: Look) -> flask.Response:
         note=words.DOSE_NOTE,
         board=f"/board?{urlencode({'at': rfc3339(moment_of(at))})}",
         people=[
-            {
-                "title": person.title(),
-                "rows": readout(person, at, look.view.units),
-            }
-            for person in look.lanes
+            {"title": person.title(), "rows": readout(person, at, look.view.units)} for person in look.lanes
         ],
     )
 
@@ -258,11 +251,11 @@ def _exported(look: Look) -> flask.Response:
     from dashboard.evidence.export import rows_as_csv, rows_as_parquet
 
     form = flask.request.args.get("format", "csv")
-    made = {"csv": (rows_as_csv, "text/csv"), "parquet": (rows_as_parquet, "application/vnd.apache.parquet")}
-    if form not in made:
-        raise BadView(f"format must be csv or parquet, got {form!r}")
-    write, kind = made[form]
-    return _file(look, write(look), kind, form)
+    if form == "csv":
+        return _file(look, rows_as_csv(look), "text/csv", form)
+    if form == "parquet":
+        return _file(look, rows_as_parquet(look), "application/vnd.apache.parquet", form)
+    raise BadView(f"format must be csv or parquet, got {form!r}")
 
 
 def _lanes_drawn(look: Look) -> flask.Response:

@@ -9,7 +9,7 @@ from urllib.parse import urlencode
 
 from dash import dcc, html
 
-from dashboard.elements import PLOT_CONFIG, aria, data, shown
+from dashboard.elements import PLOT_CONFIG, aria, data, panel, shown
 from dashboard.review import words
 from dashboard.review.figures import lanes_figure
 from dashboard.review.overview import ALARM_CHARACTERS, alarm_kinds, bin_width_s, labels, overview_figure
@@ -36,50 +36,42 @@ def bench(look: Look, token: str | None = None) -> Any:
 
     `token`: with which notes may be sent; None if the user may not write any.
     """
-    about = look.record.about
+    asked, whole, key = look.request, look.whole, look.record.about["key"]
     figure, overview, told = drawn(look)
-    results = look.record.results
-    request = look.request
-    setting = look.setting
+    shown_words = {"grades": words.SEVERITY, "noFindings": words.NO_FINDINGS, "noteTime": words.NOTE_TIME}
     state: dict[str, Any] = {
-        "incident": about["key"],
+        "incident": key,
         "people": look.chosen,
         "everybody": list(look.everybody["key"]),
         "most": MOST_PEOPLE,
-        "lanes": list(look.request.lanes or LANES),
+        "lanes": list(asked.lanes or LANES),
         "allLanes": list(LANES),
-        "units": look.request.units,
-        "zone": request.zone,
-        "zoneName": look.clock.span_name(look.whole),
+        "units": asked.units,
+        "zone": asked.zone,
+        "zoneName": look.clock.span_name(whole),
         "changes": look.clock.changes,
-        "whole": [look.whole.start, look.whole.end],
+        "whole": [whole.start, whole.end],
         "window": [look.window.start, look.window.end],
-        "at": look.request.at_ms,
-        "findings": finding_items(results["findings"], setting, look.notes),
-        "overlay": look.request.overlay,
+        "at": asked.at_ms,
+        "findings": finding_items(look.record.results["findings"], look.setting, look.notes),
+        "overlay": asked.overlay,
         "px": look.view.plot_px,
         "token": token,
-        "words": {
-            **words.PAGE,
-            "grades": words.SEVERITY,
-            "noFindings": words.NO_FINDINGS,
-            "noteTime": words.NOTE_TIME,
-            "noteCertainties": words.CERTAINTIES,
-        },
+        "words": {**words.PAGE, **shown_words, "noteCertainties": words.CERTAINTIES},
+    }
+    picture = {
+        "incident": key,
+        "people": ",".join(look.chosen),
+        "lanes": ",".join(asked.lanes),
+        "units": asked.units,
+        "zone": asked.zone,
+        "overlay": "yes" if asked.overlay else "",
     }
     findings = html.Section(
         [html.H2(words.FINDINGS, id="review-findings-title"), html.Div(id="review-findings")],
         className="panel found",
         **aria(labelledby="review-findings-title"),
     )
-    picture = {
-        "incident": about["key"],
-        "people": ",".join(look.chosen),
-        "lanes": ",".join(look.request.lanes),
-        "units": look.request.units,
-        "zone": request.zone,
-        "overlay": "yes" if request.overlay else "",
-    }
     return html.Div(
         [
             dcc.Store(id="review-picture", data=picture),
@@ -87,7 +79,7 @@ def bench(look: Look, token: str | None = None) -> Any:
             _heading(look),
             html.Div([_overview_panel(look, overview), findings], className="bench-row first"),
             html.Div([_lanes_panel(look, figure, told), _side_panel()], className="bench-row"),
-            *tables(look, setting, may_write=token is not None),
+            *tables(look, look.setting, may_write=token is not None),
         ],
         id="review-bench",
         className="review bench",
@@ -107,24 +99,21 @@ def tables(look: Look, setting: Setting, may_write: bool) -> list[html.Div]:
 
 def _heading(look: Look) -> Any:
     about = look.record.about
-    started, ended = about["started"], about["ended"]
-    heard = _heard(look)
+    started, ended, wearers = about["started"], about["ended"], about["wearers"]
+    some = words.PEOPLE_HEARD.format(people=counted(wearers, "person", "people"), heard=_heard(look))
     facts = [
-        about["place"] or "",
-        about["type"] or "",
+        about["place"],
+        about["type"],
         f"{started:%Y-%m-%d %H:%M} – {ended:%H:%M} UTC" if started and ended else "",
         "" if look.clock.is_utc else words.TIMES_ARE.format(zone=look.clock.span_name(look.whole)),
-        counted(about["wearers"], "wearer")
-        if heard == len(look.everybody)
-        else words.PEOPLE_HEARD.format(people=counted(about["wearers"], "person", "people"), heard=heard),
+        counted(wearers, "wearer") if _heard(look) == len(look.everybody) else some,
         counted(about["wears"], "wear"),
     ]
-    name = about["name"] or (about["incident_id"] or words.UNTALLIED_NAME)
-    title = f"{name} · {about['incident_id']}" if about["name"] and about["incident_id"] else name
+    names = [name for name in (about["name"], about["incident_id"]) if name]
     return html.Header(
         [
             html.A(words.ALL_INCIDENTS, href="/review", className="back"),
-            html.H1(title),
+            html.H1(" · ".join(names) or words.UNTALLIED_NAME),
             html.P(" · ".join(fact for fact in facts if fact)),
         ],
         className="heading",
@@ -137,57 +126,39 @@ def _heard(look: Look) -> int:
 
 
 def _overview_panel(look: Look, overview: dict[str, Any]) -> Any:
-    explained = words.OVERVIEW_EXPLAINED.format(bin_s=bin_width_s(look.whole))
-    signs = [
-        html.Span([html.B(ALARM_CHARACTERS[kind]), f" {ALARMS[kind]}"])
-        for kind in alarm_kinds(look.record.results)
+    explained = (
+        words.OVERVIEW_EXPLAINED.format(bin_s=bin_width_s(look.whole)) if _heard(look) else words.NOBODY
+    )
+    swatches = {"shade": words.LEGEND_SHADE, "hatched": words.SILENT, "late": words.NOT_YET_KNOWN}
+    legend = [html.Span([html.I(className=f"swatch {name}"), f" {text}"]) for name, text in swatches.items()]
+    for kind in alarm_kinds(look.record.results):
+        legend.append(html.Span([html.B(ALARM_CHARACTERS[kind]), f" {ALARMS[kind]}"]))
+    height = {"height": overview["layout"]["height"]}
+    frame = [
+        dcc.Graph(id="review-overview", figure=overview, config=OVERVIEW_CONFIG, style=height),
+        *(html.Div(id=f"review-{part}", hidden=True) for part in ("before", "inside", "after")),
     ]
-    legend = [
-        html.Span([html.I(className="swatch shade"), f" {words.LEGEND_SHADE}"]),
-        html.Span([html.I(className="swatch hatched"), f" {words.SILENT}"]),
-        html.Span([html.I(className="swatch late"), f" {words.NOT_YET_KNOWN}"]),
-        *signs,
-    ]
-    return html.Section(
-        [
-            html.H2(words.OVERVIEW),
-            html.P(explained if _heard(look) else words.NOBODY, className="note"),
-            html.Div(
-                [
-                    dcc.Graph(
-                        id="review-overview",
-                        figure=overview,
-                        config=OVERVIEW_CONFIG,
-                        style={"height": overview["layout"]["height"]},
-                    ),
-                    *(html.Div(id=f"review-{part}", hidden=True) for part in ("before", "inside", "after")),
-                ],
-                id="review-overview-frame",
-                tabIndex=0,  # with many wearers it scrolls
-                role="img",
-                **aria(label=words.OVERVIEW_LABEL),
-            ),
-            *([html.P(legend, className="legend")] if len(look.everybody) else []),
-        ],
-        className="panel everybody",
+    scrolls: dict[str, Any] = {"tabIndex": 0, **aria(label=words.OVERVIEW_LABEL)}  # with many wearers
+    return panel(
+        words.OVERVIEW,
+        html.P(explained, className="note"),
+        html.Div(frame, id="review-overview-frame", role="img", **scrolls),
+        *([html.P(legend, className="legend")] if len(look.everybody) else []),
+        kind="everybody",
     )
 
 
 def _choices(caption: str, name: str, choices: dict[str, str]) -> Any:
     """A group of native buttons; the script reads `data-set` and keeps `aria-pressed`."""
-    return _group(
-        caption,
-        *(html.Button(text, type="button", **data(set=f"{name}:{value}")) for value, text in choices.items()),
-    )
+    buttons = [
+        html.Button(text, type="button", **data(set=f"{name}:{value}")) for value, text in choices.items()
+    ]
+    return _group(caption, *buttons)
 
 
 def _group(caption: str, *inside: Any) -> Any:
-    return html.Div(
-        [html.Span(caption, className="group-name"), *inside],
-        className="group",
-        role="group",
-        **aria(label=caption),
-    )
+    named = html.Span(caption, className="group-name")
+    return html.Div([named, *inside], className="group", role="group", **aria(label=caption))
 
 
 def _downloads(look: Look) -> Any:
@@ -228,28 +199,20 @@ def _lanes_panel(look: Look, figure: dict[str, Any], shown: str) -> Any:
     asked += [(words.UNITS, "units", words.UNIT_CHOICES), (words.CLOCK, "clock", words.CLOCKS)]
     if len(people) > 1:
         asked.append((words.COMPARE, "overlay", {"yes": words.OVERLAY}))
+    window = [_choices(words.WINDOW, "span", words.WINDOWS), _choices(words.MOVE, "move", words.MOVES)]
+    more = [*(_choices(*one) for one in asked), _downloads(look), _bookmarks(look)]
+    frame = [
+        dcc.Graph(id="review-lanes", figure=figure, config=LANES_CONFIG),
+        html.Div(html.Span(id="review-cursor-time"), id="review-cursor", hidden=True),
+    ]
+    reached: dict[str, Any] = {"tabIndex": "0", **aria(label=words.LANES_LABEL)}
     return html.Section(
         [
-            html.Div(
-                [_choices(words.WINDOW, "span", words.WINDOWS), _choices(words.MOVE, "move", words.MOVES)],
-                className="controls",
-            ),
-            html.Div(
-                [*(_choices(*one) for one in asked), _downloads(look), _bookmarks(look)],
-                className="controls more",
-            ),
+            html.Div(window, className="controls"),
+            html.Div(more, className="controls more"),
             html.P(id="review-said", role="status", className="said"),
             html.P(shown, id="review-shown", className="note"),
-            html.Div(
-                [
-                    dcc.Graph(id="review-lanes", figure=figure, config=LANES_CONFIG),
-                    html.Div(html.Span(id="review-cursor-time"), id="review-cursor", hidden=True),
-                ],
-                id="review-lanes-frame",
-                tabIndex="0",
-                role="group",
-                **aria(label=words.LANES_LABEL),
-            ),
+            html.Div(frame, id="review-lanes-frame", role="group", **reached),
         ],
         className="panel lanes",
     )
