@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from dashboard.review.drawing import BY_VOICE
+from dashboard.review.drawing import BY_VOICE, CLEAR
 from dashboard.review.overview import ALARM_SIGNS
 from dashboard.review.thinning import Floats
 
@@ -27,14 +27,12 @@ GRID, FONT_PX = "#d5d5d2", 12.0
 STRIP_SHADES = 12  # shades of a strip: more cannot be distinguished on paper
 _TAGS = re.compile(r"</?b>")
 SYMBOLS = {**dict(ALARM_SIGNS.values()), BY_VOICE: "◇"}
-HATCH = (
-    '<defs><pattern id="hatch" width="6" height="6" patternUnits="userSpaceOnUse" '
-    'patternTransform="rotate(45)"><line x1="0" y1="0" x2="0" y2="6" stroke="#7a4a9c" stroke-width="1"/>'
-    "</pattern>"
-    '<pattern id="late" width="6" height="6" patternUnits="userSpaceOnUse" '
-    'patternTransform="rotate(-45)"><line x1="0" y1="0" x2="0" y2="6" stroke="#808080" stroke-width="1"/>'
-    "</pattern></defs>"
+_PATTERN = (
+    '<pattern id="{}" width="6" height="6" patternUnits="userSpaceOnUse" patternTransform="rotate({})">'
+    '<line x1="0" y1="0" x2="0" y2="6" stroke="{}" stroke-width="1"/></pattern>'
 )
+HATCH = f"<defs>{_PATTERN.format('hatch', 45, '#7a4a9c')}{_PATTERN.format('late', -45, '#808080')}</defs>"
+HATCHES = {"/": "url(#hatch)", "\\": "url(#late)"}
 
 
 def svg_of(figure: dict[str, Any], plot_px: float, label: str, alone: bool = False) -> str:
@@ -46,11 +44,8 @@ def svg_of(figure: dict[str, Any], plot_px: float, label: str, alone: bool = Fal
     - `alone`: as a file of its own, on white.
     """
     sheet = _Sheet(figure["layout"], plot_px)
-    parts = [*sheet.frame()]
-    for trace in figure["data"]:
-        parts += _TRACES[trace["type"]](sheet, trace)
-    parts += sheet.shapes()
-    parts += sheet.annotations()
+    traces = (part for trace in figure["data"] for part in _TRACES[trace["type"]](sheet, trace))
+    parts = "".join([*sheet.frame(), *traces, *sheet.shapes(), *sheet.annotations()])
     width, height = sheet.left + plot_px + sheet.right, figure["layout"]["height"]
     opening = (
         f' xmlns="http://www.w3.org/2000/svg" width="{width:.0f}" height="{height:.0f}" '
@@ -61,7 +56,7 @@ def svg_of(figure: dict[str, Any], plot_px: float, label: str, alone: bool = Fal
     return (
         f'<svg{opening} viewBox="0 0 {width:.0f} {height:.0f}" role="img" '
         f'aria-label="{escape(label, quote=True)}">'
-        f"{HATCH}{''.join(parts)}</svg>"
+        f"{HATCH}{parts}</svg>"
     )
 
 
@@ -116,11 +111,10 @@ class _Sheet:
         axis = self.axis(name)
         if axis.get("visible") is False:
             return
-        values: list[float] = axis.get("tickvals", [])
-        texts: list[str] = axis.get("ticktext", [])
-        if "tickvals" not in axis:
-            low, high = axis["range"]
-            values = _nice(low, high, axis.get("nticks", TICKS_AT_MOST))
+        if "tickvals" in axis:
+            values, texts = axis["tickvals"], axis["ticktext"]
+        else:
+            values = _nice(*axis["range"], axis.get("nticks", TICKS_AT_MOST))
             texts = [f"{value:,g}" for value in values]
         for value, text in zip(values, texts, strict=True):
             y = float(self.y(value, name))
@@ -146,9 +140,6 @@ class _Sheet:
             y = self.top + self.height * (1 - note["y"])
             x = self.left + note.get("xshift", 0)
             yield _text(x, y - 4, note["text"], "", note["font"]["size"])
-
-
-HATCHES = {"/": "url(#hatch)", "\\": "url(#late)"}
 
 
 def _nice(low: float, high: float, most: int) -> list[float]:
@@ -194,9 +185,8 @@ def _scatter(sheet: _Sheet, trace: dict[str, Any]) -> Iterator[str]:
         line = trace.get("line", {})
         filled = trace.get("fill") == "toself"
         path = _path(x, y, filled)
-        stroke = (
-            f'stroke="{line["color"]}" stroke-width="{line.get("width", 1):g}"' if "color" in line else ""
-        )
+        width = f"{line.get('width', 1):g}"
+        stroke = f'stroke="{line["color"]}" stroke-width="{width}"' if "color" in line else ""
         dash = f' stroke-dasharray="{DASHES[line["dash"]]}"' if line.get("dash") else ""
         fill = f'fill="{trace["fillcolor"]}"' if filled else 'fill="none"'
         if path:
@@ -226,12 +216,12 @@ def _bars(sheet: _Sheet, trace: dict[str, Any]) -> Iterator[str]:
     left = np.clip(sheet.x(base), sheet.left, sheet.left + sheet.width)
     right = np.clip(sheet.x(base + length), sheet.left, sheet.left + sheet.width)
     one, other = sheet.y(rows - half, axis), sheet.y(rows + half, axis)
+    hatch = HATCHES.get(marker.get("pattern", {}).get("shape"))
     for number in range(len(base)):
-        colour = marker["color"] if isinstance(marker["color"], str) else marker["color"][number]
-        edge = marker["line"]["color"]
-        edge = edge if isinstance(edge, str) else edge[number]
-        hatch = HATCHES.get(marker.get("pattern", {}).get("shape"))
-        fill = hatch or ("none" if colour == "rgba(0,0,0,0)" else colour)
+        colour, edge = (
+            one if isinstance(one, str) else one[number] for one in (marker["color"], marker["line"]["color"])
+        )
+        fill = hatch or ("none" if colour == CLEAR else colour)
         top, height = min(one[number], other[number]), abs(one[number] - other[number])
         width = max(right[number] - left[number], 1.5)
         yield (
@@ -253,11 +243,9 @@ def _strips(sheet: _Sheet, trace: dict[str, Any]) -> Iterator[str]:
     opacity = np.interp(levels, [at for at, _ in scale], [alpha for _, alpha in scale])
     first = trace["x0"] - trace["dx"] / 2
     for row, line in enumerate(steps):
-        changes = np.flatnonzero(np.diff(line)) + 1
-        starts = np.concatenate(([0], changes))
-        ends = np.concatenate((changes, [len(line)]))
+        changes = [0, *np.flatnonzero(np.diff(line)) + 1, len(line)]
         top, bottom = sorted((float(sheet.y(row - 0.42, "y")), float(sheet.y(row + 0.42, "y"))))
-        for start, end in zip(starts, ends, strict=True):
+        for start, end in itertools.pairwise(changes):
             if line[start] >= 0:
                 x1, x2 = (float(sheet.x(first + trace["dx"] * number)) for number in (start, end))
                 x2 = min(x2, sheet.left + sheet.width)
