@@ -6,6 +6,7 @@ same record, profile and origin give the same bytes.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from functools import cache
 from importlib.resources import files
@@ -23,14 +24,14 @@ from dashboard.evidence.origin import Origin
 from dashboard.evidence.svg import svg_of
 from dashboard.results_store import IncidentRecord
 from dashboard.review import words as review_words
-from dashboard.review.clock import Clock, clock_of
-from dashboard.review.desk_notes import desk_notes
+from dashboard.review.clock import Clock
 from dashboard.review.drawing import View
 from dashboard.review.figures import LANES, lanes_figure, scales_of
-from dashboard.review.lanes import PersonLanes, lanes_of_each, owners_of, people_of
-from dashboard.review.overview import ALARM_CHARACTERS, alarm_kinds, overview_figure, whole_window
+from dashboard.review.lanes import PersonLanes, lanes_of_each
+from dashboard.review.overview import ALARM_CHARACTERS, alarm_kinds, overview_figure
 from dashboard.review.setting import Setting, duration_text
 from dashboard.review.tables import SEVERITY_ORDER, finding_items, incident_tables, not_heard
+from dashboard.review.view import seen
 from dashboard.rows import Table, text_of
 from dashboard.units import METRIC, Units
 from dashboard.words import ALARMS, CAUTION
@@ -60,13 +61,8 @@ def report_parts(
     Raises `BadZone` when there is no such zone.
     """
     results, about = record.results, record.about
-    everybody = people_of(results)
-    notes = desk_notes(record.messages["note"], about["incident_id"])
-    whole = whole_window(results, about, notes)
-    clock = clock_of(zone, whole)
-    setting = Setting(
-        owners_of(everybody), whole, units, clock, profile.turn_back.policy, profile.forecast.version
-    )
+    everybody, notes, setting = seen(record, profile, units, zone)
+    whole, clock = setting.whole, setting.shown
     findings = finding_items(results["findings"], setting)
     tables = incident_tables(record, notes, setting)
     identity = str(about["incident_id"] or about["key"])
@@ -76,9 +72,7 @@ def report_parts(
         words=review_words,
         caution=CAUTION,
         name=about["name"] or identity,
-        facts=" · ".join(
-            str(fact) for fact in (identity, about["place"], about["type"], _when(about, clock)) if fact
-        ),
+        facts=" · ".join(filter(None, (identity, about["place"], about["type"], _when(about, clock)))),
         zone=clock.span_name(whole),
         units=units.label,
         converted=units.name != METRIC.name,
@@ -152,9 +146,9 @@ def silences_sentence(gaps: pl.DataFrame) -> str:
 
 def heard_later_sentence(later: pl.DataFrame, setting: Setting) -> str:
     """Return for how long the desk heard nothing of whom, though what was said then arrived later."""
-    of_each: dict[str, float] = {}
+    of_each: dict[str, float] = defaultdict(float)
     for row in later.sort("started").iter_rows(named=True):
-        of_each[setting.who(row)] = of_each.get(setting.who(row), 0.0) + row["seconds"]
+        of_each[setting.who(row)] += row["seconds"]
     told = {who: duration_text(seconds) for who, seconds in of_each.items()}
     return f"For a time the desk heard nothing of {_named(told)}; readings of that time arrived later."
 

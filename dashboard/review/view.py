@@ -13,6 +13,7 @@ from weakref import WeakKeyDictionary
 
 import polars as pl
 
+from analysis.profile import Profile
 from analysis.tables import Results
 from dashboard.once import Once
 from dashboard.results_store import IncidentRecord, ResultsStore
@@ -25,7 +26,7 @@ from dashboard.review.figures import Scales, scales_of
 from dashboard.review.lanes import Mark, PersonLanes, chosen_of, lanes_of, owners_of, people_of
 from dashboard.review.overview import whole_window
 from dashboard.review.setting import Setting
-from dashboard.units import METRIC, UNITS
+from dashboard.units import METRIC, UNITS, Units
 from ingest.contract.errors import UnderairError
 
 MOST_PEOPLE = 6
@@ -128,21 +129,10 @@ class Bench:
         Raises `UnknownIncident` when the archive has no such incident.
         """
         record = self.store.incident(request.incident, following)
-        everybody = people_of(record.results)
+        everybody, notes, setting = seen(record, self.store.profile, UNITS[request.units], request.zone)
         chosen = chosen_of(everybody, request.people) or first_choice(record.results, everybody)
         rows = [person for person in everybody.iter_rows(named=True) if person["key"] in chosen]
         lanes = self.lanes(record, rows)
-        notes = desk_notes(record.messages["note"], record.about["incident_id"])
-        whole = whole_window(record.results, record.about, notes)
-        profile, clock = self.store.profile, clock_of(request.zone, whole)
-        setting = Setting(
-            owners_of(everybody),
-            whole,
-            UNITS[request.units],
-            clock,
-            profile.turn_back.policy,
-            profile.forecast.version,
-        )
         return Look(
             request=request,
             record=record,
@@ -150,13 +140,28 @@ class Bench:
             chosen=[person["key"] for person in rows],
             lanes=lanes,
             desk=desk_marks(record, rows, notes, setting),
-            whole=whole,
-            window=request.window or whole,
+            whole=setting.whole,
+            window=request.window or setting.whole,
             scales=scales_of(lanes),
-            clock=clock,
+            clock=setting.shown,
             notes=notes,
             setting=setting,
         )
+
+
+def seen(
+    record: IncidentRecord, profile: Profile, units: Units, zone: str
+) -> tuple[pl.DataFrame, list[DeskNote], Setting]:
+    """Return what page and report show an incident with: its people, its notes, and the tables' setting.
+
+    Raises `BadZone` when there is no such zone.
+    """
+    everybody = people_of(record.results)
+    notes = desk_notes(record.messages["note"], record.about["incident_id"])
+    whole = whole_window(record.results, record.about, notes)
+    policy, forecast = profile.turn_back.policy, profile.forecast.version
+    clock = clock_of(zone, whole)
+    return everybody, notes, Setting(owners_of(everybody), whole, units, clock, policy, forecast)
 
 
 def bench_of(store: ResultsStore) -> Bench:
