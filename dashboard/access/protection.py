@@ -21,8 +21,7 @@ from werkzeug.exceptions import HTTPException
 from dashboard.access import roles, words
 from dashboard.access.reach import LARGEST_BODY_BYTES, Reach
 from dashboard.access.roles import Visitor
-from dashboard.access.sessions import form_token
-from dashboard.access.sign_in import SignIn
+from dashboard.access.sign_in import SignIn, form_token
 from dashboard.words import CAUTION, FAILED, PRODUCT
 from ingest.contract.errors import UnderairError
 from ingest.contract.refusals import depth_exceeds

@@ -1,29 +1,244 @@
-"""Signing in and out: the form, the session's cookies, and who a request comes from."""
+"""Signing in and out: how many attempts, sessions, the form and its cookies, who a request comes from.
+
+Attempts are too few for guessing, and no stranger locks everybody out. Sessions are kept beside the
+accounts, so that a restart in the middle of an incident signs nobody out; only hashes of the tokens are kept.
+"""
 
 from __future__ import annotations
 
 import hmac
+import ipaddress
 import logging
 import math
 import secrets
+import threading
 import time
+from collections import deque
 from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
 from urllib.parse import urlsplit
 
 import flask
+import msgspec
 
 from dashboard.access import roles, words
-from dashboard.access.accounts import AccountFile, BadAccounts, TooBusy
-from dashboard.access.attempts import Attempts
+from dashboard.access.accounts import AccountFile, BadAccounts, TooBusy, digest_of
 from dashboard.access.log import AccessLog
 from dashboard.access.roles import Visitor
-from dashboard.access.sessions import LASTS_S, Sessions, form_token
+from ingest.archive.durable import write_durably
 from ingest.archive.store import ArchivePath
 
+
+@dataclass(frozen=True)
+class Limit:
+    """The most failed attempts within a time."""
+
+    failures: int
+    within_s: float
+
+
+# Our own rule. One account from one place is held soonest; an account as a whole last, because wrong
+# passwords from elsewhere must not lock out the desk (NIST SP 800-63B, 5.2.2, allows up to 100).
+ACCOUNT_FROM_HERE = Limit(5, 900.0)
+FROM_HERE = Limit(20, 900.0)
+ACCOUNT = Limit(100, 3600.0)
+MOST_KEYS = 10_000
+_NO_ACCOUNT = "\0"  # in no account's name
+
+
+class Attempts:
+    """Failures by account, by place, and by both.
+
+    `clock`: seconds, never going back.
+    """
+
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        self._clock = clock
+        self._failures: dict[tuple[str, str], deque[float]] = {}
+        self._lock = threading.Lock()
+
+    def begin(self, name: str, address: str, *, known: bool) -> float:
+        """Count an attempt, and return 0; or count nothing and return the seconds to wait before the next.
+
+        It counts before the password is checked, so that eight attempts at once count as eight.
+
+        - `known`: whether there is such an account. A name without one is held just as a name with one:
+          otherwise the answer would show which names are accounts.
+        """
+        now = self._clock()
+        with self._lock:
+            # A digest: people type passwords into the wrong field, and a name may be of any length.
+            keys = self._keys(name if known else _NO_ACCOUNT + digest_of(name), address)
+            wait_s = max(self._wait_s(key, limit, now) for key, limit in keys)
+            if wait_s <= 0.0:
+                for key, _ in keys:
+                    # The latest comes last, so that the oldest is forgotten when there is no room.
+                    self._failures[key] = self._failures.pop(key, deque())
+                    self._failures[key].append(now)
+                if len(self._failures) > MOST_KEYS:
+                    self._forget_old(now)
+            return max(0.0, wait_s)
+
+    def succeeded(self, account: str, address: str) -> None:
+        """Take back the attempt just counted, and forget this account's failures from this place."""
+        with self._lock:
+            for key, limit in self._keys(account, address):
+                if limit is ACCOUNT_FROM_HERE:
+                    self._failures.pop(key, None)
+                elif self._failures.get(key):
+                    self._failures[key].pop()
+
+    def _keys(self, account: str, address: str) -> list[tuple[tuple[str, str], Limit]]:
+        place = network(address)
+        return [(("", place), FROM_HERE), ((account, place), ACCOUNT_FROM_HERE), ((account, ""), ACCOUNT)]
+
+    def _wait_s(self, key: tuple[str, str], limit: Limit, now: float) -> float:
+        failures = self._failures.get(key)
+        if failures is None:
+            return 0.0
+        while failures and now - failures[0] >= limit.within_s:
+            failures.popleft()
+        return failures[0] + limit.within_s - now if len(failures) >= limit.failures else 0.0
+
+    def _forget_old(self, now: float) -> None:
+        longest = max(limit.within_s for limit in (ACCOUNT_FROM_HERE, FROM_HERE, ACCOUNT))
+        recent = {k: times for k, times in self._failures.items() if times and now - times[-1] < longest}
+        # Somebody with thousands of addresses fills no memory; what an account has against it stays. A
+        # quarter at once, else each attempt from then on would look through them all.
+        places = [key for key in recent if key[1] or key[0].startswith(_NO_ACCOUNT)]
+        for key in places[: max(0, len(recent) - MOST_KEYS * 3 // 4)]:
+            del recent[key]
+        self._failures = recent
+
+
+def network(address: str) -> str:
+    """Return the place of an address: itself, or its /64, because one IPv6 line has a whole /64."""
+    try:
+        known = ipaddress.ip_address(address)
+    except ValueError:
+        return "unknown"
+    if known.version == 6:
+        return str(ipaddress.ip_network((known, 64), strict=False))
+    return str(known)
+
+
+LASTS_S = 12 * 3600.0  # a shift
+IDLE_S = 30 * 60.0  # an open page asks all the time: this is a closed one, or a laptop asleep
+MOST_AN_ACCOUNT = 20
+_FOR_FORMS = b"underair form token"
 FORM_LASTS_S = 3600
 FORM_TOKEN_LENGTH = 48
 
 log = logging.getLogger(__name__)
+
+
+class Session(msgspec.Struct):
+    """One browser that is signed in; moments in seconds since 1970."""
+
+    key: str  # SHA-256 of the token, which only the browser has
+    account: str
+    browser: str  # SHA-256 of what the browser calls itself
+    begun: float
+    seen: float
+
+    @property
+    def name(self) -> str:
+        """What the session is called where people choose one to end; it opens nothing."""
+        return self.key[:12]
+
+
+class Sessions:
+    """All sessions.
+
+    - `path`: where they are kept; only the owner can read it.
+    """
+
+    def __init__(self, path: Path, clock: Callable[[], float] = time.time) -> None:
+        self._path = path
+        self._clock = clock
+        self._lock = threading.Lock()
+        self._sessions: dict[str, Session] = {}
+        try:
+            kept = msgspec.json.decode(path.read_bytes(), type=list[Session])
+        except (OSError, msgspec.MsgspecError):
+            kept = []
+        now = clock()
+        # When each was last seen is not written at every request: one that has not run out counts as seen
+        # now.
+        self._sessions = {
+            one.key: msgspec.structs.replace(one, seen=now) for one in kept if now - one.begun < LASTS_S
+        }
+
+    def begin(self, account: str, browser: str) -> str:
+        """Begin a session and return its token, which only this browser gets and nothing keeps."""
+        token = secrets.token_urlsafe(32)
+        now = self._clock()
+        with self._lock:
+            self._forget_old(now)
+            own = sorted(
+                (one for one in self._sessions.values() if one.account == account), key=lambda s: s.seen
+            )
+            for one in own[: max(0, len(own) - MOST_AN_ACCOUNT + 1)]:
+                del self._sessions[one.key]
+            session = Session(digest_of(token), account, digest_of(browser), now, now)
+            self._sessions[session.key] = session
+            self._write()
+        return token
+
+    def of(self, token: str, browser: str) -> tuple[Session | None, str]:
+        """Return the session of a token, or None and why there is none.
+
+        A token that comes from another browser than the one it was given to has been stolen: its session
+        ends.
+        """
+        now = self._clock()
+        with self._lock:
+            session = self._sessions.get(digest_of(token))
+            if session is None:
+                return None, "no such session"
+            expired = now - session.begun >= LASTS_S or now - session.seen >= IDLE_S
+            if expired or not hmac.compare_digest(session.browser, digest_of(browser)):
+                del self._sessions[session.key]
+                self._write()
+                stolen = f"the session of {session.account} came from another browser; ended"
+                return None, "the session has expired" if expired else stolen
+            session.seen = now
+            return session, ""
+
+    def end(self, key: str) -> Session | None:
+        """End the session of this key or name; return it."""
+        with self._lock:
+            for one in list(self._sessions.values()):
+                if key in (one.key, one.name):
+                    del self._sessions[one.key]
+                    self._write()
+                    return one
+        return None
+
+    def all(self) -> list[Session]:
+        """Return the sessions that have not run out, the latest first."""
+        with self._lock:
+            self._forget_old(self._clock())
+            return sorted(self._sessions.values(), key=lambda one: -one.begun)
+
+    def _forget_old(self, now: float) -> None:
+        for one in list(self._sessions.values()):
+            if now - one.begun >= LASTS_S or now - one.seen >= IDLE_S:
+                del self._sessions[one.key]
+
+    def _write(self) -> None:
+        try:
+            write_durably(self._path, msgspec.json.encode(list(self._sessions.values())), 0o600)
+        except OSError as error:  # a full disk must not sign anybody out
+            log.warning(
+                "sessions are not kept over a restart: %s cannot be written: %s", self._path, error.strerror
+            )
+
+
+def form_token(token: str) -> str:
+    """Return what must come with every change in the session of `token`, by HMAC-SHA-256 (RFC 2104)."""
+    return hmac.digest(token.encode(), _FOR_FORMS, "sha256").hex()
 
 
 class SignIn:

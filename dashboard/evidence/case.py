@@ -27,9 +27,17 @@ import polars as pl
 from analysis.profile import Profile
 from analysis.tables import Results, formula_safe, to_csv
 from analysis.writing import write_results
-from dashboard.evidence import provenance
 from dashboard.evidence.case_messages import hash_of, messages_of, write_messages
-from dashboard.evidence.origin import ArchiveState, Origin, origin_of, state_of
+from dashboard.evidence.origin import (
+    ArchiveState,
+    Origin,
+    account,
+    machine,
+    origin_of,
+    state_of,
+    wheel_name,
+    write_wheel,
+)
 from dashboard.evidence.report import report_parts
 from dashboard.evidence.signing import SIGNATURE, TAG_MANIFEST, sign
 from dashboard.results_store import IncidentRecord, record_of
@@ -144,7 +152,7 @@ def write_case(
         heard_until = EPOCH + timedelta(microseconds=heard_until_us)
         about = About(incident=incident_id, profile=profile.name, origin=origin, heard_until=heard_until)
         write_payload(aside, messages, profile, about)
-        provenance.write_wheel(aside)
+        write_wheel(aside)
         make_bag(aside, about)
         head = head_of(aside)
         if key is not None:
@@ -250,7 +258,7 @@ def readme(about: About) -> str:
     text = files("dashboard.evidence").joinpath("case_readme.txt").read_text(encoding="utf-8")
     said = msgspec.structs.asdict(origin) | {"why": origin.why or "not said", "state": state}
     versions = {name: origin.versions.get(name, "") for name in ("underair", "python")}
-    program = provenance.wheel_name(versions["underair"])
+    program = wheel_name(versions["underair"])
     return text.format(incident=about.incident, program=program, **said, **versions)
 
 
@@ -340,8 +348,6 @@ def add_entry(case: Path, what: str, text: str, head: str, at: datetime) -> str:
     Raises `OSError` when the folder cannot be written.
     """
     _, _, before = read_custody(case)
-    line = msgspec.json.encode(
-        CustodyLine(at, what, text, provenance.account(), provenance.machine(), head, before)
-    )
+    line = msgspec.json.encode(CustodyLine(at, what, text, account(), machine(), head, before))
     append_durably(case / CUSTODY, line + b"\n")
     return line_hash(line)

@@ -31,7 +31,7 @@ from dashboard.live.desk import Desk
 from dashboard.results_store import IncidentRecord
 from dashboard.review import words
 from dashboard.review.clock import moment_of, zone_of
-from dashboard.review.desk_notes import NOTES_DESK, DeskNote
+from dashboard.review.desk_tables import NOTES_DESK, DeskNote
 from dashboard.review.view import BadView, request_of
 from ingest.archive.folder import create_archive
 from ingest.archive.reading import Archive

@@ -17,14 +17,15 @@ import msgspec
 import polars as pl
 from markupsafe import Markup, escape
 
+from analysis.alarms.kinds import GRAVEST
 from analysis.policies import POLICY_WORDS
 from analysis.profile import Profile
-from dashboard.evidence.happened import happened
 from dashboard.evidence.origin import Origin
 from dashboard.evidence.svg import svg_of
-from dashboard.results_store import IncidentRecord
-from dashboard.review import words as review_words
+from dashboard.incident_record import IncidentRecord
+from dashboard.review import words
 from dashboard.review.clock import Clock
+from dashboard.review.desk_tables import of_incident, said
 from dashboard.review.drawing import View
 from dashboard.review.figures import LANES, lanes_figure, scales_of
 from dashboard.review.lanes import PersonLanes, lanes_of_each
@@ -69,7 +70,7 @@ def report_parts(
     yield from _template().generate(
         style=files("dashboard.evidence").joinpath("report.css").read_text(encoding="utf-8"),
         identity=identity,
-        words=review_words,
+        words=words,
         caution=CAUTION,
         name=about["name"] or identity,
         facts=" · ".join(filter(None, (identity, about["place"], about["type"], _when(about, clock)))),
@@ -79,7 +80,7 @@ def report_parts(
         summary=" ".join(_summary(record, setting, findings)),
         happened=happened(record, setting),
         grave=[item for item in findings if item["severity"] == "serious"],
-        overview=svg_of(overview_figure(record, everybody, whole, clock), PLOT_PX, review_words.OVERVIEW)
+        overview=svg_of(overview_figure(record, everybody, whole, clock), PLOT_PX, words.OVERVIEW)
         if len(everybody)
         else "",
         signs=[f"{ALARM_CHARACTERS[kind]} {ALARMS[kind]}" for kind in alarm_kinds(results)],
@@ -192,7 +193,7 @@ def _summary(record: IncidentRecord, setting: Setting, findings: list[dict[str, 
     wears, gaps = results["wears"], results["gaps"]
     yield from not_out_sentences(results["entries"], setting)
     if not len(wears):
-        yield review_words.NOBODY
+        yield words.NOBODY
     else:
         first, last = wears["started"].min(), wears["ended"].max()
         wearers = wears.select(pl.coalesce("wearer_id", "set_id").n_unique()).item()
@@ -275,3 +276,48 @@ def _plain(value: Any) -> str:
     if isinstance(value, dict):
         return ", ".join(f"{name} {_plain(part)}" for name, part in value.items())
     return str(value) or "–"
+
+
+MOST_LINES = 20
+TEAM_DID = {"committed": "was sent in", "stood_down": "was stood down"}
+
+
+def happened(record: IncidentRecord, setting: Setting) -> list[str]:
+    """Return sentences in order of time: each grave alarm that a set reported, each emergency team sent in.
+
+    An alarm has who, from when to when, who saw it and with which words it was closed. Of more than
+    `MOST_LINES` the last line says how many there are.
+    """
+    grave = record.results["alarms"].filter(pl.col("alarm").is_in(GRAVEST), pl.col("source") != "derived")
+    about = of_incident(record.about["incident_id"])
+    closed = said(record.messages, "resolved", about & pl.col("alarm").is_in(GRAVEST))
+    lines = [(row["raised"], _alarm(row, closed, setting)) for row in grave.to_dicts()]
+    lines += [
+        (row["moment"], f"emergency team {row['team']} {TEAM_DID[row['state']]}.")
+        for row in said(record.messages, "standby", about & pl.col("state").is_in(list(TEAM_DID)))
+    ]
+    lines.sort()
+    told = [f"{setting.clock(at)}: {text}" for at, text in lines[:MOST_LINES]]
+    more = len(lines) - len(told)
+    return [*told, *[f"{more:,} more: see the tables of alarms and of the desk."] * (more > 0)]
+
+
+def _alarm(row: dict[str, Any], closed: list[dict[str, Any]], setting: Setting) -> str:
+    what = (row["set_id"], row["alarm"])
+    by = next(
+        (one for one in closed if (one["set_id"], one["alarm"]) == what and one["moment"] >= row["raised"]),
+        None,
+    )
+    did = [f"cleared at {setting.clock(row['cleared'])}" if row["cleared"] else "never cleared at the set"]
+    if row["acknowledged"] is not None:
+        did.append(f"acknowledged at the set at {setting.clock(row['acknowledged'])}")
+    if row["seen"] is None:
+        did.append("no desk marked it as seen or closed it")
+    elif by is None or row["seen"] < by["moment"]:
+        after = duration_text((row["seen"] - row["raised"]).total_seconds())
+        did.append(f"seen by a desk at {setting.clock(row['seen'])}, {after} later")
+    if by is not None:
+        did.append(f"closed by desk {by['desk_id']} at {setting.clock(by['at'])} (“{by['text']}”)")
+    who = setting.who(row)
+    worn = "" if who.endswith(row["set_id"]) else f" with {words.SET.lower()} {row['set_id']}"
+    return f"{ALARMS[row['alarm']]}, {who}{worn}; {'; '.join(did)}."

@@ -16,9 +16,8 @@ from typing import Any
 
 import numpy as np
 
-from dashboard.review.drawing import BY_VOICE, CLEAR
+from dashboard.review.drawing import BY_VOICE, CLEAR, Floats
 from dashboard.review.overview import ALARM_SIGNS
-from dashboard.review.thinning import Floats
 
 TICKS_AT_MOST = 4
 NICE_STEPS = (1.0, 2.0, 2.5, 5.0, 10.0)

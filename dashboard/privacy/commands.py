@@ -124,7 +124,7 @@ def _keep_stations(
 ) -> int:
     """Note stations, roles and the exposure register before names are dropped."""
     from analysis.trends.roster import roster_beside, with_station_and_role
-    from dashboard.privacy.kept_stations import keep_stations
+    from dashboard.privacy.register import keep_stations
     from ingest.archive.store import work_folder
 
     everybody, _ = _registered(archive, doctrine, now)

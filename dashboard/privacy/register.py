@@ -10,6 +10,7 @@ read it; every look is logged.
 from __future__ import annotations
 
 import secrets
+from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
 
@@ -17,7 +18,9 @@ import polars as pl
 
 from analysis.trends.ledger import NOTED, THERMAL_CLASSES, TIME, was_heard
 from analysis.trends.naming import gone
+from analysis.trends.roster import KEPT_NAME
 from dashboard.trends.kept_ledger import read_table, write_table
+from ingest.archive.durable import append_durably, sync_folder
 from ingest.archive.store import ArchivePath, work_folder
 from ingest.contract.errors import ArchiveProblem
 
@@ -141,3 +144,38 @@ def by_person(lines: pl.DataFrame, wearer_id: str = "") -> pl.DataFrame:
         counts = pl.col(pl.UInt32).cast(pl.Int64)
         lots.append(sums.with_columns(counts, noted.alias("contaminated_min")).drop("_minutes_noted"))
     return pl.concat(lots).sort("wearer_id", "year")
+
+
+def keep_stations(archive: ArchivePath, wears: pl.DataFrame, names: Mapping[tuple[str, str], str]) -> int:
+    """Note under each new name the station and role of the old one, for the days of that incident only.
+
+    Comparisons over years need them when `retain` has dropped the names.
+
+    - `wears`: the ledger's, with `station` and `role`, while it still has the old names.
+    - `names`: mapping of (incident, wearer) to new name.
+
+    Returns how many lines were added; those that are there already are not repeated.
+    """
+    keys = ["incident_id", "wearer_id"]
+    rows = [(incident, wearer, new) for (incident, wearer), new in names.items()]
+    new_names = pl.DataFrame(
+        rows, schema=[*keys, "new"], orient="row", schema_overrides=dict.fromkeys(keys, pl.String)
+    )
+    lines = (
+        wears.filter(pl.col("station").is_not_null())
+        .join(new_names, on=keys)
+        .group_by(pl.col("new").alias("wearer"), "station", "role")
+        .agg(
+            pl.col("started").min().dt.date().alias("from"), pl.col("started").max().dt.date().alias("until")
+        )
+        .sort("wearer")
+    )
+    folder = work_folder(archive)
+    folder.mkdir(parents=True, exist_ok=True)
+    path = folder / KEPT_NAME
+    known = path.read_text(encoding="utf-8") if path.is_file() else ""
+    added = lines.filter(pl.Series([f"\n{name}," not in known for name in lines["wearer"]], dtype=pl.Boolean))
+    if len(added):
+        append_durably(path, added.write_csv(include_header=not known).encode())
+        sync_folder(folder)
+    return len(added)

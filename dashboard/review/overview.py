@@ -14,7 +14,7 @@ from analysis.tables import Results
 from dashboard.incident_record import IncidentRecord
 from dashboard.review import words
 from dashboard.review.clock import SECOND_MS, UTC_CLOCK, Clock, Window
-from dashboard.review.desk_notes import DeskNote
+from dashboard.review.desk_tables import DeskNote
 from dashboard.review.drawing import hatched, plain, typed
 from dashboard.review.figures import TOP_PX, layout_of, named_rows, x_axis
 from dashboard.review.lanes import ALARM_ORDER, to_ms, unheard_of, unknown_of

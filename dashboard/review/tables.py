@@ -15,8 +15,8 @@ from analysis.tables import Results
 from dashboard.results_store import IncidentRecord
 from dashboard.review import words
 from dashboard.review.clock import SECOND_MS
-from dashboard.review.desk_notes import DeskNote
 from dashboard.review.desk_tables import (
+    DeskNote,
     answers_table,
     desk_acts,
     desk_table,

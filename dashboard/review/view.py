@@ -19,8 +19,7 @@ from dashboard.once import Once
 from dashboard.results_store import IncidentRecord, ResultsStore
 from dashboard.review import figures, words
 from dashboard.review.clock import SECOND_MS, UTC_CLOCK, BadZone, Clock, Window, clock_of, zone_of
-from dashboard.review.desk_notes import DeskNote, desk_notes, of_incident, said
-from dashboard.review.desk_tables import desk_acts
+from dashboard.review.desk_tables import DeskNote, desk_acts, desk_notes, of_incident, said
 from dashboard.review.drawing import NARROWEST_PX, View
 from dashboard.review.figures import Scales, scales_of
 from dashboard.review.lanes import Mark, PersonLanes, chosen_of, lanes_of, owners_of, people_of

@@ -15,8 +15,7 @@ from dashboard.access import accounts
 from dashboard.access.accounts import ROLES, AccountFile
 from dashboard.access.protection import TOKEN_HEADER
 from dashboard.access.reach import Reach
-from dashboard.access.sessions import form_token
-from dashboard.access.sign_in import SignIn
+from dashboard.access.sign_in import SignIn, form_token
 from dashboard.app import create_app
 from dashboard.context import PageContext
 from dashboard.live.desk import Desk

@@ -14,8 +14,19 @@ import pytest
 
 from dashboard.access import accounts
 from dashboard.access.accounts import AccountFile, BadAccounts
-from dashboard.access.attempts import ACCOUNT, ACCOUNT_FROM_HERE, FROM_HERE, Attempts, Limit, network
-from dashboard.access.sessions import IDLE_S, LASTS_S, MOST_AN_ACCOUNT, Sessions, form_token
+from dashboard.access.sign_in import (
+    ACCOUNT,
+    ACCOUNT_FROM_HERE,
+    FROM_HERE,
+    IDLE_S,
+    LASTS_S,
+    MOST_AN_ACCOUNT,
+    Attempts,
+    Limit,
+    Sessions,
+    form_token,
+    network,
+)
 from tests.dashboard.guarded_pages import CHEAP_HASHER
 
 PASSWORD = "nine green kettles sing"
@@ -303,7 +314,7 @@ def test_sessions_that_cannot_be_written_sign_nobody_out(
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("dashboard.access.sessions.write_durably", full)
+    monkeypatch.setattr("dashboard.access.sign_in.write_durably", full)
     sessions = Sessions(tmp_path / "sessions")
     token = sessions.begin("desk-1", "browser")
     assert "sessions are not kept over a restart" in caplog.text

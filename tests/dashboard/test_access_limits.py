@@ -11,12 +11,10 @@ import pytest
 
 from dashboard.access import roles
 from dashboard.access.accounts import BadAccounts
-from dashboard.access.attempts import Attempts
 from dashboard.access.log import read_log
 from dashboard.access.protection import plain, security_headers
 from dashboard.access.roles import THIS_MACHINE, Visitor, rule_of, sees_people, visitor
-from dashboard.access.sessions import Sessions, form_token
-from dashboard.access.sign_in import _safe_next
+from dashboard.access.sign_in import Attempts, Sessions, _safe_next, form_token
 from tests.dashboard.guarded_pages import BROWSER, GuardedPages, Hand, password_of
 
 NOW = datetime(2031, 6, 1, 12, tzinfo=UTC)

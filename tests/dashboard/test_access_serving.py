@@ -18,7 +18,7 @@ import pytest
 from dashboard.access import accounts
 from dashboard.access.accounts import AccountFile
 from dashboard.access.reach import Reach
-from dashboard.access.sessions import form_token
+from dashboard.access.sign_in import form_token
 from ingest.contract.errors import BadSettings
 from tests.dashboard.guarded_pages import BROWSER, CHEAP_HASHER, password_of
 

@@ -10,7 +10,7 @@ import pytest
 
 from analysis.profile import Profile
 from dashboard.results_store import record_of
-from dashboard.review.desk_notes import desk_notes
+from dashboard.review.desk_tables import desk_notes
 from ingest.contract.captures import Heard, read_capture
 from ingest.contract.frames import frames_from_heard
 

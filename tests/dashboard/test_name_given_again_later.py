@@ -13,7 +13,7 @@ from analysis.pieces.piecewise import analyse_archive
 from analysis.profile import Profile
 from dashboard.privacy.wearer_record import write_wearer_record
 from dashboard.results_store import ResultsStore
-from dashboard.review.desk_notes import desk_notes
+from dashboard.review.desk_tables import desk_notes
 from dashboard.trends.wear_ledger import WearLedger
 from ingest.archive.reading import Archive
 from ingest.archive.sealing import seal_messages

@@ -18,8 +18,7 @@ from analysis.trends.ledger import NOTED, WEARS
 from analysis.trends.roster import roster_beside, with_station_and_role
 from dashboard.access.log import access_table
 from dashboard.privacy.commands import _keep_stations
-from dashboard.privacy.kept_stations import keep_stations
-from dashboard.privacy.register import LINES, PLACE, by_person, update
+from dashboard.privacy.register import LINES, PLACE, by_person, keep_stations, update
 from dashboard.privacy.wearer_record import without_others
 from dashboard.trends.kept_ledger import write_table
 from dashboard.trends.wear_ledger import WearLedger, bring_in

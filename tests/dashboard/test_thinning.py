@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dashboard.review.thinning import thin_band, thin_line
+from dashboard.review.drawing import thin_band, thin_line
 
 
 def _with_gaps(seed: int, count: int = 3600) -> tuple[np.ndarray, np.ndarray]:

@@ -10,9 +10,8 @@ import pytest
 
 from analysis.pieces.archive_pieces import incident_piece
 from analysis.profile import Profile
-from dashboard.evidence.happened import MOST_LINES
 from dashboard.evidence.origin import Origin
-from dashboard.evidence.report import report_html
+from dashboard.evidence.report import MOST_LINES, report_html
 from dashboard.incident_record import record_of
 from ingest.archive.sealing import seal_messages
 from tests.analysis.conftest import WrittenLog

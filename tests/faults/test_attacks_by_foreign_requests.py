@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from dashboard.access.protection import TOKEN_HEADER
-from dashboard.access.sessions import form_token
+from dashboard.access.sign_in import form_token
 from tests.dashboard.guarded_pages import GuardedPages
 
 SHELL = "shell.children"

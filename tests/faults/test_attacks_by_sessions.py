@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from dashboard.access.sessions import IDLE_S, LASTS_S
+from dashboard.access.sign_in import IDLE_S, LASTS_S
 from tests.dashboard.guarded_pages import GuardedPages, password_of
 
 SHELL = "shell.children"

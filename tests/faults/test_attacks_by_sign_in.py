@@ -10,9 +10,9 @@ from typing import Any
 import pytest
 
 from dashboard.access import accounts
-from dashboard.access.attempts import ACCOUNT, ACCOUNT_FROM_HERE, FROM_HERE, MOST_KEYS, Attempts
 from dashboard.access.log import read_log
 from dashboard.access.reach import LARGEST_BODY_BYTES
+from dashboard.access.sign_in import ACCOUNT, ACCOUNT_FROM_HERE, FROM_HERE, MOST_KEYS, Attempts
 from tests.dashboard.guarded_pages import BROWSER, GuardedPages, password_of
 
 SHELL = "shell.children"
