@@ -16,7 +16,8 @@ from typing import Any
 
 import numpy as np
 
-from dashboard.review.drawing import BY_VOICE, CLEAR, Floats
+from dashboard.review.drawing import BY_VOICE, CLEAR
+from dashboard.review.lanes import Floats
 from dashboard.review.overview import ALARM_SIGNS
 
 TICKS_AT_MOST = 4
@@ -113,7 +114,8 @@ class _Sheet:
         if "tickvals" in axis:
             values, texts = axis["tickvals"], axis["ticktext"]
         else:
-            values = _nice(*axis["range"], axis.get("nticks", TICKS_AT_MOST))
+            low, high = axis["range"]
+            values = _nice(low, high, axis.get("nticks", TICKS_AT_MOST))
             texts = [f"{value:,g}" for value in values]
         for value, text in zip(values, texts, strict=True):
             y = float(self.y(value, name))
