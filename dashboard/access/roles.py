@@ -1,19 +1,20 @@
-"""Who may do what: one table of every route and callback. What is not in it is refused to everybody
+"""Who may do what: `roles.toml` has every page, route and callback. What is not in it is refused to everybody
 who has to sign in; a test walks all routes and callbacks of the application and fails on one without a rule.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 
 import flask
+import msgspec
 
 from dashboard.access.accounts import ROLES
 
 
-@dataclass(frozen=True)
-class Rule:
-    """What one route, callback or page asks for."""
+class Rule(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What some pages, routes and callbacks ask for."""
 
     roles: frozenset[str] = frozenset()  # one of these is enough; empty means nobody
     open: bool = False  # not even sign-in is needed: it holds nothing of the archive
@@ -21,90 +22,18 @@ class Rule:
     # Refused when the log cannot be written. Not so the live page: a full disk must not blind a command unit.
     needs_log: bool = False
     each: bool = False  # of a page: every look is logged as the action, not the first of a session alone
+    pages: tuple[str, ...] = ()
+    routes: tuple[str, ...] = ()  # by method and the route's own pattern, as Flask knows it
+    callbacks: tuple[str, ...] = ()  # by the callback's output, as Dash knows it
 
 
-def _for(*roles: str, action: str = "", needs_log: bool = False, each: bool = False) -> Rule:
-    unknown = set(roles) - set(ROLES)
-    if unknown:
-        raise ValueError(f"unknown roles {unknown}")
-    return Rule(frozenset(roles), action=action, needs_log=needs_log, each=each)
-
-
-NOBODY = Rule()
-OPEN = Rule(open=True)
-SIGNED_IN = _for(*ROLES)
-LIVE = _for("watch", "desk")
-SEND = _for("desk", action="send")
-REVIEW = _for("review", action="view", needs_log=True)
-EXPORT = _for("review", action="export", needs_log=True)
-TRENDS = _for("review", "audit")
-TRENDS_EXPORT = _for("review", "audit", action="export", needs_log=True)
-HEALTH = _for("health", action="register", needs_log=True, each=True)
-ADMIN = _for("admin")
-BY_CALLBACK = SIGNED_IN  # and then by CALLBACKS
-
-PAGES: dict[str, Rule] = {
-    "/live": LIVE,
-    "/review": REVIEW,
-    "/board": REVIEW,
-    "/trends": TRENDS,
-    "/access": ADMIN,
-    "/register": HEALTH,
-    "/method": SIGNED_IN,
-}
-
-# By method and the route's own pattern, as Flask knows it.
-ROUTES: dict[str, Rule] = {
-    "GET /": SIGNED_IN,
-    "GET /<path:path>": SIGNED_IN,
-    "GET /_dash-layout": SIGNED_IN,
-    "GET /_dash-dependencies": SIGNED_IN,
-    "GET /_dash-component-suites/<string:package_name>/<path:fingerprinted_path>": SIGNED_IN,
-    "GET /_reload-hash": SIGNED_IN,
-    "POST /_dash-update-component": BY_CALLBACK,
-    "GET /_favicon.ico": OPEN,
-    "GET /health": OPEN,
-    "GET /static/<path:filename>": NOBODY,
-    "GET /theme.css": OPEN,
-    "GET /assets/<path:filename>": OPEN,
-    "GET /sign-in": OPEN,
-    "POST /sign-in": OPEN,
-    "POST /sign-out": SIGNED_IN,
-    "POST /access/end/<name>": _for("admin", action="end-session", needs_log=True),
-    "POST /access/publish-anew/<period>": _for("admin", action="publish-anew", needs_log=True),
-    "GET /access.csv": _for("admin", action="export", needs_log=True),
-    "GET /live.json": LIVE,
-    "GET /api/v1/openapi.json": OPEN,
-    "GET /api/v1/board": LIVE,
-    "GET /api/v1/incidents": REVIEW,
-    "GET /api/v1/incidents/<key>/<table>": EXPORT,
-    "GET /live/lines.json": LIVE,
-    "POST /live/desk/<kind>": SEND,
-    "GET /board.json": REVIEW,
-    "GET /board/lines.json": REVIEW,
-    "GET /review/moment": REVIEW,
-    "GET /review/messages": REVIEW,
-    "GET /review/evidence": REVIEW,
-    "GET /review/note": REVIEW,
-    "POST /review/note": SEND,
-    "GET /trends/progress.json": TRENDS,
-    "GET /trends/export.zip": TRENDS_EXPORT,
-    "GET /trends/summary.html": TRENDS_EXPORT,
-    "GET /trends/inside.zip": EXPORT,
-    "GET /trends/inside.html": EXPORT,
-    "GET /register.csv": HEALTH,
-    "GET /review/export": EXPORT,
-    "GET /review/lanes.svg": EXPORT,
-    "GET /review/report": EXPORT,
-}
-
-# By the callback's output, as Dash knows it.
-CALLBACKS: dict[str, Rule] = {
-    "shell.children": SIGNED_IN,  # and then by PAGES
-    "damage.children": SIGNED_IN,
-    "review-content.children": REVIEW,
-    "..review-lanes.figure...review-overview.figure...review-shown.children..": REVIEW,
-}
+RULES = msgspec.toml.decode(Path(__file__).with_suffix(".toml").read_bytes(), type=dict[str, Rule])
+NOBODY, SIGNED_IN, LIVE, SEND, REVIEW = (
+    RULES[name] for name in ("NOBODY", "SIGNED_IN", "LIVE", "SEND", "REVIEW")
+)
+PAGES = {page: rule for rule in RULES.values() for page in rule.pages}
+ROUTES = {route: rule for rule in RULES.values() for route in rule.routes}
+CALLBACKS = {callback: rule for rule in RULES.values() for callback in rule.callbacks}
 
 
 @dataclass(frozen=True)

@@ -131,19 +131,20 @@ def _apart(folder: ArchivePath, profile: Profile, wearer_id: str, made: datetime
     tables, roster = ledger.tables(), roster_beside(work_folder(folder))
     wears = with_station_and_role(tables["wears"], roster)
     lines = update(folder, ledger.everybody(), made, profile.retention.register_years)
-    rests = [one for one in short_rests(wears, profile.rest) if one.wearer_id == wearer_id]
-    found = [
-        one
+    rows = [
+        ("rest", f"{one.started:%Y-%m-%d}", sentences.short_rest(one))
+        for one in short_rests(wears, profile.rest)
+        if one.wearer_id == wearer_id
+    ]
+    rows += [
+        ("comparison", "", f"{sentences.headline(one)}: {sentences.reason(one)}")
         for one in signals(wears, tables["set_events"]).found
         if (one.part, one.name) == ("wearer", wearer_id)
     ]
-    rows = [("rest", f"{one.started:%Y-%m-%d}", sentences.short_rest(one)) for one in rests]
-    rows += [("comparison", "", f"{sentences.headline(one)}: {sentences.reason(one)}") for one in found]
+    concluded = dict.fromkeys(("kind", "day", "what"), pl.String)
     apart = {
         "exposure_register": by_person(lines, wearer_id),
-        "concluded": pl.DataFrame(
-            rows, schema=dict.fromkeys(("kind", "day", "what"), pl.String), orient="row"
-        ),
+        "concluded": pl.DataFrame(rows, schema=concluded, orient="row"),
         "access": access_table(folder).filter(pl.col("target").str.contains(_named(wearer_id))),
     }
     if len(roster):

@@ -77,22 +77,21 @@ def strips(results: Results, people: pl.DataFrame, window: Window) -> np.ndarray
     width_ms = bin_width_s(window) * SECOND_MS
     bins = max(math.ceil((window.end - window.start) / width_ms), 1)
     z = np.full((len(people), bins), np.nan)
-    row_of_wear = {wear: row for row, wears in enumerate(people["wear_ids"]) for wear in wears}
-    if not row_of_wear:  # nobody, or nobody who was heard
+    row_of = row_of_wear(people)
+    if not row_of:  # nobody, or nobody who was heard
         return z
     since = (pl.col("time").dt.epoch("us") / 1000 - window.start) / width_ms
     lowest = (
         results["air"]
         .lazy()
-        .filter(pl.col("heard") & pl.col("wear_id").is_in(list(row_of_wear)))
+        .filter(pl.col("heard") & pl.col("wear_id").is_in(list(row_of)))
         .group_by("wear_id", bin=since.floor().cast(pl.Int64))
         .agg(pl.col("pressure_bar").min())
         .filter(pl.col("bin").is_between(0, bins - 1))
         .collect()
     )
-    rows = lowest["wear_id"].replace_strict(row_of_wear, return_dtype=pl.Int64).to_numpy()
-    columns = lowest["bin"].to_numpy()
-    np.fmin.at(z, (rows, columns), lowest["pressure_bar"].to_numpy())
+    rows = lowest["wear_id"].replace_strict(row_of, return_dtype=pl.Int64).to_numpy()
+    np.fmin.at(z, (rows, lowest["bin"].to_numpy()), lowest["pressure_bar"].to_numpy())
     return z
 
 
@@ -129,7 +128,7 @@ def overview_figure(
     z = strips(results, people, whole)
     rated = results["wears"]["rated_bar"].max()
     top = float(rated) if isinstance(rated, int | float) else 300.0
-    row_of_wear = {wear: row for row, wears in enumerate(people["wear_ids"]) for wear in wears}
+    row_of = row_of_wear(people)
     data: list[dict[str, Any]] = [
         {
             "type": "heatmap",
@@ -143,17 +142,18 @@ def overview_figure(
             "ygap": 3,
             "hoverinfo": "skip",
         },
-        *_hatched_strips(record, people, row_of_wear),
-        *_alarm_signs(results, row_of_wear | row_of_person(people)),
+        *_hatched_strips(record, people, row_of),
+        *_alarm_signs(results, row_of | row_of_person(people)),
     ]
-    height = TOP_PX + BOTTOM_PX + row_height_px(len(people)) * max(len(people), 1)
+    rows = max(len(people), 1)
+    height = TOP_PX + BOTTOM_PX + row_height_px(rows) * rows
     x = x_axis(whole, clock, OVERVIEW_PX) | {"tickangle": 0, "tickfont": {"size": 11}}
     y = {
-        "range": [max(len(people), 1) - 0.5, -0.5],
+        "range": [rows - 0.5, -0.5],
         **named_rows(labels(people, [])),
         "zeroline": False,
         "automargin": False,
-        "tickfont": {"size": min(12.5, row_height_px(len(people)) - 1.5)},
+        "tickfont": {"size": min(12.5, row_height_px(rows) - 1.5)},
     }
     return {"data": data, "layout": layout_of(height, BOTTOM_PX, x) | {"yaxis": y}}
 
@@ -164,6 +164,11 @@ def alarm_kinds(results: Results) -> list[str]:
     return [kind for kind in ALARM_ORDER if kind in present]
 
 
+def row_of_wear(people: pl.DataFrame) -> dict[str, int]:
+    """Return the row of each wear."""
+    return {wear: row for row, wears in enumerate(people["wear_ids"]) for wear in wears}
+
+
 def row_of_person(people: pl.DataFrame) -> dict[str, int]:
     """Return the row of each wearer, and of each set that nobody tallied; the first of several."""
     who = people.select(pl.coalesce("wearer_id", "key")).to_series()
@@ -171,7 +176,7 @@ def row_of_person(people: pl.DataFrame) -> dict[str, int]:
 
 
 def _hatched_strips(
-    record: IncidentRecord, people: pl.DataFrame, row_of_wear: dict[str, int]
+    record: IncidentRecord, people: pl.DataFrame, of_wear: dict[str, int]
 ) -> Iterator[dict[str, Any]]:
     """Yield what the desk did not yet know, then the silences and who was never heard, with words in it."""
     results = record.results
@@ -180,11 +185,10 @@ def _hatched_strips(
         for row, spans in enumerate(unknown_of(results, record.messages, people))
         for span in spans
     ]
-    gaps = results["gaps"].filter(pl.col("wear_id").is_in(list(row_of_wear)))
-    rows = [row_of_wear[wear] for wear in gaps["wear_id"]]
-    unheard = unheard_of(results)
-    row_of = row_of_person(people)
-    never = [row_of[wearer] for wearer in unheard["wearer_id"]]
+    gaps = results["gaps"].filter(pl.col("wear_id").is_in(list(of_wear)))
+    rows = [of_wear[wear] for wear in gaps["wear_id"]]
+    unheard, of_person = unheard_of(results), row_of_person(people)
+    never = [of_person[wearer] for wearer in unheard["wearer_id"]]
     silent = [*zip(to_ms(gaps, "started"), to_ms(gaps, "ended"), rows, strict=True)]
     silent += zip(to_ms(unheard, "started"), to_ms(unheard, "ended"), never, strict=True)
     for spans, colour, shape in ((late, CHART_GREY, "\\"), (silent, CHART_PURPLE, "/")):

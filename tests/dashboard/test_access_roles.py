@@ -71,6 +71,15 @@ def routes_of(pages: GuardedPages) -> list[tuple[str, str]]:
     return found
 
 
+def test_every_rule_names_roles_that_there_are_and_no_address_has_two() -> None:
+    for name, rule in roles.RULES.items():
+        assert rule.roles <= set(ROLES), name
+        assert rule.open <= (not rule.roles), name
+    for addresses in ("pages", "routes", "callbacks"):
+        every = [one for rule in roles.RULES.values() for one in getattr(rule, addresses)]
+        assert len(every) == len(set(every)), addresses
+
+
 def address_of(pattern: str) -> str:
     parts = [
         ("<path:path>", "live"),
@@ -84,12 +93,14 @@ def address_of(pattern: str) -> str:
 
 
 def test_every_route_and_callback_has_a_rule(pages: GuardedPages) -> None:
-    """A new one is refused to everybody who signs in until it stands in `dashboard/access/roles.py`."""
+    """A new one is refused to everybody who signs in until it stands in `dashboard/access/roles.toml`."""
     known = [f"{method} {rule}" for method, rule in routes_of(pages)]
     without = [route for route in known if route not in roles.ROUTES]
-    assert without == [], "add these to ROUTES in dashboard/access/roles.py: who may, and is it logged?"
+    assert without == [], "add these to the routes in dashboard/access/roles.toml: who may, and is it logged?"
     silent = [output for output in pages.app.callback_map if output not in roles.CALLBACKS]
-    assert silent == [], "add these to CALLBACKS in dashboard/access/roles.py: who may, and is it logged?"
+    assert silent == [], (
+        "add these to the callbacks in dashboard/access/roles.toml: who may, and is it logged?"
+    )
 
 
 def test_no_rule_outlives_its_route(pages: GuardedPages) -> None:
