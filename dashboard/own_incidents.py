@@ -20,7 +20,7 @@ from ingest.archive.index import ArchiveIndex
 def sees_incident(context: PageContext, incident_id: str) -> bool:
     """Return whether who asks sees an incident: each on the review page, those of now on the live page."""
     snapshot = _snapshot(context)
-    return visitor().may(REVIEW) or (snapshot is not None and incident_id in snapshot.incident_ids)
+    return visitor().may(REVIEW) or (snapshot is not None and incident_id in snapshot.incident_services)
 
 
 def why_not_sent(context: PageContext, kind: str, fields: Mapping[str, Any]) -> str | None:

@@ -125,9 +125,13 @@ class LiveBoard:
                 line.raised_at,
             )
         )
-        prompts = [prompt for board in boards for prompt in board.prompts(now_s)]
         # Two services may give an incident, a team, a desk or a wearer the same name.
         several = len(boards) > 1
+        prompts = [
+            replace(prompt, service=board.service if several else "")
+            for board in boards
+            for prompt in board.prompts(now_s)
+        ]
         mine = {
             board.service: tuple(row for row in shown if row.service == board.service) for board in boards
         }
@@ -137,7 +141,11 @@ class LiveBoard:
             for name, words, own in spoken
             for line in _of(name, words.orders(own, now_s), several)
         ]
-        rolls = [line for name, words, own in spoken for line in _of(name, words.roll_calls(own), several)]
+        rolls = [
+            replace(line, service=name if several else "")
+            for name, words, own in spoken
+            for line in _of(name, words.roll_calls(own), several)
+        ]
         return Snapshot(
             at=now_s,
             window_from_at=now_s - min(max(back_s, SHORTEST_WINDOW_S), LONGEST_WINDOW_S),
@@ -187,22 +195,24 @@ class LiveBoard:
                     reverse=True,
                 )
             ),
-            incident_ids=self._incident_ids(now_s, shown, orders),
+            incident_services=self._incident_services(now_s, mine, orders),
         )
 
-    def _incident_ids(
-        self, now_s: float, rows: Sequence[Row], orders: Sequence[OrderLine]
-    ) -> tuple[str, ...]:
+    def _incident_services(
+        self, now_s: float, rows: Mapping[str, Sequence[Row]], orders: Sequence[OrderLine]
+    ) -> dict[str, tuple[str, ...]]:
         """Return the incidents that are shown, and those of which a desk spoke lately: one closed by mistake
-        can be opened again.
+        can be opened again. Of each: the services that have rows or desks there.
         """
-        found = {name for row in rows for name in row.incidents}
-        found |= {order.incident_id for order in orders}
-        for board in self._services.values():
-            heard_at = board.desks.incident_heard_at
-            found |= {one.incident_id for one in board.desks.incidents}
-            found |= {name for name, at in heard_at.items() if now_s - at <= SPOKEN_OF_LATELY_S}
-        return tuple(sorted(found))
+        found: dict[str, set[str]] = {order.incident_id: set() for order in orders}
+        for name, board in self._services.items():
+            lately = (
+                one for one, at in board.desks.incident_heard_at.items() if now_s - at <= SPOKEN_OF_LATELY_S
+            )
+            of_rows = (one for row in rows[name] for one in row.incidents)
+            for incident_id in (*of_rows, *(one.incident_id for one in board.desks.incidents), *lately):
+                found.setdefault(incident_id, set()).add(name)
+        return {incident_id: tuple(sorted(found[incident_id])) for incident_id in sorted(found)}
 
     def settle(self) -> None:
         """Make the next snapshot depend on the messages alone, not on the lots in which they came.

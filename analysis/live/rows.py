@@ -110,6 +110,7 @@ class Prompt(msgspec.Struct, frozen=True):
     wearer_id: str | None
     thirds: int
     due_at: float
+    service: str = ""  # whose set, where there are several services
 
 
 class Row(msgspec.Struct, frozen=True, kw_only=True):
@@ -315,6 +316,7 @@ class RollCallLine(msgspec.Struct, frozen=True):
     answers: tuple[tuple[str | None, str, str | None, str], ...]
     complete_at: float | None
     still_under_air: tuple[str, ...] = ()  # wearers or sets that were tallied out, and are heard under air
+    service: str = ""  # whose desk, where there are several services
 
 
 class StandbyLine(msgspec.Struct, frozen=True):
@@ -417,8 +419,9 @@ class Snapshot(msgspec.Struct, frozen=True):
     """Everything of one moment; rows, teams and alarms already in the order of need.
 
     `desk_heard` names the latest desk messages that came through (`desk_id/boot/seq`): what a page has sent
-    is done when it is among them. `set_ids` are all sets, `services` all services heard of. `incident_ids`
-    are the incidents that are shown, and those of which a desk spoke in the last six hours.
+    is done when it is among them. `set_ids` are all sets, `services` all services heard of.
+    `incident_services` has the incidents that are shown, and those of which a desk spoke in the last six
+    hours; of each, the services that have somebody or said something there.
     """
 
     at: float
@@ -438,4 +441,4 @@ class Snapshot(msgspec.Struct, frozen=True):
     standby: tuple[StandbyLine, ...] = ()
     contradictions: tuple[Contradiction, ...] = ()
     came_out: tuple[Out, ...] = ()
-    incident_ids: tuple[str, ...] = ()
+    incident_services: dict[str, tuple[str, ...]] = {}

@@ -18,8 +18,8 @@
     const about = { incident_id, service: fields.service, set_id: fields.set_id };
     const buttons = data.alarms.filter((one) => one.row === item.key && one.new).map((one) =>
       press(`${words.seen}: ${one.alarm}`, () => underair.side.see(one)));
-    for (const roll of data.rolls.filter((one) => one.incident === incident_id && fields.wearer_id)) {
-      const say = (answered) => underair.desk.send("roll_call", { incident_id, roll_id: roll.roll_id, wearer_id: fields.wearer_id,
+    for (const roll of data.rolls.filter((one) => one.incident === incident_id && fields.wearer_id && [fields.service, ""].includes(one.service))) {
+      const say = (answered) => underair.desk.send("roll_call", { incident_id, service: fields.service, roll_id: roll.roll_id, wearer_id: fields.wearer_id,
         state: answered ? "answered" : "missing" }, fill(answered ? words.roll_answered_what : words.roll_missing_what, item));
       buttons.push(press(words.roll_answered, () => say(true)), press(words.roll_missing, () => say(false)));
     }
@@ -67,7 +67,7 @@
       const { value } = gauge.elements.pressure_shown;
       const corrects = event.submitter?.value === "correct" ? gauge.corrects : null;
       const empty = underair.desk.emptying(gauge);
-      if (await underair.side.gauge({ set_id: fields.set_id, incident: about.incident_id, corrects }, value)) empty();
+      if (await underair.side.gauge({ set_id: fields.set_id, incident: about.incident_id, service: fields.service, corrects }, value)) empty();
     } }, field("pressure_shown", fill(words.gauge_label, { unit: words.gauge_units[underair.choices.chosen("units")] }),
       { type: "number", min: 0, max: 8000, required: true }),
     make("div", { class: "buttons" }, button(words.gauge_keep), (last = button("", "correct", { hidden: true }))));

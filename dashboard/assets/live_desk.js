@@ -9,8 +9,9 @@
   const SERVICE_KEPT = "underair-service";
   const ANSWERS = { answered: "missing", missing: "answered" };
   const AGAIN = { in: "out", out: "in", open: "close", close: "open" };
-  let words, list, pending = [], count = 0, service, chosenIncident;
+  let words, list, pending = [], count = 0, service, typed, chosenIncident;
   const { make, text } = underair;
+  const chosenService = () => (service.hidden ? typed : service).value;
 
   const send = async (kind, fields, what) => {
     const item = { key: `sent-${(count += 1)}`, kind, fields, what, sentAt: performance.now() };
@@ -25,12 +26,12 @@
       const response = await fetch(`/live/desk/${kind}`, {
         method: "POST",
         headers: { "Content-Type": "application/json", "X-Underair-Token": underair.state.token },
-        body: JSON.stringify({ service: service.value, ...fields }),
+        body: JSON.stringify({ chosen_service: chosenService(), ...fields }),
         signal: underair.endAfter(GIVE_UP_MS),
       });
       const answer = await response.json();
-      if (response.ok) localStorage.setItem(SERVICE_KEPT, service.value);
-      if (response.ok) item.identity = answer.sent;
+      if (response.ok) localStorage.setItem(SERVICE_KEPT, chosenService());
+      if (response.ok) item.identity = answer.sent; // one for each service that it went to
       else item.problem = answer.problem;
     } catch {
       item.problem = words.not_reached;
@@ -80,7 +81,7 @@
   const paint = (heard) => {
     const now = performance.now();
     const back = new Set(heard);
-    for (const item of pending) if (item.identity && back.has(item.identity)) item.doneAt ??= now;
+    for (const item of pending) if (item.identity?.split(" ").every((one) => back.has(one))) item.doneAt ??= now;
     const brief = (item) => (item.kind === "seen" || item.quiet ? 0 : item.kind === "resolved" ? SETTLED_FOR_MS : DONE_FOR_MS);
     pending = pending.filter((item) => !(item.doneAt && now - item.doneAt > brief(item)));
     underair.keyed(list, pending, makePending, (element, item) => {
@@ -137,10 +138,9 @@
       words = given;
       list = make("ul", { class: "pending", role: "status", hidden: true });
       chosenIncident = make("select", { name: "incident_id", id: "incident" });
-      service = make("input", { name: "service", list: "known-services", maxlength: 40, autocomplete: "off",
-        value: localStorage.getItem(SERVICE_KEPT) ?? "" });
-      underair.desk.services = make("datalist", { id: "known-services" });
-      underair.desk.serviceLabel = make("label", { hidden: true }, words.service, service);
+      service = make("select", { name: "service" });
+      typed = make("input", { name: "service", maxlength: 40, autocomplete: "off", "aria-label": words.service_typed });
+      underair.desk.serviceLabel = make("label", { hidden: true }, words.service, service, typed);
       underair.desk.whichLabel = make("label", { class: "which", for: "incident" }, words.incident, chosenIncident);
       return list;
     },
@@ -150,8 +150,10 @@
       underair.options(chosenIncident, data.incidents);
       // Only where it is not plain which service is meant does anybody have to say so.
       underair.desk.serviceLabel.hidden = data.services.length === 1;
-      if (data.services.length === 1) service.value = data.services[0];
-      underair.options(underair.desk.services, data.services.map((id) => ({ id, text: id })));
+      underair.options(service, ["", ...data.services].map((id) => ({ id, text: id })));
+      if (!service.value) service.value = localStorage.getItem(SERVICE_KEPT) ?? "";
+      service.hidden = data.services.length === 0; // nothing was heard yet, so there is none to choose from
+      typed.hidden = !service.hidden;
       paint(data.heard);
     },
   };

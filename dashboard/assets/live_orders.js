@@ -8,8 +8,8 @@
 
   const makeOrder = (item) => {
     const lift = press(words.order_lift, () => {
-      const { incident, order, team, set_id } = element.item;
-      send("order", { incident_id: incident, order, team, set_id, state: "lifted" }, fill(words.order_lift_what, element.item));
+      const { incident, service, order, team, set_id } = element.item;
+      send("order", { incident_id: incident, service, order, team, set_id, state: "lifted" }, fill(words.order_lift_what, element.item));
     });
     const seen = press(words.seen, () => underair.side.see({ ...element.item, who: element.item.text }), { class: "seen" });
     const element = make("li", {}, underair.shape("not_accounted"), make("span", { class: "said" }),
@@ -27,12 +27,12 @@
     element.lift.hidden = !item.own || !words.may_send;
   };
 
-  const answer = (roll, fields) => send("roll_call", { incident_id: roll.incident, roll_id: roll.roll_id, ...fields },
+  const answer = (roll, fields) => send("roll_call", { incident_id: roll.incident, service: roll.service, roll_id: roll.roll_id, ...fields },
     fill(fields.state === "answered" ? words.roll_answered_what : words.roll_missing_what, { who: fields.wearer_id ?? fields.team }));
   const makeRoll = (item) => {
     const names = make("ol", { class: "names" });
     const close = press(words.roll_close, () => send("roll_call",
-      { incident_id: element.item.incident, roll_id: element.item.roll_id, state: "closed" }, words.roll_close_what));
+      { incident_id: element.item.incident, service: element.item.service, roll_id: element.item.roll_id, state: "closed" }, words.roll_close_what));
     const element = make("li", {}, make("div", { class: "said" }), names, close);
     Object.assign(element, { item, names, shut: close });
     return element;

@@ -212,7 +212,7 @@
         "aside", { class: "side", "aria-label": words.side },
         parts.promptSection,
         (parts.teamSection = section("team-list", words.teams, parts.teams)),
-        section("desk", words.desk, ...desk, parts.sets, underair.desk.services),
+        section("desk", words.desk, ...desk, parts.sets),
         (parts.noteSection = section("note-list", words.notes, parts.notes)),
         (parts.outSection = section("out-list", words.came_out, parts.out)),
       );
@@ -232,7 +232,7 @@
       else underair.desk.send("seen", { set_id: item.set_id, alarm: item.code, ...about }, what);
     },
     gauge: (item, shown) => underair.desk.send("gauge", {
-      incident_id: item.incident ?? underair.desk.incident(), set_id: item.set_id, pressure_shown: Number(shown),
+      incident_id: item.incident ?? underair.desk.incident(), set_id: item.set_id, pressure_shown: Number(shown), service: item.service,
       units: underair.choices.chosen("units"), ...(item.corrects ? { corrects: underair.desk.correcting(item.corrects) } : {}),
     }, underair.fill(words.gauge_what, item)),
 

@@ -228,6 +228,7 @@ def prompt_view(prompt: Prompt, now: float, display: Display) -> dict[str, Any]:
         "key": prompt.key,
         "set_id": prompt.set_id,
         "incident": prompt.incident_id,
+        "service": prompt.service,
         "text": sentences.joined(sentences.place(prompt.incident_id, display), text),
         "age": sentences.duration(now - prompt.due_at),
     }
@@ -281,6 +282,7 @@ def order_views(snapshot: Snapshot, display: Display, desk_id: str | None) -> li
             {
                 "key": line.key,
                 "incident": line.incident_id,
+                "service": line.service,
                 "order": line.order,
                 "team": line.team,
                 "set_id": line.set_id,
@@ -333,6 +335,7 @@ def roll_view(line: RollCallLine, now: float, display: Display) -> dict[str, Any
     return {
         "key": line.key,
         "incident": line.incident_id,
+        "service": line.service,
         "roll_id": line.roll_id,
         "text": sentences.joined(place, text),
         "complete": line.complete_at is not None,

@@ -6,6 +6,7 @@ keyed update of what changed does not.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
@@ -86,25 +87,55 @@ def register(app: Dash, context: PageContext) -> None:
             return sentence(access_words.NOT_READ, 400)
         if not isinstance(fields, dict):
             return sentence(access_words.NOT_READ, 400)
-        service = fields.get("service") or (feed.services[0] if len(feed.services) == 1 else None)
-        if not isinstance(service, str):
-            return sentence(live_words.WHICH_SERVICE, 409)
+        services = _services_meant(feed, kind, fields)
+        if not services:
+            known = ", ".join(feed.services) or live_words.NO_SERVICE
+            return sentence(live_words.WHICH_SERVICE.format(services=known), 409)
         if kind == "gauge" and not _read_in_bar(fields):
             return sentence(live_words.NO_PRESSURE, 400)
         reason = why_not_sent(context, kind, fields)
         if reason is not None:
             return sentence(reason, 409)
+        desk, account, sent = context.desk, visitor().account, list[str]()
         try:
-            identity = context.desk.send(
-                kind, service, fields, _standing(feed, context.desk.desk_id, service), visitor().account
-            )
+            for service in services:
+                sent.append(desk.send(kind, service, fields, _standing(feed, desk.desk_id, service), account))
         except UnicodeEncodeError:  # half a character: no text at all
             return sentence(access_words.NOT_READ, 400)
         except RefusedMessage as problem:
             return sentence(problem.reason, 422)  # the path is for makers of sets
         except BrokerProblem as problem:
-            return sentence(live_words.NOT_SENT.format(problem=problem), 502)
-        return flask.jsonify(sent=identity)
+            said = live_words.NOT_SENT.format(problem=problem)
+            if sent:
+                done, left = (", ".join(some) for some in (services[: len(sent)], services[len(sent) :]))
+                said = live_words.SENT_IN_PART.format(done=done, left=left, problem=said)
+            return sentence(said, 502)
+        return flask.jsonify(sent=" ".join(sent))
+
+
+def _services_meant(feed: Feed, kind: str, fields: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return to whose sets and desks a message goes; none when that is not clear.
+
+    A row and a line name their service. An order or a roll call for an incident is for everybody there, of
+    whatever service; `chosen_service` is what the form says for whoever is new.
+    """
+    known = feed.services
+    if isinstance(own := fields.get("service"), str) and own:
+        return (own,)
+    snapshot, incident_id = feed.snapshot, fields.get("incident_id")
+    there: tuple[str, ...] = ()
+    if snapshot is not None and isinstance(incident_id, str):
+        there = snapshot.incident_services.get(incident_id, ())
+        if kind == "order" and (team := fields.get("team")):
+            rows = [row for row in snapshot.rows if row.team == team and incident_id in row.incidents]
+            there = tuple(sorted({row.service for row in rows})) or there
+    chosen = fields.get("chosen_service")
+    is_known = isinstance(chosen, str) and (chosen in known or (not known and chosen != ""))
+    if is_known and not (there and kind in ("order", "roll_call")):
+        return (str(chosen),)
+    if len(there) == 1 or kind in ("order", "roll_call"):
+        return there or (known if len(known) == 1 else ())
+    return known if len(known) == 1 else ()
 
 
 def _read_in_bar(fields: dict[str, Any]) -> bool:

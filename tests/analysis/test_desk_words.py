@@ -330,6 +330,6 @@ def test_an_incident_that_was_closed_can_be_opened_again_while_a_desk_spoke_of_i
     desk = log.desk()
     desk.say(0, "incident", incident_id="I-1", action="open")
     desk.say(10, "incident", incident_id="I-1", action="close")
-    assert see(20).incident_ids == ("I-1",)
-    assert see(SPOKEN_OF_LATELY_S + 5.0).incident_ids == ("I-1",)
-    assert see(SPOKEN_OF_LATELY_S + 15.0).incident_ids == ()
+    assert see(20).incident_services == {"I-1": ("trial",)}
+    assert see(SPOKEN_OF_LATELY_S + 5.0).incident_services == {"I-1": ("trial",)}
+    assert see(SPOKEN_OF_LATELY_S + 15.0).incident_services == {}

@@ -14,8 +14,9 @@ from ingest.broker.mqtt import Publisher
 class Crew:
     """Sets and a desk that publish as real ones would."""
 
-    def __init__(self, url: str) -> None:
+    def __init__(self, url: str, service: str = "trial") -> None:
         self._publisher = Publisher(url)
+        self._service = service
         self._seq: dict[str, int] = {}
         self._boots: dict[str, int] = {}
 
@@ -24,7 +25,7 @@ class Crew:
         now = datetime.now(UTC).isoformat()
         payload = {"kind": kind, f"{role}_id": speaker, "boot": self._boots.get(speaker, 1)}
         payload |= {"seq": seq, "time": now, **fields}
-        topic = f"underair/v1/trial/{role}/{speaker}/{kind}"
+        topic = f"underair/v1/{self._service}/{role}/{speaker}/{kind}"
         self._publisher.publish(topic, json.dumps(payload).encode(), retain=kind == "setup")
 
     def set(self, set_id: str, kind: str, **fields: Any) -> None:

@@ -174,3 +174,37 @@ def test_what_was_wrong_is_put_right_in_its_place_and_no_incident_is_closed_by_a
     live.locator(".pending li.done", has_text="I-1").wait_for()
     shut = Archive(listener.archive).messages()["incident"].select("incident_id", "action").rows()
     assert shut == [("I-1", "open"), ("I-2", "close"), ("I-1", "close")]
+
+
+def test_an_order_reaches_both_services_of_an_incident_and_only_the_new_need_a_choice(
+    live: Any, form: Any, mosquitto: Any, listener: Listener
+) -> None:
+    other = Crew(mosquitto.url, "south")
+    try:
+        other.desk("tally", incident_id="I-1", action="in", set_id="S-1", wearer_id="W-7", team="Oak")
+        live.wait_for_selector(".row .who:has-text('south:W-7')")
+        service = live.locator(".side select[name=service]")
+        assert service.locator("option").all_inner_texts() == ["", "south", "trial"]
+
+        form.locator("[name=set_id]").fill("S-9")
+        form.locator("[name=wearer_id]").fill("W-9")
+        service.select_option("south")
+        for _ in range(2):  # the set was never heard: asked once
+            form.get_by_role("button", name="Tally in").click()
+        live.locator(".pending li.done", has_text="W-9").wait_for()
+
+        live.locator(".side summary", has_text="Order").first.click()
+        for _ in range(2):
+            live.locator(".side form.order").get_by_role("button", name="Evacuate").click()
+        live.locator(".pending li.done", has_text="Evacuate").wait_for()
+        for left in (2, 1, 0):
+            expect(live.locator(".orders li")).to_have_count(left)
+            if left:
+                live.locator(".orders li button", has_text="Lift").first.click()
+    finally:
+        other.close()
+    messages = Archive(listener.archive).messages()
+    tallied = messages["tally"].filter(wearer_id="W-9")
+    assert tallied["service"].to_list() == ["south"]
+    orders = messages["order"].select("service", "state").rows()
+    assert sorted(orders) == [(name, said) for name in ("south", "trial") for said in ("given", "lifted")]

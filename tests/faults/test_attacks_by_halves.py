@@ -163,7 +163,9 @@ def test_desk_writes_no_note_into_an_incident_it_does_not_see_and_learns_no_id(p
 def _seeing(*incident_ids: str, desk_heard: tuple[str, ...] = ()) -> Snapshot:
     board = LiveBoard(Profile.default())
     return msgspec.structs.replace(
-        board.snapshot(datetime.now(UTC)), incident_ids=incident_ids, desk_heard=desk_heard
+        board.snapshot(datetime.now(UTC)),
+        incident_services=dict.fromkeys(incident_ids, ()),
+        desk_heard=desk_heard,
     )
 
 
@@ -231,5 +233,5 @@ def test_a_closed_incident_can_be_spoken_of_from_the_live_page_for_six_hours() -
     ]
     board.take(frames_from_heard(heard))
     closed = heard[1].received
-    assert board.snapshot(closed + timedelta(hours=5.9)).incident_ids == ("I-1",)
-    assert board.snapshot(closed + timedelta(hours=6.1)).incident_ids == ()
+    assert board.snapshot(closed + timedelta(hours=5.9)).incident_services == {"I-1": ("demo",)}
+    assert board.snapshot(closed + timedelta(hours=6.1)).incident_services == {}

@@ -26,11 +26,11 @@ interface LiveAlarm {
   set_id: string; note?: string; several?: LiveFields[];
 }
 interface LiveOrder {
-  key: string; text: string; who: string; incident: string; order: string; team: string | null; set_id: string | null;
+  key: string; service: string; text: string; who: string; incident: string; order: string; team: string | null; set_id: string | null;
   late: boolean; new: boolean; own: boolean; sound: string | null; waiting: string[];
 }
 interface RollAnswer { key: string; who: string; name: string; what: "wearer_id" | "team"; state: string; code: string; }
-interface LiveRoll { key: string; incident: string; roll_id: string; text: string; answers: RollAnswer[]; new?: boolean; }
+interface LiveRoll { key: string; incident: string; service: string; roll_id: string; text: string; answers: RollAnswer[]; new?: boolean; }
 interface LiveTeam { key: string; a: string; name: string; team: string; left: string; known: boolean; members: string; incident: string; }
 interface LiveOut {
   key: string; text: string; incident?: string; row?: string; who: string; ended_how: string; ended_by: string | null; fields: LiveFields;
@@ -40,7 +40,7 @@ interface LivePicture {
   ready: boolean; token: string; banner: string; clock: string; now: number; from: number; offset_s: number; ahead_s: number; top: number;
   summary: Record<string, string[]>; incident: string; desk: string; system: { text: string; bad: boolean }[];
   rows: LiveRow[]; nobody: string; forecast: string; alarms: LiveAlarm[]; no_alarms: string; teams: LiveTeam[];
-  prompts: { key: string; text: string; age: string; incident?: string; row?: string; set_id?: string }[];
+  prompts: { key: string; text: string; age: string; service: string; incident?: string; row?: string; set_id?: string }[];
   notes: { key: string; at: string; about: string; text: string; incident?: string; row?: string }[];
   out: LiveOut[];
   orders: LiveOrder[]; rolls: LiveRoll[]; contradictions: { key: string; text: string; incident?: string; row?: string }[];
@@ -90,7 +90,7 @@ interface Underair {
     tallyForm(buttons: Element[], after?: () => void, row?: LiveRow | null): any;
   };
   desk: {
-    build(words: any): HTMLElement; paint(data: LivePicture): void; incident(): string; services?: any; serviceLabel?: any; whichLabel?: any;
+    build(words: any): HTMLElement; paint(data: LivePicture): void; incident(): string; serviceLabel?: any; whichLabel?: any;
     send(kind: string, fields: Record<string, any>, what: string): Promise<boolean>;
     form(kind: string, fields: any[], buttons: any[], what: {
       describe(values: any): string; doubtOf?(values: any): string; complete?(values: any, pressed?: string): any; after?(): void;
