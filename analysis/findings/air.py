@@ -356,7 +356,7 @@ def _stuck(one: Examined, context: Context) -> Iterator[Finding]:
             continue
         second = int(at_us[first] - wear.started_us) // 1_000_000
         lost = one.air.live_rate_lo_l_min[max(second - WARMS_S, 0) : second + 1] > rules.free_flow_l_min
-        warms = "the gas that warmed up after air was lost, " if lost.any() else ""
+        warms = "gas that warmed up after a loss of air, " if lost.any() else ""
         yield about_wear(
             "readings_stuck",
             "caution",

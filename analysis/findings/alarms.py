@@ -110,7 +110,7 @@ def _only_kept_by_broker(power_up: PowerUp, context: Context) -> Iterator[Findin
             None,
             f"The broker had kept a message of set {power_up.name} ({KINDS[row['alarm']].named}) and handed "
             f"it on at {clock(received_us)}. The set dates it {clock(int(channel.time_us[position]))}. "
-            "Nobody here heard it when it was raised, so no table and no other finding uses it.",
+            "The listener did not hear it when it was raised, so no table and no other finding uses it.",
             (power_up.identity(int(channel.seq[position])),),
         )
 

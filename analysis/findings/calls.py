@@ -34,9 +34,9 @@ def _shared(one: SharedName) -> Finding:
         None,
         at_us,
         until_us,
-        f"Two desks used the name {one.desk_id} in incident {one.incident_id}: boots {one.boots[0]} and "
-        f"{one.boots[1]}, both heard from {clock(at_us)} to {clock(until_us)}. If both gave an order or "
-        "called a roll, it is over only when both have ended it.",
+        f"Two desks used the name {one.desk_id} in incident {one.incident_id}: boot numbers "
+        f"{one.boots[0]} and {one.boots[1]}, both heard from {clock(at_us)} to {clock(until_us)}. If both "
+        "gave an order or called a roll, it is over only when both have ended it.",
         one.evidence,
     )
 
@@ -77,7 +77,7 @@ def _followed_late(one: CallAnswer, out_us: int) -> Finding:
 def _not_acknowledged(waited: list[CallAnswer]) -> Finding:
     call = waited[0].call
     who = ", ".join((one.wearer_id or f"set {one.set_id}") + _known(one) for one in waited)
-    until = f", until it was lifted at {clock(call.ended_us)}" if call.ended_us is not None else ""
+    until = f" before it was lifted at {clock(call.ended_us)}" if call.ended_us is not None else ""
     whom = call.about or "everybody"
     return Finding(
         "order_not_acknowledged",
@@ -86,9 +86,8 @@ def _not_acknowledged(waited: list[CallAnswer]) -> Finding:
         None,
         call.called_us,
         call.ended_us,
-        f"Of those who were in at the order to {call.kind} of {clock(call.called_us)} ({whom}), {who} "
-        f"neither acknowledged it, by set or by voice, nor came out{until}. What was said by radio is not in "
-        "this record.",
+        f"Order to {call.kind} of {clock(call.called_us)} ({whom}): {who} did not acknowledge it, by set or "
+        f"by voice, and did not come out{until}. What was said by radio is not in this record.",
         (call.identity,) if call.identity else (),
     )
 
@@ -117,7 +116,7 @@ def _missing(one: CallAnswer, missing_us: int) -> Finding:
         None,
         missing_us,
         ended_us,
-        f"{one.wearer_id} was missing at the roll call of {clock(one.call.called_us)} ({one.call.about}), "
-        f"said at {clock(missing_us)}; {until}.",
+        f"A desk said at {clock(missing_us)} that {one.wearer_id} was missing at the roll call of "
+        f"{clock(one.call.called_us)} ({one.call.about}); {until}.",
         (one.missing_by,) if one.missing_by else (),
     )

@@ -63,8 +63,8 @@ def _readings(one: Examined) -> Iterator[Finding]:
         int(wear.at_us[first]),
         int(wear.at_us[last]),
         f"{counted(len(late), 'pressure reading')} from {clock(int(wear.at_us[first]))} to "
-        f"{clock(int(wear.at_us[last]))} arrived up to {lasting(float(late_s.max()))} late, so the desk "
-        "could not know at the time.",
+        f"{clock(int(wear.at_us[last]))} arrived up to {lasting(float(late_s.max()))} late: the desk could "
+        "not know them at the time.",
         [wear.identity(first), wear.identity(last)],
     )
 
@@ -90,7 +90,7 @@ def _alarm(alarm: Alarm, context: Context) -> Iterator[Finding]:
         wear_id,
         alarm.raised_us,
         heard_us,
-        f"The {named(alarm)} was raised at {clock(alarm.raised_us)}, heard at {clock(heard_us)}"
+        f"The {named(alarm)} was raised at {clock(alarm.raised_us)} and heard at {clock(heard_us)}"
         f"{seen}{over}. The desk could not know it for {lasting(late_s)}.",
         tuple(alarm.reported.evidence[:1]),
     )
@@ -152,9 +152,9 @@ def _receipts_jumped(context: Context) -> Iterator[Finding]:
             at_us,
             f"From {clock(at_us)} on, messages of {of} sets that were heard before and after it were "
             f"received {lasting(change_s)} {way} than their own clocks say. Probably the clock of the "
-            "listener's machine was set then. Nothing is corrected: sets and desks heard only on one side of "
-            f"that moment are {lasting(change_s)} off against these, and so are times that span it (rest, "
-            "answers, delays).",
+            "listener's machine was set then. Nothing is corrected: times of sets and desks that were heard "
+            f"on only one side of that moment differ from these by {lasting(change_s)}, and so do lengths of "
+            "time across it (rest, answers, delays).",
             (power_up.identity(int(of_it.seq[jump - 1])), power_up.identity(int(of_it.seq[jump]))),
         )
 

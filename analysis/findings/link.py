@@ -392,7 +392,8 @@ def _used_again(power_up: PowerUp, context: Context) -> Iterator[Finding]:
         last_us,
         f"{speaker} used the boot number {power_up.boot} again: from {clock(first_us)} it counted its "
         "messages from the start, under identities already used. All are kept and separated by the time they "
-        "were heard; an identity cited here may mean two messages. It must change at every power-up.",
+        "were heard; an identity cited here may mean two messages. A boot number must change at every "
+        "power-up.",
         (power_up.identity(power_up.first_live_seq()),),
     )
 
@@ -472,8 +473,9 @@ def _perhaps_the_listener(power_up: PowerUp, offset_s: float, context: Context) 
     if len(others) < 2 or any(abs(one - offset_s) > alike_s for ones in others.values() for one in ones):
         return ""
     return (
-        f" All {len(others)} other sets heard meanwhile were off by about as much. Perhaps the listener's "
-        "clock was wrong: then the times given here are wrong by as much. Or the record was replayed."
+        f" The {len(others)} other sets heard in that time were all off by about as much. Perhaps the "
+        "listener's clock was wrong: then the times given here are wrong by as much. Or the record was "
+        "replayed."
     )
 
 

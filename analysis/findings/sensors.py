@@ -161,9 +161,9 @@ def _too_high(power_up: PowerUp, places: Ints, context: Context) -> Iterator[Fin
         None,
         from_us,
         until_us,
-        f"Set {power_up.name} sent {counted(len(places), 'pressure')} that its cylinder cannot hold, or that "
-        f"followed such without a closed valve, from {clock(from_us)} to {clock(until_us)}: up to {most:.0f} "
-        f"bar. None of them counts: another unit (psi, kPa), or a faulty sensor."
+        f"Set {power_up.name} sent {counted(len(places), 'pressure')} from {clock(from_us)} to "
+        f"{clock(until_us)} that do not count: more than its cylinder can hold (up to {most:.0f} bar), or "
+        "sent after that and before a closed valve. Another unit (psi, kPa), or a faulty sensor."
         + pressures_refused(context.refused, [power_up.name]),
         (power_up.identity(int(channel.seq[first])), power_up.identity(int(channel.seq[last]))),
     )

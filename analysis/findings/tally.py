@@ -189,16 +189,16 @@ def _without_air(context: Context) -> Iterator[Finding]:
                     f" The last message of set {wear.set_id} is of {clock(silence.started_us)}; nothing was "
                     f"heard of it in the {lasting(silence.seconds)} after that."
                 )
-            left = "shut with next to nothing left"
+            left = "was shut with next to nothing left"
             if wear.last_bar > 2.0 * CLOSED_BELOW_BAR:
-                left = "its valve shut with what nobody heard"
+                left = "its valve was shut (how much was left was not heard)"
             yield about_wear(
                 "cylinder_empty_inside",
                 "serious" if seconds >= context.profile.link.silence_serious_s else "caution",
                 wear,
                 from_us,
                 said_us,
-                f"{entry.wearer_id} was in by the tally, and the cylinder of set {wear.set_id} was empty, or "
+                f"By the tally {entry.wearer_id} was in, and the cylinder of set {wear.set_id} was empty, or "
                 f"{left}: {last}; {until}.{_still(wear, said_us, context)}{heard} "
                 "What the wearer breathed is not in this record.",
                 [*proof, *([silence.before_identity] if silence is not None else [])],
@@ -210,9 +210,9 @@ def _without_air(context: Context) -> Iterator[Finding]:
                 wear,
                 from_us,
                 said_us,
-                f"The valve of set {wear.set_id} was shut while {entry.wearer_id} was in by the tally: "
-                f"{last}; {until}. No reading shows what was breathed between: the desk wrote late, or "
-                "the wearer breathed from another set, or no more.",
+                f"The valve of set {wear.set_id} was shut while by the tally {entry.wearer_id} was in: "
+                f"{last}; {until}. No reading shows what was breathed then: the desk wrote late, or the "
+                "wearer breathed from another set, without a set, or not at all.",
                 proof,
             )
 
@@ -245,8 +245,8 @@ def _two_sets(doubled: Sequence[tuple[TallyEntry, TallyEntry]]) -> Iterator[Find
             None,
             other.in_us,
             min(tally.ended_us, other.ended_us),
-            f"{tally.wearer_id} was tallied in {twice}, from {clock(other.in_us)}; one of the two entries is "
-            "wrong.",
+            f"{tally.wearer_id} was tallied in {twice}, from {clock(other.in_us)}: one of the two tallies is "
+            "wrong, or nobody tallied the wearer out in between.",
             (tally.in_identity, other.in_identity),
         )
 
@@ -308,7 +308,7 @@ def _out_of_nobody(context: Context) -> Iterator[Finding]:
             word.from_us,
             word.said_us,
             f"Desk {word.desk_id} tallied out {who} with set {word.row['set_id']} at "
-            f"{clock(word.from_us)}, but by the record {who} was not in: it ended no entry."
+            f"{clock(word.from_us)}, but by the record {who} was not in. This ended no entry."
             + "".join(
                 f" {one.wearer_id} was tallied in with that set at {clock(one.in_us)} and never out."
                 for one in meant

@@ -95,7 +95,8 @@ def _turned_back_late(
             evidence.append(perhaps.identity)
         at_most = bound == "at most "
         below = lasting(below_s) if at_most else _from_to(below_s, below_s - least_s)
-        below = f" and {below} below the warning" if below_s > margin_s else ""
+        at_most_below = bound if at_most else ""
+        below = f", after {at_most_below}{below} below the warning" if below_s > margin_s else ""
         why = "the turn was late, or the way back longer than the way in"
         if not in_low_air:
             why = f"the turn was late, or the way back longer than the planned {lasting(way_s)}"
@@ -104,7 +105,7 @@ def _turned_back_late(
         long = lasting(late_s) if at_most else _from_to(late_s, unknown_s)
         statement = f"{nobody}; the exit at {clock(left_us)}{unheard} was {bound}{long} later{below}: {why}"
         if entry.left_bound == "at least":
-            below = below.replace(" and ", ", at least " if least_s == below_s else ", of it ")
+            below = below.replace(", after ", ", at least " if least_s == below_s else ", of it ")
             statement = (
                 f"{nobody}. Nobody said that the wearer came out: by {clock(left_us)}, the last "
                 f"known moment, {long} had passed{below}"
@@ -196,7 +197,7 @@ def _began_unheard(entry: Entry, due_us: int) -> bool:
 
 def _due(entry: Entry, gauge: VoiceGauge | None, due_us: int, context: Context) -> str:
     """Say whose moment it was: a team turns back with its lowest member, who may be another wearer."""
-    said = f"By {POLICY_WORDS[context.profile.turn_back.policy]} turn-back was due at {clock(due_us)}"
+    said = f"By {POLICY_WORDS[context.profile.turn_back.policy]}, turn-back was due at {clock(due_us)}"
     if entry.not_due_us is not None:
         between = f"between {clock(entry.not_due_us)} and {clock(due_us)}"
         said = said.replace(f"was due at {clock(due_us)}", f"fell due {between}")

@@ -267,14 +267,14 @@ def test_who_came_out_before_an_order_was_lifted_need_not_have_acknowledged_it()
     out = [CallAnswer(lifted, f"W-{number}", "S-1", None, out_us=us(at)) for number, at in ((1, 60), (2, 61))]
     ((code, set_id, ended_s, said),) = told(*out)
     assert (code, set_id, ended_s) == ("order_not_acknowledged", "S-1", 60.0)
-    assert "(everybody), W-2 neither acknowledged" in said
+    assert "(everybody): W-2 did not acknowledge" in said
     assert told(CallAnswer(open_order, "W-1", "S-1", None, out_us=us(540))) == []
     assert told(CallAnswer(open_order, "W-1", "S-1", None, answered_us=us(1))) == []
     ((_, set_id, ended_s, said),) = told(
         CallAnswer(open_order, "W-1", "S-1", None), CallAnswer(open_order, None, "S-2", None)
     )
     assert (set_id, ended_s) == (None, None)
-    assert "W-1, set S-2 neither acknowledged it, by set or by voice, nor came out. What" in said
+    assert "W-1, set S-2 did not acknowledge it, by set or by voice, and did not come out. What" in said
     # Each order has its own finding.
     assert len(told(CallAnswer(open_order, "W-1", "S-1", None), CallAnswer(lifted, "W-1", "S-1", None))) == 2
 

@@ -86,7 +86,7 @@ def test_two_units_of_one_name_are_told_on_the_page_and_in_the_findings(log: Any
     said = contradiction_view(one, STANDARD)["text"]
     assert said.startswith("Two desks differ: two use the name desk")
     (statement,) = findings(log, "desk_name_shared")
-    assert "boots 11 and 22, both heard from 10:00:02 UTC to 10:05:00 UTC" in statement
+    assert "boot numbers 11 and 22, both heard from 10:00:02 UTC to 10:05:00 UTC" in statement
 
 
 def test_a_roll_call_ends_when_each_who_called_it_has_closed_it(log: Any, see: Any, two: Any) -> None:

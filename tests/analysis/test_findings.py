@@ -232,13 +232,13 @@ def desk_name_shared(log: Any) -> None:
 
 PLANTED: dict[str, tuple[Callable[[Any], None], str]] = {
     "battery_low_at_start": (battery_low, "11\u00a0% charge"),
-    "pressure_not_believed": (too_high, "Set S-1 sent 4 pressures that its cylinder cannot hold"),
+    "pressure_not_believed": (too_high, "that do not count: more than its cylinder can hold (up to 480 bar)"),
     "battery_refused": (battery_refused, "refused to start with 5\u00a0% charge"),
     "left_below_warning": (below_warning, "below the warning at 55 bar"),
     "under_air_below_warning": (below_warning, "under air below the warning at 55 bar"),
-    "turned_back_late": (below_warning, "By half of the usable air turn-back was due at"),
+    "turned_back_late": (below_warning, "By half of the usable air, turn-back was due at"),
     "conflicting_records": (conflicting, "Two different messages have the identity S-1/1/"),
-    "order_not_acknowledged": (ordered_out, "to evacuate of 10:10:00 UTC (everybody), W-1 neither"),
+    "order_not_acknowledged": (ordered_out, "to evacuate of 10:10:00 UTC (everybody): W-1 did not"),
     "order_followed_late": (slow_to_leave, "W-1 did not acknowledge the order to evacuate of 10:10:00 UTC"),
     "under_air_after_out": (
         out_by_mistake,
@@ -246,12 +246,15 @@ PLANTED: dict[str, tuple[Callable[[Any], None], str]] = {
     ),
     "cylinder_empty_inside": (
         emptied_inside,
-        "W-1 was in by the tally, and the cylinder of set S-1 was empty",
+        "By the tally W-1 was in, and the cylinder of set S-1 was empty",
     ),
     "valve_shut_before_out": (out_late, "tallied out at 10:36:40 UTC, 5 min 40 s later"),
     "long_way_back": (noted_and_stayed, "The desk noted the turn at 10:10:00 UTC; W-1 left at"),
-    "desk_name_shared": (desk_name_shared, "boots 1 and 2, both heard from 10:10:00 UTC to 10:10:05 UTC"),
-    "missing_at_roll_call": (missed, "said at 10:10:10 UTC; answered for at 10:12:00 UTC"),
+    "desk_name_shared": (
+        desk_name_shared,
+        "boot numbers 1 and 2, both heard from 10:10:00 UTC to 10:10:05 UTC",
+    ),
+    "missing_at_roll_call": (missed, "A desk said at 10:10:10 UTC that W-1 was missing"),
     "readings_stuck": (stuck, "stayed at 246 bar"),
     "readings_set_aside": (leap, "1 pressure reading (12 bar) jumped and returned at once"),
     "gauge_swung": (swung, "the reading fell 10 times by up to 121 bar (to 128 bar)"),

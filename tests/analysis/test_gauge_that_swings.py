@@ -189,4 +189,4 @@ def test_a_gauge_that_stands_after_a_loss_of_air_may_be_held_by_the_gas(log: Any
         one.say(60 + second + 0.2, "motion", motion_m_s2=1.0, still_s=0.0)
     findings = analyse(log.frames(), PROFILE)["findings"]
     stuck = findings.filter(code="readings_stuck")["statement"].to_list()
-    assert ["warmed up after air was lost" in one for one in stuck] == ([True] if lost_l_min > 200.0 else [])
+    assert ["warmed up after a loss of air" in one for one in stuck] == ([True] if lost_l_min > 200.0 else [])

@@ -37,7 +37,9 @@ def test_sets_that_are_all_off_alike_cast_doubt_on_the_listener(
     assert len(said) == sum(abs(offset_s) > 30 for offset_s in offsets_s)
     assert [PERHAPS in statement for statement in said] == [doubted] * len(said)
     if doubted:
-        assert f"All {len(offsets_s) - 1} other sets heard meanwhile were off by about as much" in said[0]
+        assert (
+            f"The {len(offsets_s) - 1} other sets heard in that time were all off by about as much" in said[0]
+        )
 
 
 def test_a_set_of_another_day_is_no_witness(log: Any) -> None:
