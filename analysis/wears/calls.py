@@ -18,7 +18,7 @@ ACKNOWLEDGED_BY_VOICE = {
     "withdraw": "Order to withdraw acknowledged by voice",
 }
 """A note about a set that has these words and no others acknowledges this order."""
-ACKNOWLEDGED_THE_ONE = "Order acknowledged by voice"  # so said older desks: of the one order in force then
+ACKNOWLEDGED_THE_ONE = "Order acknowledged by voice"  # of older desks: it means the one order in force then
 ROLL_CALL = "roll_call"
 KINDS = ("incident", "order", "roll_call", "note")
 
@@ -34,7 +34,7 @@ class GivenOrder:
     identity: str
     given_at: float
     lifted_at: float | None = None
-    over_at: float | None = None  # when its incident was closed: given again it is another
+    over_at: float | None = None  # when its incident was closed; given again, it is a new order
 
     def is_in_force(self, at: float) -> bool:
         """Return whether it was given, and neither lifted nor over."""
@@ -54,7 +54,7 @@ class Roll:
     missing: dict[str, tuple[float, str]] = field(default_factory=dict)  # by wearer: since when, message
 
     def answer_for(self, stay: Stay) -> tuple[float, str] | None:
-        """Return when and how somebody was answered for: since going in, by name, or its team of then.
+        """Return when and how somebody was answered for since going in: by name, or by the team of that time.
 
         Whoever is missing by name is found by name only: the rest of the team may answer before.
         """
@@ -74,7 +74,7 @@ class Roll:
 
 @dataclass(frozen=True)
 class SharedName:
-    """Two boots of one desk's name that both spoke of an incident by turns; seconds since 1970."""
+    """Two power-ups under one desk's name whose messages about an incident alternate; seconds since 1970."""
 
     incident_id: str
     desk_id: str
@@ -87,10 +87,11 @@ class SharedName:
 class DeskCalls:
     """All orders and roll calls; `take` each desk message once, in order of time.
 
-    A speaker is `desk_id/boot`. One that began after another of its name fell silent is the same desk
-    restarted and speaks for it; two that speak by turns are two desks, and neither ends what the other gave.
+    A speaker is `desk_id/boot`. If a speaker began after another of the same name fell silent, the desk was
+    restarted, and the new one speaks for it. If their messages alternate, they are two desks: neither ends
+    what the other gave.
 
-    - `words`: all that desks said, also later: a boot that is heard again was not restarted.
+    - `words`: all that desks said, also later: a desk that is heard again was not restarted.
     """
 
     def __init__(self, words: Iterable[DeskWord] = ()) -> None:
@@ -98,9 +99,9 @@ class DeskCalls:
         self.given: list[GivenOrder] = []
         self.rolls: dict[tuple[str, str], Roll] = {}
         self.voice: dict[tuple[str, str], list[float]] = {}  # by set and order: when it was acknowledged
-        self.not_lifted: set[OrderKey] = set()  # another desk of the name lifted it
+        self.not_lifted: set[OrderKey] = set()  # only another desk of the same name lifted it
         self._open: dict[OrderKey, GivenOrder] = {}
-        self._holders: dict[OrderKey, set[str]] = {}  # speakers by whom it is in force
+        self._holders: dict[OrderKey, set[str]] = {}  # speakers that gave it and have not lifted it
         # By incident and speaker: its first and its last message about it, each (moment, identity).
         self._spoke: dict[tuple[str, str], tuple[tuple[float, str], tuple[float, str]]] = {}
         for word in words:
@@ -113,7 +114,7 @@ class DeskCalls:
     def shared_names(self) -> list[SharedName]:
         """Return by incident which desk's name two desks used at once."""
         found: dict[tuple[str, str], SharedName] = {}
-        latest: dict[tuple[str, str], tuple[float, str]] = {}  # last word of the one heard longest
+        latest: dict[tuple[str, str], tuple[float, str]] = {}  # the last message of all so far
         for (incident_id, speaker), (first, last) in sorted(self._spoke.items(), key=lambda one: one[1]):
             desk_id, _, boot = speaker.rpartition("/")
             key = (incident_id, desk_id)
@@ -170,8 +171,8 @@ class DeskCalls:
         self._put((*same, desk_id), at, record, given=record["state"] == "given", speaker=speaker)
         if standing is None:
             return
-        # What it lists is in force, also where its own message was lost; what it listed or gave itself and
-        # does not list now is lifted. Of what another boot gave it may not know.
+        # Every order that it lists is in force, even if the message that gave it was lost. An order that this
+        # speaker gave or listed before, and does not list now, is lifted. It may not know another's orders.
         listed = {
             (one["incident_id"], one["order"], one["team"] or "", one["set_id"] or ""): one[
                 "since"
@@ -196,7 +197,7 @@ class DeskCalls:
             if roll.called_at is None:
                 roll.called_at, roll.called_by = at, record["identity"]
         elif state == "closed":
-            # Any desk may close it; who called it too speaks for itself only.
+            # Any desk may close it; but a desk that called it, too, closes only its own call.
             own = {one for one in roll.callers if self._speaks_for(record["incident_id"], speaker, one)}
             roll.callers -= own or roll.callers
             roll.closed_at = None if roll.callers else at
@@ -234,15 +235,15 @@ class CallAnswer:
 
     call: Call
     wearer_id: str | None
-    # The set by the tally then, or the one that acknowledged; None: a desk missed who was not tallied in.
+    # The set that acknowledged, else the tally's at that time; None: a desk missed somebody without a tally.
     set_id: str | None
     team: str | None
     answered_us: int | None = None  # acknowledged by set or voice; answered for
     missing_us: int | None = None
     missing_by: str | None = None  # identity of the message that said so
     out_us: int | None = None
-    under_air_until_us: int | None = None  # last heard so, where that is long after the tally out
-    in_us: int | None = None  # of whoever went in while the order was in force
+    under_air_until_us: int | None = None  # when last heard under air, if long after the tally out
+    in_us: int | None = None  # when the person went in, if the order was in force by then
 
 
 def read_calls(records: Sequence[PowerUp]) -> DeskCalls:
@@ -326,7 +327,7 @@ def _in_then(entry: Entry, incident_id: str, at_us: int) -> tuple[str, str | Non
     if stay is None:
         there = entry.wears and entry.wears[0].started_us <= at_us <= entry.wears[-1].ended_us
         return (entry.wears[-1].set_id, None) if there else None
-    # Whoever is tallied out and breathes on for minutes may be inside.
+    # Somebody who is tallied out and still breathes for minutes may be inside.
     until_us = max(stay.ended_us, entry.under_air_until_us or 0) if stay.ended_us else at_us + 1
     if stay.incident_id != incident_id or not stay.in_us <= at_us < until_us:
         return None
@@ -335,6 +336,6 @@ def _in_then(entry: Entry, incident_id: str, at_us: int) -> tuple[str, str | Non
 
 
 def _out_us(entry: Entry) -> tuple[int | None, int | None]:
-    """Return when somebody was said to be out, and until when the set was heard under air long after that."""
+    """Return when a desk said that somebody was out; and until when the set used air, if long after that."""
     said = entry.ended_how in ("tallied_out", "resolved")
     return (entry.ended_us, entry.under_air_until_us) if said else (None, None)

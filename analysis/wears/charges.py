@@ -1,6 +1,4 @@
-"""The cylinders of an entry: what goes on at no higher pressure, or with a rise that nothing explains, is the
-same one.
-"""
+"""The cylinders of an entry. Without a higher pressure, or if nothing explains a rise, it is the same one."""
 
 from __future__ import annotations
 
@@ -34,7 +32,7 @@ class Charge:
     """One filling of one cylinder: the wears that breathed it, or what was read of it by voice alone."""
 
     wears: list[Wear]
-    # `spoken`: the gauges read by voice while it was in use; `warning_bar`: the profile's, without a wear
+    # `spoken`: its gauges by voice while it was in use; `warning_bar`: the profile's, if it has no wear
     spoken: Sequence[VoiceGauge] = ()
     warning_bar: float = 0.0
 
@@ -60,7 +58,7 @@ class Charge:
 
     @property
     def unheard_us(self) -> int:
-        """How long before it a team's turn-back counts, too: sets are not first heard at one moment."""
+        """For how long before it the team's turn-back counts, too: sets are not all first heard at once."""
         return 0 if self.opening_heard else BEGAN_WITHIN_US
 
     @property
@@ -88,9 +86,9 @@ class Charge:
         ]
 
     def unseen_since(self, at_us: int, gauges: Sequence[VoiceGauge], began_us: int) -> int | None:
-        """Return the last reading before one, where it is so long ago that nobody saw what happened between.
+        """Return the last reading before `at_us`, if it was too long before to know what happened between.
 
-        - `began_us`: since when an opening that was not heard may have been.
+        - `began_us`: the earliest moment of an opening that was not heard.
         """
         read = [wear.last_us(at_us - 1) for wear in self.wears if wear.started_us < at_us]
         read += [one.at_us for one in gauges if one.set_id == self.set_id and one.at_us < at_us]
@@ -102,9 +100,9 @@ class Charge:
     def hear(
         self, gauges: Sequence[VoiceGauge], until_us: int, wears: Sequence[Wear] = (), entered_us: int = 0
     ) -> None:
-        """Keep those of these gauges that were read of it by voice, until a moment.
+        """Keep those gauges by voice, up to a moment, that are about this cylinder.
 
-        - `wears`, `entered_us`: of the entry: what was said shortly before its first reading.
+        - `wears`, `entered_us`: of the entry; by them a word shortly before the first reading counts, too.
         """
         since_us = max(about_from_us(self.wears[0], wears), entered_us)
         sets = {wear.set_id for wear in self.wears}
@@ -112,7 +110,7 @@ class Charge:
         self.spoken = [one for one in of_sets if since_us <= one.at_us <= until_us]
 
     def readings(self) -> tuple[Ints, Floats, Floats]:
-        """Return its readings without slips: moments, bar, and how far they are above its wearer's word."""
+        """Return its readings without slips: moments, bar, and by how much each exceeds its wearer's word."""
         at_us = _joined([wear.at_us[wear.kept] for wear in self.wears], NO_MOMENTS)
         bar = _joined([wear.pressure_bar[wear.kept] for wear in self.wears], NOTHING)
         above = np.zeros(len(bar))
@@ -127,13 +125,13 @@ class Charge:
 
     @property
     def lowest_by_word_bar(self) -> float:
-        """Its lowest reading, less what it was above its wearer's word."""
+        """The lowest of its readings, each less the amount by which it exceeds its wearer's word."""
         _, bar, above = self.readings()
         return max(float((bar - above).min()), 0.0)
 
     @property
     def low_by_word_us(self) -> list[int]:
-        """The moments at or below the warning by what the set reads above its wearer's word."""
+        """The moments whose reading is at or below the warning once that amount is taken off."""
         if not self.spoken:
             return []
         at_us, bar, above = self.readings()
@@ -141,7 +139,7 @@ class Charge:
         return [int(one) for one in at_us[low]]
 
     def course(self, objective_us: int | None, profile: Profile, until_us: int, early: EarlyEnds) -> Course:
-        """Return how it went down until a moment; a gauge read by voice counts like a reading."""
+        """Return how its pressure fell until a moment; a gauge by voice counts like a reading."""
         at_us, bar, above = self.readings()
         bar = bar - above if self.spoken else bar
         if self.spoken:
@@ -170,7 +168,7 @@ class Charge:
 def charges_of(
     wears: Sequence[Wear], gauges: Sequence[VoiceGauge] = (), tallied: Sequence[tuple[str, int]] = ()
 ) -> list[Charge]:
-    """Return the cylinders of an entry: only a higher pressure than before is a new one.
+    """Return the cylinders of an entry: a new one begins only with a higher pressure than before.
 
     Two sets under air at the same time breathe from two cylinders, whatever their pressures. Nobody changes a
     cylinder between two readings: a rise without a closed valve, a pause or a person's word may be the
@@ -225,10 +223,9 @@ def is_surely_another(before: Sequence[Charge], after: Charge, limit_bar: float)
 
     - `limit_bar`: the turn-back pressure that was reached before.
 
-    Only what was heard counts, so that lost messages can delay the answer and never bring it: for a minute
-    the pressure was at or below turn-back, which no drop-out of the sensor is; then the valve was closed, or
-    the set began a new power-up; then for a minute there was more than that cylinder can still have held. Our
-    own rule.
+    Three things must have been heard: for a minute the pressure at or below turn-back (longer than a sensor
+    drops out); then a closed valve or a new power-up; then for a minute more than that cylinder can still
+    have held. So lost messages can delay the answer, but never cause it. Our own rule.
     """
     if not after.wears:
         return False
@@ -244,7 +241,7 @@ def is_surely_another(before: Sequence[Charge], after: Charge, limit_bar: float)
 
 
 def differed(charges: Sequence[Charge], number: int) -> bool:
-    """Return whether a cylinder's set read above its wearer's last word, said of a cylinder before it."""
+    """Return whether the set exceeded its wearer's word on an earlier cylinder, with no word since."""
     charge = charges[number]
     if charge.spoken or not charge.wears:
         return False
@@ -254,7 +251,7 @@ def differed(charges: Sequence[Charge], number: int) -> bool:
 
 
 def _was_between(charge: Charge, above_bar: float, most_bar: float) -> bool:
-    """Return whether readings in a range followed each other for longer than a drop-out lasts."""
+    """Return whether readings stayed in a range for longer than a drop-out lasts."""
     at_us = _joined([wear.at_us[wear.kept] for wear in charge.wears], NO_MOMENTS)
     bar = _joined([wear.pressure_bar[wear.kept] for wear in charge.wears], NOTHING)
     at_us = at_us[(bar > above_bar) & (bar <= most_bar)]

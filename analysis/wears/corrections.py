@@ -9,7 +9,7 @@ from typing import Any
 from analysis.records import PowerUp
 
 Row = Mapping[str, Any]
-KEPT_BY_BROKER = "order"  # whoever connects later is to obey it too: a retained one counts from its own time
+KEPT_BY_BROKER = "order"  # who connects later must obey it, too: a retained one counts, from its own time
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +27,7 @@ class DeskWord:
 
 
 def said(records: Sequence[PowerUp], kind: str) -> list[DeskWord]:
-    """Return all messages of one kind that desks sent, in order of time; what was retained only of orders."""
+    """Return all messages of one kind that desks sent, in order of time; retained ones only if orders."""
     return sorted(_said(records, kind), key=lambda one: (one.at_us, one.identity))
 
 
@@ -49,10 +49,11 @@ def _said(records: Sequence[PowerUp], kind: str) -> Iterator[DeskWord]:
 
 
 def corrections(messages: Sequence[DeskWord]) -> dict[str, str]:
-    """Return which message is in whose place, identity to identity.
+    """Return for each correction the message that it replaces, by identities.
 
-    `messages`: of one kind, in order of time; a message that was not heard cannot be corrected, and none is
-    corrected twice.
+    A message that was not heard cannot be corrected, and none is corrected twice.
+
+    - `messages`: of one kind, in order of time.
     """
     heard = {one.identity for one in messages}
     found: dict[str, str] = {}
@@ -73,14 +74,14 @@ def corrected_in(row: Row) -> str | None:
 
 
 def _in_its_place(identity: str, other: str, found: Mapping[str, str]) -> bool:
-    """Return whether a message is, or came, in the place of another: two cannot correct each other away."""
+    """Return whether a message replaces another, also through others: two must not replace each other."""
     while identity != other and identity in found:
         identity = found[identity]
     return identity == other
 
 
 def moment_of(identity: str, corrected: Mapping[str, str], at_us: Mapping[str, int]) -> int:
-    """Return from when a message counts: its own moment, or that of the first one in whose place it is."""
+    """Return from when a message counts: its own moment, or that of the first message that it replaces."""
     seen = {identity}
     while (old := corrected.get(identity)) is not None and old not in seen:
         seen.add(old)
@@ -90,7 +91,7 @@ def moment_of(identity: str, corrected: Mapping[str, str], at_us: Mapping[str, i
 
 @dataclass(frozen=True, slots=True)
 class Settlement:
-    """A person's word that an alarm, or with none named an entry, is settled; microseconds since 1970."""
+    """A person's word that an alarm (None: an entry) is settled; microseconds since 1970."""
 
     at_us: int
     set_id: str
@@ -109,7 +110,7 @@ class Settlement:
 def read_resolved(records: Sequence[PowerUp]) -> list[Settlement]:
     """Return what desks settled, in order of time.
 
-    A correction that names the same set and alarm as the corrected message takes it back: nothing is settled.
+    A correction with the same set and alarm only withdraws the earlier message: nothing is settled.
     """
     messages = said(records, "resolved")
     corrected = corrections(messages)

@@ -1,9 +1,8 @@
 """Entries: what a person did, from going in until somebody says that they are out.
 
-A wear is what a set did. An entry holds one or more wears: a restart, a sensor drop-out, an outage or a
-second cylinder does not end it. Who was tallied in has an entry for each stay; a set under air that nobody
-tallied in has one of its own. What goes on at no higher pressure is the same cylinder, and keeps its entry
-pressure and its turn-back. Empty, off, silent or never heard are states inside an open entry.
+A wear is what a set did. An entry has any number of wears: a restart, a sensor drop-out, an outage or a
+second cylinder does not end it. A person has an entry for each stay; a set without a tally has its own.
+Empty, off, silent or never heard are states inside an open entry.
 """
 
 from __future__ import annotations
@@ -31,9 +30,8 @@ UNTALLIED_APART_US = 3600 * 1_000_000
 class Entry:
     """One person in; moments in microseconds since 1970 on the reconciled clock."""
 
-    # `{incident_id}/{wearer_id}/{n}`, n from 1 in order of time; in an archive that gave the incident's name
-    # again with the day of that use, `{incident_id}@{day}/{wearer_id}/{n}`; of a set that nobody tallied in
-    # `-/{set_id}/{boot}-{n}`, after its first wear.
+    # `{incident_id}/{wearer_id}/{n}`, n from 1 in order of time. If the incident's name was used again:
+    # `{incident_id}@{day}/{wearer_id}/{n}`. Without a tally: `-/{set_id}/{boot}-{n}`, of its first wear.
     entry_id: str
     incident_id: str | None
     wearer_id: str | None
@@ -42,22 +40,22 @@ class Entry:
     wears: list[Wear]  # in order of time
     # `charges`: cylinders in order of time; the last one is in use
     charges: list[Charge] = field(default_factory=list)
-    until_us: int = 0  # as all below, judged once the wears are known
+    until_us: int = 0  # this and the fields below are filled once the wears are known
     # dict of policy to list of TurnBackMoment: what each policy says of each charge.
     moments: dict[PolicyName, list[TurnBackMoment]] = field(default_factory=dict)
     policy: PolicyName = "half_of_usable"
     team_turn_back_us: int | None = None  # when the team must turn back by the policy, with its lowest member
     gauges: list[VoiceGauge] = field(default_factory=list)  # all that were read by voice of its sets
-    # `spoken`: those that count: its set was not heard, or said far more than they do
+    # `spoken`: those that count, because the set was not heard then or read far more
     spoken: list[VoiceGauge] = field(default_factory=list)
     noted: TurnBackNote | None = None  # the desk's first note that this wearer, or the team, turned back
-    perhaps_noted: TurnBackNote | None = None  # the first with those words, whomever it names
+    perhaps_noted: TurnBackNote | None = None  # the first note with those words, whomever it names
     # `left_us`, `left_bound`, `unheard_before_s`: from `analysis.findings.ends`, after the fact: when the
     # wearer left; "at most" or "at least" for a bound; how long nothing was heard before the first wear
     left_us: int | None = None
     left_bound: str = ""
     unheard_before_s: float = 0.0
-    # From there, too: when turn-back was not due yet, where nothing was heard from then until it was.
+    # From there, too: the last moment at which turn-back was not due yet, if a silence followed.
     not_due_us: int | None = None
 
     @property
@@ -112,9 +110,9 @@ class Entry:
 
     @property
     def under_air_until_us(self) -> int | None:
-        """When its set last used air, where that is long after the tally out.
+        """When its set last used air, if that is long after the tally out.
 
-        A gauge that stands, or rises as the gas warms, is of a set put down with its valve open.
+        If the gauge stands, or rises as the gas warms, the set was put down with its valve open.
         """
         out_us = self.tallied_out_us
         if out_us is None or not self.wears:
@@ -124,9 +122,9 @@ class Entry:
 
     @property
     def without_air(self) -> Wear | None:
-        """The last wear, where it ended with an empty cylinder or a shut valve before anybody said out.
+        """The last wear, if its cylinder was empty or its valve shut before anybody said out.
 
-        None as well where a gauge was read by voice after it.
+        None also if a gauge was read by voice after it.
         """
         last = max(self.wears, key=lambda one: one.ended_us, default=None)
         if last is None or self.stay is None or last.ended_how != "closed":
@@ -136,7 +134,7 @@ class Entry:
 
     @property
     def entry_bar(self) -> float | None:
-        """The pressure of the first wear on the cylinder whose turn-back counts; None: not heard."""
+        """The entry pressure of the cylinder whose turn-back counts; None if it was not heard."""
         return self.charges[self.counts].known_entry_bar if self.charges else None
 
     @property
@@ -167,7 +165,7 @@ class Entry:
 
     @property
     def turn_back(self) -> TurnBackMoment | None:
-        """What the policy in force says of the cylinder that counts; of those before it the wears say it."""
+        """What the policy in force says of the cylinder that counts."""
         moments = self.moments.get(self.policy)
         return moments[self.counts] if moments else None
 
@@ -175,14 +173,14 @@ class Entry:
     def counts(self) -> int:
         """The number of the cylinder whose turn-back counts: the first one due, else the one in use.
 
-        A higher pressure may be another cylinder or, with messages lost, the end of a drop-out: so a
-        turn-back that was reached is not taken back by it.
+        A turn-back that was reached stays: a higher pressure may be another cylinder, or the end of a
+        drop-out of which messages were lost.
         """
         return self._first_due(0)
 
     @property
     def renewed(self) -> int:
-        """The number of the first cylinder after the last one that surely replaced those due before it."""
+        """The number of the latest cylinder that surely replaced all whose turn-back was due; else 0."""
         moments, since = self.moments.get(self.policy, []), 0
         for number in range(1, len(moments)):
             due = [(first, moments[first]) for first in range(since, number)]
@@ -239,7 +237,7 @@ class Entry:
 
     @property
     def late_bound(self) -> str:
-        """`at most` or `at least` for a bound; `not known`: neither when it was due nor when the exit was."""
+        """`at most`, `at least`; `not known` if neither the due moment nor the exit is known; else empty."""
         said = "at least" if self.under_air_until_us is not None else self.left_bound
         said = said if self.noted is None else ""
         if self.not_due_us is None:
@@ -247,7 +245,7 @@ class Entry:
         return "not known" if said == "at most" else "at least"
 
     def span_of(self, number: int) -> tuple[int, int]:
-        """Return from when to when a cylinder was in use; the last one until now; unheard: from the in."""
+        """Return from when to when a cylinder was in use, the last one until now; unheard: since `in`."""
         if not self.wears:
             return self.began_us, self.until_us
         charge = self.charges[number]
@@ -330,7 +328,7 @@ def find_entries(
     - `early`: mapping of wear_id to (moments, minutes), optional: for the policy that looks at the forecast.
     - `policies`: those to judge by.
     - `gauges`: read by voice.
-    - `keys`: by incident_id what its entries are named by, from when on, where that is not the id itself.
+    - `keys`: by incident_id, from when on its entries have another name than that id, and which.
     """
     entries = [*_tallied(wears, rejoined(wears, stays), keys or {}), *_untallied(wears)]
     entries.sort(key=lambda entry: (entry.began_us, entry.entry_id))
@@ -380,7 +378,7 @@ def _untallied(wears: Sequence[Wear]) -> list[Entry]:
         if last is not None and wear.started_us - last.wears[-1].ended_us <= UNTALLIED_APART_US:
             last.wears.append(wear)
             continue
-        # Named after its first wear, so that the name does not follow from what else was read.
+        # The name of its first wear stays the same, whatever else was read.
         name = f"-/{wear.set_id}/{wear.power_up.boot}-{wear.number}"
         found.append(Entry(name, None, None, (wear.set_id,), None, [wear]))
     return found
@@ -406,7 +404,7 @@ def _judge(
         entry.charges = [Charge([], entry.spoken, profile.air.low_air_bar)]
     heard_us = [wear.ended_us for wear in entry.wears[-1:]] or [one.at_us for one in entry.spoken]
     last_us = heard_us[-1] if heard_us else entry.began_us
-    # Whoever is not out is in, heard or not: the team's moment counts for them.
+    # Somebody who is not out is in, heard or not: the team's moment counts.
     entry.until_us = max(last_us, end_us if entry.ended_us is None else entry.ended_us)
     course_until_us = last_us if as_of_us is None or entry.ended_us is not None else max(as_of_us, last_us)
     sets, team = {wear.set_id for wear in entry.wears} | set(entry.set_ids), (entry.incident_id, entry.team)
@@ -419,7 +417,6 @@ def _judge(
         )
         objective_us = objective.at_us if objective is not None else None
         if charge.wears:
-            # Of a silent set, voice is all there is.
             charge.hear(gauges, entry.span_of(number)[1], entry.wears, entry.entered_us)
         course = charge.course(objective_us, profile, until_us, early)
         for policy in policies:
@@ -450,9 +447,8 @@ def _gauges_of(entry: Entry, gauges: Sequence[VoiceGauge]) -> list[VoiceGauge]:
 def team_moments(entries: Sequence[Entry], policy: PolicyName) -> dict[str, list[int | None]]:
     """Return when a policy turns each entry's team back, cylinder by cylinder.
 
-    A team turns back with its lowest member: the earliest moment of the members in with it. Entries count
-    together when incident and team are the same; a member's moment counts for another only while that one
-    is in.
+    A team turns back with its lowest member: the earliest moment of its members. A team is the entries of one
+    incident with its name. A member's moment counts for another only while that one is in.
     """
     teams: dict[tuple[str | None, str | None], list[int]] = {}
     for entry in entries:
@@ -463,7 +459,7 @@ def team_moments(entries: Sequence[Entry], policy: PolicyName) -> dict[str, list
     for entry in entries:
         together = teams.get((entry.incident_id, entry.team), [])
         found[entry.entry_id] = []
-        # Whoever was not heard at all has no cylinder, but turns back with the team.
+        # Somebody who was never heard has no cylinder, but turns back with the team.
         for number, own in enumerate(entry.moments.get(policy) or [None]):
             first_us, last_us = entry.span_of(number)
             moments = [at_us for at_us in together if first_us <= at_us <= last_us]
@@ -474,7 +470,7 @@ def team_moments(entries: Sequence[Entry], policy: PolicyName) -> dict[str, list
 
 @dataclass(frozen=True, slots=True)
 class Turns:
-    """What the policies say of one wear: its entry, and each policy's moment of its cylinder and team."""
+    """The entry of one wear, and when each policy turns back its cylinder and its team."""
 
     entry: Entry
     moments: Mapping[PolicyName, TurnBackMoment]

@@ -13,7 +13,7 @@ from analysis.wears.corrections import corrections, moment_of, said
 from analysis.wears.wears import BEGAN_WITHIN_US, Wear
 
 UNHEARD_US = 5_000_000
-"""So soon after a reading of the set, the set counts and not a gauge read by voice. Our own rule."""
+"""A gauge by voice so soon after a reading of the set does not count: the reading does. Our own rule."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +29,7 @@ class VoiceGauge:
 
 
 APART_BAR = 2.0 * VOICE_STEP_BAR
-"""A gauge read by voice contradicts what was known when they are further apart. Our own rule."""
+"""A gauge by voice contradicts the known pressure if they are further apart. Our own rule."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,10 +44,11 @@ class GaugeApart:
 
 
 def about_from_us(wear: Wear, wears: Sequence[Wear]) -> int:
-    """Return from when on a word is about the cylinder with which a wear of an entry began.
+    """Return from when on a gauge by voice is about the cylinder with which a wear of an entry began.
 
-    Nobody changes a cylinder within a minute: a word so shortly before the set was first heard is about the
-    same one, unless the set was heard in between, or was worn before and the opening was heard. Our own rule.
+    Nobody changes a cylinder within a minute. So a gauge up to a minute before the first reading is about the
+    same one, but not if it came before the set's last wear ended, or if the set was worn before and the
+    opening was heard. Our own rule.
     """
     before = [one.ended_us for one in wears if one.set_id == wear.set_id and one.ended_us < wear.started_us]
     if before and wear.opening_heard:
@@ -58,9 +59,9 @@ def about_from_us(wear: Wear, wears: Sequence[Wear]) -> int:
 def contradictions(wears: Sequence[Wear], gauges: Sequence[VoiceGauge]) -> list[GaugeApart]:
     """Return the gauges of one entry that contradict what was known.
 
-    Of a set that speaks, any that is far from its reading; of a silent one, any that is far above the last
-    known pressure, by the set or by voice, or far below what the set reads next: no cylinder fills. After a
-    closed valve it may be another one.
+    If the set is heard: each gauge that is far from its reading. If it is silent: each gauge that is far
+    above the last known pressure, or far below the set's next reading, because no cylinder fills itself.
+    After a closed valve it may be another cylinder.
 
     - `wears`, `gauges`: of the entry, in order of time.
     """
@@ -104,7 +105,7 @@ def contradictions(wears: Sequence[Wear], gauges: Sequence[VoiceGauge]) -> list[
 
 
 def known_better(wear: Wear, gauge: VoiceGauge) -> bool:
-    """Return whether the set spoke just before and said not far more than the gauge: then it counts."""
+    """Return whether the set's reading counts: it came just before the gauge and is not far above it."""
     if wear.set_id != gauge.set_id or wear.started_us > gauge.at_us:
         return False
     heard = gauge.at_us - wear.last_us(gauge.at_us) <= UNHEARD_US
@@ -112,10 +113,10 @@ def known_better(wear: Wear, gauge: VoiceGauge) -> bool:
 
 
 def above_word_bar(at_us: Ints, bar: Floats, gauges: Sequence[VoiceGauge]) -> Floats:
-    """Return by how much a set reads more than its wearer said, at each of its readings, shape (n,).
+    """Return by how much each reading of a set exceeds its wearer's word, shape (n,).
 
-    Where they are over `APART_BAR` apart the difference stays, whatever the set reads later, until the
-    wearer's next word, unless that is above the set. Our own rule.
+    If that is over `APART_BAR`, the difference stays, whatever the set reads later, until the wearer's next
+    word; a word far above the set does not end it. Our own rule.
 
     - `at_us`, `bar`: arrays, shape (n,): readings of one set on one cylinder, in order of time.
     - `gauges`: read by voice of that set and cylinder, in order of time.
@@ -153,7 +154,7 @@ def read_gauges(records: Sequence[PowerUp]) -> list[VoiceGauge]:
     at_us: dict[str, int] = {}
     for one in messages:
         read_us = one.at_us
-        if one.row["at"] is not None:  # on the desk's clock, like `time`: the same correction holds
+        if one.row["at"] is not None:  # on the desk's clock, like `time`: corrected alike
             read_us += round(one.row["at"].timestamp() * 1e6) - one.time_us
         at_us[one.identity] = read_us
     found = [
@@ -172,7 +173,7 @@ def read_gauges(records: Sequence[PowerUp]) -> list[VoiceGauge]:
 
 
 def readings_of(wear: Wear, gauges: Sequence[VoiceGauge] = (), until_us: int | None = None) -> Readings:
-    """Return the readings of a wear, with those by voice where the set had been silent for over 5 s.
+    """Return the readings of a wear, and the gauges by voice before which the set was silent for over 5 s.
 
     - `gauges`: in order of time; of other sets too.
     - `until_us`: gauges after the last reading count up to here; without it, none of them does.

@@ -1,4 +1,4 @@
-"""Tallied out and in again in the middle of one wear: one entry, not two."""
+"""One entry, not two, for somebody who was tallied out and in again in the middle of one wear."""
 
 from __future__ import annotations
 
@@ -10,10 +10,7 @@ from analysis.wears.wears import Wear
 
 
 def rejoined(wears: Sequence[Wear], stays: Sequence[Stay]) -> list[Stay]:
-    """Return the stays, joined where somebody was tallied out and in again in the middle of one wear.
-
-    Whoever went on breathing from the same set was never out: the entry goes on with its pressures.
-    """
+    """Return the stays, those of one wear joined: who breathed on from the same set was never out."""
     joined: list[Stay] = []
     latest: dict[tuple[str, str], int] = {}
     for stay in sorted(stays, key=lambda one: one.in_us):

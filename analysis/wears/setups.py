@@ -1,4 +1,4 @@
-"""What a set is, by its own word: its cylinders, and the thresholds of its alarms."""
+"""What a set says of itself: its cylinders, and the thresholds of its alarms."""
 
 from __future__ import annotations
 
@@ -19,19 +19,19 @@ POSSIBLE = {
     "no_motion_alarm_s": (3.0, 600.0),
     "heat_start_c": (20.0, 1000.0),
 }
-"""Least and most of a threshold: a 0 that nobody set is no warning that never comes. Our own rule."""
+"""Least and most of a threshold: an unset 0 would be a warning that never comes. Our own rule."""
 
 
 @dataclass(frozen=True, slots=True)
 class Thresholds:
-    """The set's own alarm thresholds, from its setup or, where it said none, from the profile."""
+    """The alarm thresholds of a set: from its setup, else from the profile."""
 
     low_air_bar: float
     no_motion_prealarm_s: float
     no_motion_alarm_s: float
     heat_start_c: float
     own: bool
-    impossible: tuple[tuple[str, float], ...] = ()  # what it named, and no set can mean
+    impossible: tuple[tuple[str, float], ...] = ()  # what the setup named, and cannot be
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +57,7 @@ def heard_setups(power_ups: Sequence[PowerUp]) -> list[HeardSetup]:
 
 
 def setup_at(setups: list[HeardSetup], power_up: Key, at_us: int) -> HeardSetup | None:
-    """Return the latest setup at or before a moment, else the first after it; the own power-up's first."""
+    """Return the latest setup by a moment, else the first after it; those of its own power-up come first."""
     for known in ([setup for setup in setups if setup.power_up == power_up], setups):
         before = [setup for setup in known if setup.at_us <= at_us]
         if before or known:
@@ -66,7 +66,7 @@ def setup_at(setups: list[HeardSetup], power_up: Key, at_us: int) -> HeardSetup 
 
 
 def cylinder_at(setups: list[HeardSetup], power_up: PowerUp) -> Cylinder | None:
-    """Return the cylinder that a power-up's first readings are about."""
+    """Return the cylinder at the first readings of a power-up."""
     channel = power_up.channels.get("pressure")
     if channel is None or not len(channel):
         return None
@@ -82,7 +82,7 @@ def cylinder_of(setup: dict[str, Any]) -> Cylinder | None:
     count, water_volume_l, rated_bar = row.get("count"), row.get("water_volume_l"), row.get("rated_bar")
     if count is None or water_volume_l is None or rated_bar is None:
         return None
-    # Comparisons that are false for NaN and infinity too.
+    # These comparisons are false for NaN and infinity.
     worn = 1 <= count <= MOST_CYLINDERS and WATER_VOLUME_L[0] <= water_volume_l <= WATER_VOLUME_L[1]
     if not worn or not RATED_BAR[0] <= rated_bar <= RATED_BAR[1]:
         return None
@@ -105,7 +105,7 @@ def worst_of(said: Sequence[dict[str, Any]], profile: Profile) -> tuple[Cylinder
 
 
 def thresholds_of(setup: dict[str, Any] | None, profile: Profile) -> Thresholds:
-    """Return the thresholds that a `setup` names, else, or where that is impossible, the profile's."""
+    """Return the thresholds that a `setup` names; the profile's for those that are missing or impossible."""
     said = setup or {}
     cylinder = cylinder_of(said)
     highest = {"low_air_bar": cylinder.rated_bar / 2} if cylinder is not None else {}

@@ -1,13 +1,13 @@
 """The desk's tally: who went in with which set, for which incident, and who said that they are out.
 
-A wearer's entry begins with an `in` and ends in one way only: somebody says so (`out`, `resolved`, or the
-incident is closed and nobody says `out` after that). Meanwhile it claims one set after another. An `in` of
-the same wearer in the same incident goes on with the entry; with another set it moves the claim there. A set
-that two open entries claim is given to the one that claimed it last, and comes back to the other when that
-one moves on to another set or is tallied out. One rule for every correction, of an `in` or an `out`: what is
-corrected counts as never said, and the correction counts at its moment. An `out` by the name that an `in`
-with that set had before it was corrected is the same slip: it ends the corrected entry. An `out` of anybody
-else who was not in ends nothing; it is kept and reported.
+- A wearer's entry begins with an `in` and ends only when somebody says so: `out`, `resolved`, or the incident
+  is closed and no `out` follows. Meanwhile it claims one set after another.
+- Another `in` of the same wearer in the same incident continues the entry; another set moves the claim.
+- If two open entries claim a set, the one that claimed it last has it. The other gets it back when that one
+  moves on to another set or is tallied out.
+- A corrected message counts as never said, and the correction counts at its moment.
+- An `out` with the wearer whom a corrected `in` named is the same slip: it ends the corrected entry. Any
+  other `out` of somebody who is not in ends nothing; it is kept and reported.
 """
 
 from __future__ import annotations
@@ -22,33 +22,30 @@ from analysis.wears.corrections import Row, corrections, moment_of, read_resolve
 from ingest.archive.index import later_note
 
 FORGOTTEN_AFTER_US = 12 * 3600 * 1_000_000
-"""A tally that nobody closed claims a set for so long at most, else it would claim the next day's wears. The
-entry stays open. So long after an incident is closed, an `out` still counts. Our own rule."""
+"""A tally that nobody ended claims its set for so long at most: not the next day's wears; its entry stays
+open. For so long after an incident is closed an `out` still counts. Our own rule."""
 
 USED_AGAIN_US = 24 * 3600 * 1_000_000
-"""An incident that is opened, or tallied in, so long after the desks' last word of it is another one of the
-same name. Our own rule."""
+"""If desks were silent about an incident for so long, the next `open` or `in` begins another one of the same
+name. Our own rule."""
 USED_AFTER_CLOSE_US = 6 * 3600 * 1_000_000
-"""And one that is opened so long after their last word, when every open was closed. Our own rule."""
+"""The same for an `open`, if every earlier `open` was closed. Our own rule."""
 
 
 Keys = Mapping[str, Sequence[tuple[int, str]]]
 SPOKEN_EARLIER_US = 3 * 3600 * 1_000_000
-"""A tally may count from so long before its incident was spoken of: half the shortest pause between two uses
-of a name."""
+"""A tally may count from so long before the first word about its incident: half the shortest pause between
+two uses of a name."""
 
 
 def written_then() -> pl.Expr:
-    """Separate notes written during an incident from those imported later (a radio log, days after).
-
-    What was brought in later says nothing about when the incident was.
-    """
+    """Select notes written during an incident: one imported later does not say when the incident was."""
     return ~later_note()
 
 
 @dataclass(slots=True)
 class TallyEntry:
-    """One `in`, and what it came to, on the reconciled clock (microseconds since 1970)."""
+    """One `in` and what became of it; microseconds since 1970 on the reconciled clock."""
 
     set_id: str
     incident_id: str
@@ -59,8 +56,7 @@ class TallyEntry:
     said_us: int  # when the desk said it
     in_identity: str
     desk_id: str
-    # list of (int, int): when it claims its set: until `out`, the wearer's or the set's next `in`, the end of
-    # the entry, or 12 hours.
+    # When it claims its set: until `out`, the next `in` of wearer or set, the end of the entry, or 12 h.
     spans: list[tuple[int, int]] = field(default_factory=list)
     out_us: int | None = None  # when the wearer was tallied out; None when nobody did
     out_identity: str | None = None
@@ -71,7 +67,7 @@ class TallyEntry:
 
     @property
     def ended_us(self) -> int:
-        """When it stops to count."""
+        """When it stops counting."""
         return self.spans[-1][1] if self.spans else self.in_us
 
 
@@ -86,20 +82,19 @@ class Stay:
     ended_us: int | None = None
     ended_how: str = "open"  # `tallied_out`, `resolved`, `incident_closed` or `open`
     ended_by: str | None = None  # identity of the message that ended it
-    # `closed_us`, `closed_by`: int, str, or None: when the incident was closed over it, and by which message.
-    # A close accounts for nobody: it ends the entry only where no `out` and no settlement comes after it.
+    # `closed_us`, `closed_by`: when the incident was closed while this was open, and by which message. A
+    # close accounts for nobody: it ends the entry only if no `out` and no settlement follows.
     closed_us: int | None = None
     closed_by: str | None = None
     use: int = 0  # which use of the incident's name it belongs to
     followed: bool = False  # whether the wearer was tallied in again in a later use of the name
-    # Of the same wearer at other incidents, with no `out` of the earlier one before a tally of the later one.
-    # In the order of what desks said.
+    # The same wearer's stays at other incidents, if no `out` separates the two; in the order of the messages.
     elsewhere: list[Stay] = field(default_factory=list, compare=False, repr=False)
 
     def is_in(self, as_of_us: int) -> bool:
         """Whether nobody has accounted for the wearer yet.
 
-        Closing the incident accounts for nobody; 12 hours later it does end the search.
+        Closing the incident accounts for nobody; 12 h later the search ends all the same.
         """
         if self.ended_us is None or self.ended_how != "incident_closed":
             return self.ended_us is None and not self.followed
@@ -137,7 +132,7 @@ class TallyWord:
     row: Row
     desk_id: str
     heard_us: int  # when the listener received it
-    repeats: bool = False  # whether it is an `out` that only says again how an entry ended
+    repeats: bool = False  # an `out` that repeats how an entry ended
 
     @property
     def said(self) -> str:
@@ -204,7 +199,7 @@ class _Reader:
     def __init__(self, words: list[_Word], corrected: dict[str, str]) -> None:
         self._corrected = corrected
         said_us = {identity: at_us for at_us, _, identity, *_ in words}
-        # A correction counts from the moment of the tally in whose place it is.
+        # A correction counts from the moment of the tally that it replaces.
         self._words = sorted(
             (
                 (moment_of(identity, corrected, said_us), rank, at_us, identity, kind, row, desk, heard_us)
@@ -278,13 +273,13 @@ class _Reader:
         self._spoken_us[incident_id] = max(at_us, last_us)
 
     def _open_or_close(self, at_us: int, identity: str, row: Row) -> None:
-        """Mark whoever is in when the incident is closed; opened again, they are in as before."""
+        """Mark all who are in when the incident is closed; unmark them if it is opened again."""
         for stay in [one for ones in self._open.values() for one in ones]:
             if stay.incident_id != row["incident_id"]:
                 continue
             again = stay.use != self._use.get(stay.incident_id, 0)
             lately = stay.closed_us is not None and at_us - stay.closed_us <= FORGOTTEN_AFTER_US
-            if row["action"] != "close" and (lately or not again):  # whoever has a row still keeps it
+            if row["action"] != "close" and (lately or not again):  # they still have a row, and keep it
                 stay.closed_us = stay.closed_by = None
             elif row["action"] == "close" and stay.closed_us is None and stay.in_us < at_us:
                 stay.closed_us, stay.closed_by = at_us, identity
@@ -314,7 +309,7 @@ class _Reader:
         use = self._use.get(tally.incident_id, 0)
         stay = next((one for one in stays if one.incident_id == tally.incident_id), None)
         if stay is not None and stay.use != use:
-            # Nobody said how it ended, and the wearer goes in again: it stays open in the record.
+            # The wearer goes in again, and nobody said how the earlier stay ended: it stays open there.
             stay.followed = True
             self._move_on(stay.tallies[-1], from_us, back=False)
             stays.remove(stay)
@@ -336,7 +331,7 @@ class _Reader:
                 return
             self._move_on(before, from_us, back=before.set_id != tally.set_id)
             if self._claims.get(before.set_id):
-                before.settled_us = from_us  # who was in with it before has it back
+                before.settled_us = from_us  # the wearer before has it back
         for other in self._of_wearer[tally.wearer_id]:
             not_out = (
                 other.ended_how in ("open", "incident_closed") and other.incident_id != tally.incident_id
@@ -392,7 +387,7 @@ class _Reader:
         self._close([one for one in stays if at_us - (one.closed_us or at_us) > FORGOTTEN_AFTER_US])
         stays = [one for one in stays if one.ended_us is None]
         own = [one for one in stays if one.incident_id == row["incident_id"]]
-        # An `out` that names another incident is about the wearer's open entry: nobody is in twice.
+        # If it names another incident, it means the wearer's open entry: nobody is in twice.
         named = own or [one for one in stays if one.closed_us is None]
         if not named:
             repeats = any(one.ended_us is not None and self._names(word, one) for one in self._stays)
@@ -426,7 +421,7 @@ class _Reader:
             self._end(named[0], at_us, "resolved", identity)
         elif not named:
             self._settle(str(row["set_id"]), at_us)
-        # Two are in with it and it names neither: whoever breathes must not vanish by a word about the other.
+        # If two are in with it and it names neither, it ends neither: the one who breathes must not vanish.
 
     def _settle(self, set_id: str, at_us: int) -> None:
         """Settle who wears a set after its wearer was tallied in with another: a person has said so."""
@@ -438,7 +433,7 @@ class _Reader:
         stay.ended_us, stay.ended_how, stay.ended_by = at_us, how, identity
         for tally in stay.tallies:
             tally.closed = tally.closed or how == "incident_closed"
-        # Another who is in with the same set has it from then on: perhaps still breathes from it.
+        # Another wearer who is in with the same set has it from then on, and may still breathe from it.
         self._move_on(stay.tallies[-1], at_us, back=how == "tallied_out")
         self._open[stay.wearer_id].remove(stay)
 
@@ -448,10 +443,10 @@ def _text(value: object) -> str | None:
 
 
 def tally_of(tallies: Sequence[TallyEntry], started_us: int, ended_us: int) -> TallyEntry | None:
-    """Return whose a wear is, live and afterwards: the tally's that holds the set at its last reading.
+    """Return the tally of a wear, live and afterwards: the one that has the set at its last reading.
 
-    Where none does, or it got the set in the middle of the wear because another wearer was tallied out, the
-    tally's that overlaps the wear most; None when none does. Of equals the earlier.
+    If none has it then, or it got the set during the wear because another wearer was tallied out: the tally
+    that overlaps the wear most, of equals the earlier; None if none overlaps.
     """
     holding = [
         (first, tally.in_identity, tally)
@@ -462,7 +457,7 @@ def tally_of(tallies: Sequence[TallyEntry], started_us: int, ended_us: int) -> T
     if holding:
         since_us, _, holder = max(holding, key=lambda one: one[:2])
         outs_us = [tally.out_us for tally in tallies if tally.out_us is not None]
-        # Who is out may have breathed most of it, and who has the set since may have been forgotten inside.
+        # The one who is out may have breathed most; the one who has it since may be out, too, unsaid.
         if not any(started_us < out_us <= since_us for out_us in outs_us):
             return holder
     best, most = None, -1
@@ -476,10 +471,7 @@ def tally_of(tallies: Sequence[TallyEntry], started_us: int, ended_us: int) -> T
 
 
 def two_at_once(tallies: Sequence[TallyEntry]) -> list[tuple[TallyEntry, TallyEntry]]:
-    """Return each pair of tallies by which one wearer was in twice, without an `out` between them.
-
-    With two sets, or in two incidents.
-    """
+    """Return each pair of tallies of one wearer with two sets or in two incidents, and no `out` between."""
     ordered = sorted(tallies, key=lambda tally: (tally.in_us, tally.in_identity))
     found = []
     for number, tally in enumerate(ordered):

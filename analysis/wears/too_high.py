@@ -1,4 +1,4 @@
-"""Pressures above all that a cylinder can hold, as of a set that sends psi or kPa: nobody believes them."""
+"""Pressures above all that a cylinder can hold, as from a set that sends psi or kPa: they do not count."""
 
 from __future__ import annotations
 
@@ -22,9 +22,9 @@ from ingest.contract.units import BAR_IN_A_PSI
 
 ABOVE_RATED, LEAST_LIMIT_BAR = 1.15, 390.0
 """No warm, overfilled cylinder reads more; a set that was set up for 200 bar may carry 300. Our own rule."""
-SLIP_READINGS = 2  # so many, and no longer than `SPIKE_BACK_S`, are a slip of the sensor
+SLIP_READINGS = 2  # at most so many, within `SPIKE_BACK_S`, are a slip of the sensor
 GOES_ON_US = 3600 * 1_000_000
-"""A set heard again so soon without a closed valve still sends what it sent. Our own rule."""
+"""A set heard again so soon, without a closed valve, still sends the same unit. Our own rule."""
 LEAST = ((60.0, 5.0 / 60.0), (300.0, 7.0 / 60.0))
 """Nobody under air breathes less, L/s, for so many seconds: at rest it is some 6 L/min (from memory). Our own
 rule."""
@@ -38,8 +38,8 @@ def limit_bar(cylinder: Cylinder | None) -> float:
 def mark_too_high(power_ups: Sequence[tuple[PowerUp, Cylinder | None]]) -> None:
     """Mark the pressures of one set that are not believed (`PowerUp.too_high`).
 
-    These are all above its limit. Where a time under air begins with them, and they are no slip of the
-    sensor, the set may send another unit: then all, however low, until a closed valve or until it is sound.
+    All above its limit are. If a time under air begins with them and they are no slip of the sensor, the set
+    may send another unit: then all are marked, however low, until a closed valve or until it is sound.
 
     - `power_ups`: in order of time, each with its cylinder.
     """
@@ -90,11 +90,11 @@ def mark_too_high(power_ups: Sequence[tuple[PowerUp, Cylinder | None]]) -> None:
 
 
 def _sound_since(at_us: Ints, bar: Floats, cylinder: Cylinder | None) -> int:
-    """Return from which reading on a gauge is sound as bar, whatever it sent before; 0 if nobody can say.
+    """Return from which reading on a gauge must be in bar, whatever it sent before; 0 if that is not certain.
 
-    It came down so fast that in psi nobody could breathe it, and then stood for 8 s: a transient of the
-    sensor. Or it came down by over 25 bar at once or unheard, and has fallen since, for a minute or
-    longer, as slowly as in psi nobody breathes.
+    Either it fell so fast that in psi nobody could breathe it, and then stood for 8 s: a transient of the
+    sensor. Or it came down by over 25 bar at once or unheard, and has fallen since, for a minute or longer,
+    more slowly than anybody breathes in psi.
 
     - `at_us`, `bar`: from the last reading that was too high on.
     """

@@ -49,13 +49,13 @@ ENDINGS = (
     r"|after (?:an? |the )?(?:burst|flashover|explosion|collapse|fall|alarm)(?: of(?: hot)? \w+)?"
     r"|with (?:the |an? |one |two )?(?:casualt(?:y|ies)|victims?|persons?|people|child(?:ren)?)"
 )
-"""All that may follow the words of a note: nothing of it denies, plans or asks for what the words say."""
+"""All that may follow the words of a note: none of it denies, plans or asks for what they say."""
 HARMLESS = re.compile(
     r"\b(?:as ordered|no (?:casualt(?:y|ies)|victims?|persons?|people|smoke|fire)"
     r"|nobody (?:found|in there|inside)|will report|go(?:es|ing) out|(?:next|another) team"
     r"|first floor searched|sat down)\b"
 )
-"""In another part of the note, and no denial."""
+"""In another part of the note these deny nothing."""
 DENIES = (
     r"n['’]t\b|\b(?:no|not|never|none|nobody|nor|neither|negative|cancel\w*|refus\w*|den(?:y|ie[sd])|declin\w*"
     r"|cannot|unable|im\w*possible|untrue|false|wrong|mistake\w*|error|correct\w*|unclear|unconfirmed|perhaps"
@@ -70,7 +70,7 @@ STAYS = (
     r"|hold(?:s|ing)?|search(?:es|ing)?|will|shall|should|would|could|may|might|must|ha(?:s|ve) to|needs?"
     r"|wants?|tr(?:y|ies|ying)|attempt\w*|in \w+ (?:s|sec\w*|m|min\w*))\b"
 )
-"""In another part of the note: it may deny the words, or tell that somebody stays, by choice or not."""
+"""In another part of the note these may deny the words, or say that somebody stays, by choice or not."""
 
 
 def read_notes(records: Sequence[PowerUp]) -> list[TurnBackNote]:
@@ -81,8 +81,8 @@ def read_notes(records: Sequence[PowerUp]) -> list[TurnBackNote]:
         for position, row in enumerate(channel.rows if channel else ()):
             if channel is None:
                 continue
-            # `at` is on the desk's clock, like `time`: the same correction holds. What an outside source says
-            # afterwards is on no clock that runs with the listener's: it is about the moment that it names.
+            # `at` is on the desk's clock, like `time`, and is corrected alike. An outside source has no such
+            # clock: its note is about the moment that it names.
             about_us = int(channel.at_us[position])
             if row["at"] is not None:
                 own_us = round(row["at"].timestamp() * 1e6)
@@ -104,10 +104,10 @@ def note_about(
     wearer_id: str | None = None,
     of_team: bool = False,
 ) -> TurnBackNote | None:
-    """Return the first note that says these words for certain of some sets, their wearer or their team.
+    """Return the first note that certainly says these words about some sets, their wearer or their team.
 
-    `team`: incident and name: two incidents may have teams of one name. `of_team`: what one of them says
-    holds for all, and whoever stays takes nothing back.
+    - `team`: incident and name: two incidents may have teams of one name.
+    - `of_team`: what is said of one member is true of all, and somebody who stays takes nothing back.
     """
     notes = [note for note in _between(notes, started_us, ended_us) if words.lower() in note.text.lower()]
     if not notes:
@@ -133,7 +133,7 @@ def note_about(
             rest = HARMLESS.sub(
                 " ", ANY_NAME.sub(" ", part)
             )  # a name denies nothing, whatever it begins with
-            # Before a colon stands who says it, or what is to be thought of it: "Asked:", "Not true:".
+            # Before a colon is who says it, or a comment on it: "Asked:", "Not true:".
             if colon or words.lower() in part or re.search(against, rest):
                 break
         else:
@@ -149,7 +149,7 @@ def note_about(
 def _patterns(
     team: str, own: frozenset[str], words: str
 ) -> tuple[str, re.Pattern[str], re.Pattern[str], re.Pattern[str]]:
-    """Return what names the team or everybody, and patterns of names, of the words, and of whom named last.
+    """Return what names the team or everybody; patterns of names, of the words, of the words before a name.
 
     Kept, because the live page asks for everybody inside once a second. All in lower case.
     """
@@ -177,7 +177,7 @@ def note_perhaps(
     ended_us: int,
     words: str,
 ) -> TurnBackNote | None:
-    """Return the first note of an incident that has these words, whomever and whatever it is about."""
+    """Return the first note of an incident that has these words, whoever and whatever it is about."""
     for note in _between(notes, started_us, ended_us):
         own = note.incident_id == incident_id and (note.set_id is None or note.set_id in set_ids)
         if own and words.lower() in note.text.lower():

@@ -1,4 +1,4 @@
-"""Wears of one cylinder whose air is followed as one: its set restarted, or its sensor dropped out."""
+"""Wears of one cylinder whose air is computed as one: its set restarted, or its sensor dropped out."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ from analysis.wears.wears import Wear
 
 SECOND_US = 1_000_000
 GOES_ON_US = 120 * SECOND_US
-"""How a longer silence was breathed, if at all, the filter cannot tell from how it began. Our own rule; on
-CoolProp's gas the litres were within 2 % even when the valve was closed for so long."""
+"""The filter cannot know how a longer silence was breathed. Our own rule; on CoolProp's gas the litres were
+within 2 % even when the valve was closed for so long."""
 RESTED_US = 3600 * SECOND_US
 """Three times as long as its wall takes (3600 J/K by 3 W/K, `Vessel`), and gas has the temperature of the air
 around it."""
@@ -48,7 +48,7 @@ class Unbroken:
 
 
 def goes_on_from(wear: Wear) -> Wear | None:
-    """Return the wear whose breathing goes on in this one, from the same cylinder; None of any other."""
+    """Return the wear that this one continues from the same cylinder, else None."""
     before = wear.previous
     if before is None or before.cylinder != wear.cylinder:
         return None
@@ -58,7 +58,7 @@ def goes_on_from(wear: Wear) -> Wear | None:
 
 
 def unbroken(wear: Wear) -> list[Wear]:
-    """Return a wear after those that it goes on from, the first one first."""
+    """Return the wears that a wear continues, in order of time, and itself."""
     found = [wear]
     while (before := goes_on_from(found[-1])) is not None:
         found.append(before)
@@ -66,14 +66,14 @@ def unbroken(wear: Wear) -> list[Wear]:
 
 
 def all_unbroken(wears: Sequence[Wear]) -> Iterator[list[Wear]]:
-    """Yield the wears, sorted by set and time, together with those that they go on from."""
+    """Yield the wears, sorted by set and time, in groups that continue each other."""
     for wear, after in itertools.zip_longest(wears, wears[1:]):
         if after is None or goes_on_from(after) is not wear:
             yield unbroken(wear)
 
 
 def begins_rested(wear: Wear) -> bool:
-    """Return whether its gas began as warm as its surroundings: nobody had breathed it shortly before."""
+    """Return whether its gas began as warm as its surroundings, because nobody had just breathed it."""
     before = wear.previous
     if not wear.opening_heard or wear.restarted_from is not None:
         return False

@@ -18,13 +18,13 @@ CLOSED_BELOW_BAR = 5.0
 RAMP_S = 8.0
 """An opening valve brings the pressure up within this: people turn it fully open at once. Our own rule."""
 CHANGED_RISE_BAR, FILLED_S = 25.0, 60.0
-"""A rise of more than this within a minute is another cylinder, or this one filled with its valve open: no
-warming gas rises so fast. Our own rule."""
+"""A rise of more than this within a minute is another cylinder, or this one being filled: warming gas rises
+more slowly. Our own rule."""
 SLOW_OPENING_S = 20.0
 """A second rise so soon after the first belongs to one slow opening. Our own rule."""
 OPENING_READINGS = 3
 UNBREATHABLE_L_S = 10.0
-"""600 L/min of nominal air: faster than anyone breathes, faster than a free-flow. Our own rule."""
+"""600 L/min of nominal air: faster than anybody breathes or air flows freely. Our own rule."""
 HOSE_FALLS_BAR_S = 10.0
 CLOSING_S = 10.0
 """A closed valve leaves the air of the hose, some 17 mL (from memory): at 10 L/min it falls as fast.
@@ -34,15 +34,15 @@ SPIKE_BACK_BAR = 10.0
 SPIKE_BACK_S = 25.0
 """Nobody closes a valve, opens it and has the old pressure in so short a time. Our own rule."""
 DROPPED_OUT_S = 60.0
-"""Readings that leap down, stay there for no longer and leap up again are the sensor's. Our own rule."""
+"""If readings leap down and up again within this, the sensor dropped out. Our own rule."""
 
 SWINGS, SWINGS_WITHIN_S, SLIP_READINGS = 2, 60.0, 2
-"""So many falls of over 25 bar within a minute, faster than breathing, from which the gauge comes back, are
-no other cylinder: the valve is not fully open or was shut, or the sensor is at fault. Our own rule."""
+"""So many falls of over 25 bar within a minute, faster than breathing, from which the gauge comes back: the
+valve is not fully open or was shut, or the sensor is at fault. It is the same cylinder. Our own rule."""
 
 SHUT_BELOW_BAR, STANDS_BAR, STANDS_S, OPENS_BAR = 60.0, 1.0, 20.0, 100.0
-"""A gauge that stands below this from when the set is heard, without a fall, and then leaps up by so much,
-had its valve shut: its sensor reads too high, or its line was still under pressure. Our own rule."""
+"""If a gauge first stands below this, without a fall, and then leaps up by so much, its valve was shut: the
+sensor reads too high, or the line was still under pressure. Our own rule."""
 SHUT_AGAIN_BAR = 3.0
 
 UNDECIDED_READINGS, UNDECIDED_S = 3, 30.0
@@ -54,11 +54,11 @@ CLOSED, CHANGED, OPEN_AT_END = 0, 1, 2
 def spikes(
     at_s: Floats, pressure_bar: Floats, until_s: float = math.inf, swung: Bools | None = None
 ) -> Bools:
-    """Mark readings that jump and are back within two readings: faults of the sensor, not events.
+    """Mark readings that jump and return within two readings: faults of the sensor, not events.
 
     A jump at the end that may still return by `until_s` (now) is marked too: nothing is decided by it.
     Source: the method: an outlier "back within two readings" is set aside; a jump that stays is an event.
-    `swung`: the low readings of a gauge that swings: no jump is judged by them, and they are marked too.
+    `swung`: the low readings of a gauge that swings; they are marked, too, and judge no jump.
     """
     if swung is None or not swung.any():
         marked: Bools = _spikes(at_s, pressure_bar, until_s)
@@ -88,7 +88,7 @@ def under_air(
     if not len(kept):
         return []
     limit_bar_s = UNBREATHABLE_L_S / water_volume_l
-    # A leap at the end that nobody can judge yet may be the way back from a drop-out: wait for more.
+    # A leap at the end may be the return from a drop-out: wait for more readings.
     least = UNDECIDED_READINGS if not spike[-1] else len(at_s) + 1
     at_s, pressure_bar = at_s[kept], pressure_bar[kept]
     rows = _under_air(at_s, pressure_bar, limit_bar_s, until_s, least, shut_bar(at_s, pressure_bar))
@@ -98,8 +98,7 @@ def under_air(
 def shut_bar(at_s: Floats, pressure_bar: Floats) -> float:
     """Return what a gauge reads with its valve shut, bar: where it stands before it first leaps up.
 
-    NaN where that was not seen: it reads nothing, there is no leap, or what stands is too high, too short or
-    falls at all.
+    NaN if it reads 0, does not leap, or stands too high, too briefly or while it falls.
     """
     if not len(pressure_bar) or not CLOSED_BELOW_BAR <= pressure_bar[0] < SHUT_BELOW_BAR + STANDS_BAR:
         return math.nan  # as nearly always: asked of each set once a second
@@ -117,8 +116,8 @@ def shut_bar(at_s: Floats, pressure_bar: Floats) -> float:
 def swings(at_s: Floats, pressure_bar: Floats, water_volume_l: float, until_s: float = math.inf) -> Bools:
     """Mark the low readings of a gauge that swings: again and again it falls at once and comes back.
 
-    Only its highest readings can show what the cylinder holds. Those at the end that rose and fell, and may
-    still come back by `until_s` (now), are marked too. Parameters as for `under_air`.
+    Only its highest readings can show what the cylinder holds. Low readings at the end that may still come
+    back by `until_s` (now) are marked, too. Parameters as for `under_air`.
     """
     marked = np.zeros(len(at_s), np.bool_)
     if len(at_s) > SWINGS and np.diff(pressure_bar).min() < -SPIKE_BAR:
@@ -130,7 +129,7 @@ def swings(at_s: Floats, pressure_bar: Floats, water_volume_l: float, until_s: f
 
 @compiled
 def _swings(at_s: Floats, bar: Floats, limit_bar_s: float, until_s: float) -> Ints:
-    # The readings before and after each time below; where it still goes on, the number of readings.
+    # The readings before and after each low time; at the end, the number of readings in place of "after".
     n = len(bar)
     found = np.empty((n, 3), np.int64)
     count = series = level = 0
@@ -140,7 +139,7 @@ def _swings(at_s: Floats, bar: Floats, limit_bar_s: float, until_s: float) -> In
         highest = max(highest, bar[level])
         fall = bar[level] - bar[i]
         if fall < 0.0 and count > 0 and at_s[i] - at_s[found[count - 1, 1]] <= SWINGS_WITHIN_S:
-            # Among swings all below a later reading was low, back to the last that was about as high.
+            # All below this reading were low, back to the last that was about as high.
             back, one, falls = level, count, 0
             while back > found[series, 0] and bar[back] < bar[i] - SPIKE_BACK_BAR:
                 if back == found[one - 1, 1]:
@@ -182,7 +181,7 @@ def _swings(at_s: Floats, bar: Floats, limit_bar_s: float, until_s: float) -> In
                 back = i
                 break
         if back < 0 and top >= 0 and not shut and falls >= SWINGS:
-            # It comes back no more to where it was, but it swings; at the end nobody knows yet.
+            # It swings without coming all the way back; at the end of the readings it still may.
             back = n if i + 1 == n and until_s - at_s[level] <= SWINGS_WITHIN_S else top
         if back < 0:
             level += 1
@@ -200,7 +199,7 @@ def _swings(at_s: Floats, bar: Floats, limit_bar_s: float, until_s: float) -> In
 
 @compiled
 def _repeated(at_s: Floats, found: Ints) -> Ints:
-    # Those with enough falls in the minute after their beginning or before their end.
+    # Those with enough falls within a minute.
     keep = np.zeros(len(found), np.bool_)
     for one in range(len(found)):
         falls = 0
@@ -242,8 +241,8 @@ def _spikes(at_s: Floats, bar: Floats, until_s: float) -> Bools:
 
 @compiled
 def _opened(at_s: Floats, bar: Floats, first: int) -> int:
-    # The pressure has come up where it is within one bar of the highest of the next 8 s, or of the next three
-    # readings where few are heard: half-way up would be too low an entry pressure.
+    # The valve is open when the pressure is within one bar of the highest of the next 8 s (if few readings
+    # are heard, of the next three): half-way up the entry pressure would be too low.
     top = bar[first]
     last = first
     while last + 1 < len(bar):
@@ -271,8 +270,8 @@ def _before_collapse(at_s: Floats, bar: Floats, start: int, last: int, limit_bar
 
 @compiled
 def _end(at_s: Floats, bar: Floats, start: int, i: int, limit_bar_s: float) -> int:
-    # The last reading of the open valve, where reading i is that of a closed valve or an empty cylinder. A
-    # loss of air goes on until the valve is closed, or to the end.
+    # The last reading of the open valve, if reading i is of a closed valve or an empty cylinder. A loss of
+    # air is part of the wear.
     k = i
     while k > start and bar[k - 1] - bar[k] > HOSE_FALLS_BAR_S * (at_s[k] - at_s[k - 1]):
         k -= 1
@@ -285,7 +284,7 @@ def _end(at_s: Floats, bar: Floats, start: int, i: int, limit_bar_s: float) -> i
 
 @compiled
 def _before_drop_out(at_s: Floats, bar: Floats, start: int, low: int, limit_bar_s: float) -> int:
-    # After a leap that nobody breathes, what is low is not the wearer's pressure.
+    # Readings after a leap that nobody breathes are not the wearer's pressure.
     k = low
     while k > start and at_s[low] - at_s[k - 1] <= DROPPED_OUT_S:
         if abs(bar[k - 1] - bar[low]) > SPIKE_BACK_BAR:
@@ -308,7 +307,7 @@ def _under_air(
     i = 0
     while i < n:
         if start < 0:
-            # Comparisons that are false for NaN.
+            # These comparisons are false for NaN.
             if bar[i] > OPEN_ABOVE_BAR and not abs(bar[i] - shut_at_bar) <= SHUT_AGAIN_BAR:
                 if until_s - at_s[i] < RAMP_S:
                     break

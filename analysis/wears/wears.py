@@ -1,8 +1,7 @@
 """Wears: each time one set was under air, with its cylinder, its thresholds, its wearer and its incident.
 
-Decisions: a set that restarts in the middle of a wear begins a new wear (results: "until it is closed or
-the set is off"); a finding links the two. A changed cylinder begins the next wear of the same set and
-wearer. Retained messages tell what a set is (its cylinders), they open and close nothing.
+A set that restarts during a wear begins a new wear, and a finding links the two. A changed cylinder begins
+the next wear. Retained messages say what a set is (its cylinders); they open and close nothing.
 """
 
 from __future__ import annotations
@@ -37,22 +36,20 @@ from analysis.wears.valve import (
 )
 
 RESTART_WITHIN_US = 3600 * 1_000_000
-"""A set heard again so soon, with no more pressure than before, has restarted; with the same tally in force,
-at any time. Our own rule."""
+"""A set heard again so soon, with no more pressure than before, has restarted; if the same tally is in force,
+however late. Our own rule."""
 LATE_TALLY_US = 600 * 1_000_000
-"""A desk that tallies so long after a wear, with the set still on, writes down what it missed. Our own
-rule."""
+"""A tally so soon after a wear, with the set still on, is of that wear: the desk was late. Our own rule."""
 USUAL_CYLINDER = Cylinder(1, 6.8, 300.0)
-"""Replaces an unknown cylinder where its litres do not matter: for the shape of the pressure, for minutes to
-a pressure, and as a full one. Common practice, no source."""
+"""For an unknown cylinder where its litres do not matter: for the shape of the pressure, for minutes to a
+pressure, and as a full one. Common practice, no source."""
 ENDED = {CLOSED: "closed", CHANGED: "changed"}
 BEGAN_WITHIN_US = 60 * 1_000_000
 BREATHED_ON_US = 180 * 1_000_000
-"""Whoever is heard seldom breathes between two readings as in so long before. Our own rule."""
+"""Between two readings far apart, air is used as in so long before them. Our own rule."""
 FEW_LOST, INTERVALS_SEEN = 20, 3
-"""A wear whose opening came so shortly, or so few messages, before its first reading has its entry pressure
-within a few bar. The first readings show how long so many messages take: 20 of a set that speaks every two
-minutes are 40 min. Our own rule."""
+"""If the opening came at most so long, or so few messages, before the first reading, that reading is within a
+few bar of the entry pressure. The time counts too: 20 messages of a slow set may be 40 min. Our own rule."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,17 +79,15 @@ class Wear:
     # array of bool: readings that jumped and returned at once, and the low ones of a gauge that swung
     spike: Bools
     ended_how: str  # "closed", "changed", "off" or "not heard"
-    cylinder: Cylinder | None  # None when the set never said
+    cylinder: Cylinder | None  # None: the set never sent one
     setup: dict[str, Any] | None
     setup_identity: str | None
     thresholds: Thresholds
-    setup_changed: bool = False  # whether its set said another cylinder or other thresholds in its middle
+    setup_changed: bool = False  # the set sent another cylinder or other thresholds during it
     tally: TallyEntry | None = None
-    shut_bar: float = (
-        math.nan
-    )  # what its gauge reads with the valve shut, where it stood before it was opened
-    opening_heard: bool = True  # False: it may have begun long before its first reading, and with more
-    # The next pressure reading or `power off` of the same power-up; None when there is none.
+    shut_bar: float = math.nan  # what the gauge read, standing with the valve shut, before it was opened
+    opening_heard: bool = True  # False: it may have begun long before its first reading, with more air
+    # The next pressure reading or `power off` of the same power-up.
     following: Following | None = None
     # The moment and pressure of each low reading of a gauge that swung, up to its end and after it.
     swung: tuple[Ints, Floats] = (np.empty(0, np.int64), np.empty(0))
@@ -112,9 +107,9 @@ class Wear:
 
     @property
     def bleeding(self) -> bool:
-        """Whether its last reading, the first after a silence, may be of the hose behind a valve being shut.
+        """Whether its last reading, the first after a silence, may be the hose's as the valve was shut.
 
-        It may be the cylinder's all the same: so every figure counts it.
+        It may also be the cylinder's, so every figure counts it.
         """
         after = self.following
         if len(self.at_us) < 2 or self.ended_how != "closed" or after is None or after.pressure_bar is None:
@@ -140,7 +135,7 @@ class Wear:
 
     @property
     def full_bar(self) -> float:
-        """The most that its cylinder can have held: the first reading; a full one where it began unheard."""
+        """The most that its cylinder can have held: the first reading, or a full one if it began unheard."""
         return self.first_bar if self.opening_heard else _rated_bar(self.cylinder)
 
     @property
@@ -156,14 +151,14 @@ class Wear:
 
     @property
     def used_until_us(self) -> int:
-        """When its pressure last fell below all before; its beginning where it never did."""
+        """When its pressure last reached a new low; its beginning if it never did."""
         kept = np.flatnonzero(~self.spike)
         lower = np.flatnonzero(np.diff(np.minimum.accumulate(self.pressure_bar[kept])) < 0.0) + 1
         return int(self.at_us[kept[lower[-1]]]) if len(lower) else self.started_us
 
     @property
     def restarted_from(self) -> Wear | None:
-        """The wear that this one goes on with: the set restarted in its middle; None otherwise."""
+        """The wear that this one continues because the set restarted; else None."""
         before = self.previous
         if before is None or before.power_up is self.power_up or before.ended_how != "not heard":
             return None
@@ -174,7 +169,7 @@ class Wear:
 
     @property
     def ran_empty(self) -> bool:
-        """Whether the cylinder ran empty: at the end, or by the next reading at the same rate."""
+        """Whether the cylinder ran empty by its end, or at the same rate by the next reading."""
         from_us = self.last_us(self.ended_us - BREATHED_ON_US)
         falls = (self.bar_at(from_us) - self.last_bar) / max(self.ended_us - from_us, 1)  # bar a microsecond
         next_us = self.following.at_us if self.following is not None else self.ended_us
@@ -227,7 +222,7 @@ def find_wears(
     - `records`: with reconciled times.
     - `tallies`: from `analysis.wears.tally.read_tallies`.
     - `profile`: for thresholds that a set did not say.
-    - `as_of_us`: now: what a later reading may still undo is left undecided. None: nothing more comes.
+    - `as_of_us`: now; what a later reading may still change is not decided yet. None: nothing more comes.
 
     They are sorted by set, then time.
     """
@@ -244,7 +239,7 @@ def find_wears(
         mark_too_high([(one, cylinder_at(setups, one)) for one in sets[set_id]])
         of_set: list[Wear] = []
         for power_up in sets[set_id]:
-            # Where a number was used again, the count goes on: each wear has a name of its own.
+            # If a boot number is used again, the count continues, so that each wear has its own name.
             before = sum(wear.power_up.boot == power_up.boot for wear in of_set) if power_up.use else 0
             of_set += _wears_of(power_up, setups, profile, before, as_of_us)
         of_set.sort(key=lambda wear: (wear.started_us, wear.wear_id))
@@ -281,16 +276,16 @@ def _wears_of(
     channel = power_up.channels.get("pressure")
     if channel is None:
         return []
-    # A retained copy (some gateways retain everything) is knowledge, not a reading of this moment.
+    # A retained copy (some gateways retain everything) is not a reading of this moment.
     of_now = ~channel.retained & np.isfinite(channel.numbers["pressure_bar"])
     if power_up.too_high is not None:
         of_now &= ~power_up.too_high
-    # Nearly always all of them: then nothing is copied.
+    # A slice copies nothing; nearly always all count.
     live: Ints | slice = slice(None) if of_now.all() else np.flatnonzero(of_now)
     if not of_now.any():
         return []
     at_us, seq, received_us = channel.at_us[live], channel.seq[live], channel.received_us[live]
-    # But a view of a frame is: for what cannot be written the compiled loops would be compiled once more.
+    # For an array that cannot be written, such as a view of a frame, numba would compile the loops again.
     bar, gas_c = (
         np.require(channel.numbers[name][live], requirements="W")
         for name in ("pressure_bar", "gas_temperature_c")
