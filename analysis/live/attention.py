@@ -18,8 +18,8 @@ from analysis.live.rows import ORDER, AlarmLine, Attention, Interval, Lost, Reas
 SOON_MIN = 5.0  # our own rule: the early end of the interval is this near
 SOON_UNTIL_MIN = 7.0
 GOES_ON_FIRST_S = 1e10
-"""An alarm that the set cleared comes after those of its class that go on, whenever these began; so does
-somebody not accounted for who may have air, after those who have none or were missing at a roll call."""
+"""Within a class, an alarm that the set cleared comes after all that still go on; and somebody not accounted
+for who may have air comes after those who have none or are missing at a roll call."""
 _NO_AIR = ("empty", "missing")  # among those not accounted for, they come first
 LOW_AIR = ("low_air", "low_air_as_last_known")
 PAST_TURN_BACK = ("turn_back", "team_turn_back", "turn_back_as_last_heard")
@@ -31,12 +31,13 @@ Moments = dict[tuple[str, str, str], set[float]]
 def in_order_of_need(
     rows: list[Row], reached: Moments, since: Mapping[str, float] | None = None
 ) -> tuple[Row, ...]:
-    """Return the rows, first who needs attention most; a team turns back with its first member.
+    """Return the rows, the greatest need first; a team turns back with its first member.
 
-    `reached`: dict of (service, incident, team) to moments: when members reached their turn-back; new
-    moments are added, those as last heard too. One counts for every member who was under air then, even when
-    that first one is out by now (as `entries.team_moments` has it). `since`: by key, from when on the wearer
-    of a row has been under air, restarts of the set or not; else from its wear on.
+    - `reached`: by (service, incident, team), when members reached turn-back; new moments are added, also
+      those as last heard. A moment counts for every member who was under air then, even if the one who
+      reached it is out by now (as in `entries.team_moments`).
+    - `since`: by key, since when the row's wearer has been under air, whatever the set did; else since its
+      wear began.
     """
     known = since or {}
     for row in rows:
@@ -72,10 +73,10 @@ def judge(row: Row, alarms: Mapping[str, float], now_s: float, *, was_soon: bool
 
     - `row`: the facts.
     - `alarms`: alarms that nobody has closed, with the moment of each, seconds since 1970; `distress_ended`
-      and `no_motion_ended`: the set cleared it and nobody has seen it.
+      and `no_motion_ended`: the set cleared it, and nobody saw it.
     - `now_s`: seconds since 1970.
-    - `was_soon`: turn-back was already due soon: it stays so until clearly later, so that rows do not change
-      places every second.
+    - `was_soon`: turn-back was due soon before; that stays until it is clearly later, so that rows do not
+      change places every second.
     """
     found: list[Attention] = []
     reasons: list[Reason] = []
@@ -89,7 +90,7 @@ def judge(row: Row, alarms: Mapping[str, float], now_s: float, *, was_soon: bool
     for name in GRAVEST:
         for code in (name, f"{name}_ended"):
             if code in alarms:
-                # A set that is heard without the alarm: its wearer moves again. Of a silent set nobody knows.
+                # Heard without the alarm, its wearer moves again. If it is silent, nobody knows.
                 moves = code == "no_motion_ended" and row.silent_since_at is None and row.lost is None
                 because("other_alarm" if moves else name, code, alarms[code])
     if row.lost is not None:
@@ -97,12 +98,12 @@ def judge(row: Row, alarms: Mapping[str, float], now_s: float, *, was_soon: bool
     if row.losing_min is not None:
         because("losing_air", "losing_air")
     inside = row.started_at is not None
-    alone = row.lost is not None and row.lost.code == "alarm_only"  # its alarms are all that is known
+    alone = row.lost is not None and row.lost.code == "alarm_only"  # only its alarms are known
     if (inside or row.by_voice or alone) and ("low_air" in alarms or _is_low(row)):
         because("low_air", "low_air", alarms.get("low_air"))
     low_at = row.low_air_was_expected_at
     past = _past_as_last_heard(row, now_s)
-    if inside and row.silent_since_at is None:  # heard, and not believed: its figures are as last known
+    if inside and row.silent_since_at is None:  # heard but not believed: figures are as last known
         if low_at is not None and low_at[0] <= now_s:
             because("low_air", "low_air_as_last_known", low_at[0])
         if past is not None:
@@ -112,7 +113,7 @@ def judge(row: Row, alarms: Mapping[str, float], now_s: float, *, was_soon: bool
         because("silent_past" if turned else "silent", "silent", row.silent_since_at)
     if past is not None:
         reasons.append(Reason("turn_back_as_last_heard", past))
-    # Whoever was past it and has no air now is not back before it.
+    # Somebody past turn-back who has no air now stays past it.
     if (inside or row.by_voice or row.lost is not None) and row.turn_back_reached_at is not None:
         because("turn_back", "turn_back", row.turn_back_reached_at)
     if inside and row.turn_back is not None:
@@ -130,7 +131,7 @@ def judge(row: Row, alarms: Mapping[str, float], now_s: float, *, was_soon: bool
     else:
         if row.ended_at is not None:
             because("valve_closed", "valve_closed", row.ended_at)
-            if row.tallied_out_at is not None:  # shown for an alarm alone
+            if row.tallied_out_at is not None:  # the row is there only for an alarm
                 reasons.append(Reason("said_out", row.tallied_out_at))
         elif row.tallied_out_at is not None:
             because("no_air_yet", "out_unheard", row.tallied_out_at)
@@ -170,7 +171,7 @@ def row_of_unbelieved(service: str, set_id: str, heard: HeardSet, low_air_bar: f
 def rows_of_alarms_alone(
     alarms: Sequence[AlarmLine], known: Collection[str], low_air_bar: float
 ) -> list[Row]:
-    """Return a row for each set that gives an alarm about a person and has none: somebody is somewhere.
+    """Return a row for each set that has an alarm about a person and no row: somebody may need help.
 
     - `alarms`: every line.
     - `known`: keys of the rows there are.
@@ -248,7 +249,7 @@ def team_rows(rows: tuple[Row, ...], *, by_service: bool = False) -> tuple[Team,
 
 def _team(incident_id: str, name: str, own: list[Row]) -> tuple[tuple[int, float, str], Team]:
     inside = [row for row in own if row.started_at is not None or row.by_voice or row.lost is not None]
-    # Whoever fell silent or lost the air counts with the last pressure: less known is never better.
+    # Silent members, and those without air, count with their last pressure: less known is never better.
     lowest = min(
         (row for row in inside if row.pressure_bar is not None),
         key=lambda row: row.pressure_bar or 0.0,
@@ -295,7 +296,7 @@ def _team(incident_id: str, name: str, own: list[Row]) -> tuple[tuple[int, float
 
 
 def _within(row: Row) -> float:
-    """Return the order inside one class of attention: who has the least left, or has waited longest."""
+    """Return the order within one class: who has the least left, or has waited longest, comes first."""
     if row.attention == "losing_air":
         return _or_far(row.losing_min)
     if row.attention == "low_air":

@@ -18,7 +18,7 @@ from analysis.wears.charges import differed
 from analysis.wears.gauges import VoiceGauge
 from analysis.wears.valve import OPEN_ABOVE_BAR, UNBREATHABLE_L_S
 
-MOST_L_MIN = 60.0 * UNBREATHABLE_L_S  # unless air is being lost, a higher rate is noise of the readings
+MOST_L_MIN = 60.0 * UNBREATHABLE_L_S  # a higher rate is noise, unless air is being lost
 
 
 def row_of(
@@ -45,14 +45,14 @@ def row_of(
         reading = risen.ended_us, risen.last_bar
     swung = inside.swung(now_us) if spoken is None and risen is None else None
     if swung is not None and reading is not None and swung[1] < reading[1]:
-        reading = swung  # of a gauge that swings the lowest counts
+        reading = swung  # the lowest reading of a gauge that swings
     said_us = spoken.at_us if spoken is not None else 0
     # No forecast if the set reads far more than its wearer says, rose without a reason, or is stuck.
     there = wear is not None and silent_since_at is None
     outlook = stuck_us = None
     if wear is not None and there and spoken is None and risen is None:
         outlook, stuck_us = inside.outlook(now_s), live_set.follower.hangs_us
-    apart = spoken is not None and inside.above_bar > 0.0  # also once the set is silent
+    apart = spoken is not None and inside.above_bar > 0.0  # also when the set is silent
     doubted = risen is not None or apart or (there and (spoken is not None or stuck_us is not None))
     heard = there and not doubted
     named = heard and inside.cylinder is not None  # litres are known only of a cylinder that was named
@@ -81,7 +81,7 @@ def row_of(
             leave, planned = leave or planned_leave, low_air is not None
         made_at = outlook.made_at if outlook is not None else last_us * 1e-6
         volume_l = known.cylinder.total_l if known is not None and known.cylinder is not None else None
-        fall = inside.recent()  # asked after the outlook, which says what of it hung
+        fall = inside.recent()  # after the outlook, which finds what of it hung
         step_bar = gauge_step_bar(known.pressure_bar[-STEP_READINGS:]) if known is not None else STEP_BAR
         losing_min = minutes_to_empty(fall, volume_l, profile, step_bar)
         if losing_min is not None:  # the filter may take a reading or two to believe it
@@ -89,7 +89,7 @@ def row_of(
             low_air = _no_later(low_air, (bar - live_set.low_air_bar) / bar_min)
             if inside.moment is not None and inside.moment.leave_bar is not None:
                 leave = _no_later(leave, (bar - inside.moment.leave_bar) / bar_min)
-        if losing_min is not None and not heard:  # it goes on being lost while nobody hears it
+        if losing_min is not None and not heard:  # the loss goes on unheard
             losing_min = max(losing_min - (now_s - fall[-1][0]) / 60.0, 0.0)
         if heard:
             turn_back = inside.ahead(now_s, low_air, leave)
@@ -98,7 +98,7 @@ def row_of(
             was_low_air = _moments(made_at, low_air)
             was_turn_back = _moments(made_at, inside.ahead(made_at, low_air, leave))
             low_air, planned = None, False
-            if by_word is not None and by_word[0] > said_us:  # the set has fallen since: the earlier counts
+            if by_word is not None and by_word[0] > said_us:  # the set fell since: the earlier moment counts
                 made_at = by_word[0] * 1e-6
                 warned, left = _planned(inside, by_word[1], heard=False)
                 was_low_air = _earlier(was_low_air, _moments(made_at, warned))
@@ -106,7 +106,7 @@ def row_of(
                     was_turn_back, _moments(made_at, inside.ahead(made_at, warned, left))
                 )
             present = inside.outlook(at_s) if risen is not None else None
-            if present is not None:  # of the course before the rise and the present one, the earlier counts
+            if present is not None:  # the earlier of two forecasts: from before the rise, and from now
                 was_low_air = _earlier(was_low_air, _moments(at_s, present.low_air))
                 ahead = inside.ahead(at_s, present.low_air, present.leave)
                 was_turn_back = _earlier(was_turn_back, _moments(at_s, ahead))
@@ -217,7 +217,7 @@ def row_of(
 
 
 def _hanging(follower: WearFollower, now_us: int) -> Iterator[Reason]:
-    """Say since when the gauge has not moved; then, as long as that matters, for how long it had not."""
+    """Say since when the gauge has not moved; after it moved, for a while, for how long it had not."""
     if follower.may_hang_us is not None:
         yield Reason("stuck", in_seconds(follower.may_hang_us))
     if follower.hung_us is not None and now_us - follower.hung_us[1] < WINDOW_S * 1_000_000:
@@ -226,7 +226,7 @@ def _hanging(follower: WearFollower, now_us: int) -> Iterator[Reason]:
 
 
 def _elsewhere(inside: Inside, now_us: int) -> Iterator[Reason]:
-    """Say at which other incidents its wearer was tallied in: before and not out, or since then."""
+    """Say at which other incidents its wearer was tallied in: earlier and never out, or later."""
     for other in inside.elsewhere:
         later = inside.entry.tally is not None and other.tallies[-1].in_us > inside.entry.tally.in_us
         if other.is_in(now_us):
@@ -237,7 +237,7 @@ def _elsewhere(inside: Inside, now_us: int) -> Iterator[Reason]:
 
 
 def in_seconds(at_us: int | None) -> float | None:
-    """Return a moment in microseconds as seconds since 1970; None where there is none."""
+    """Return microseconds as seconds; None for None."""
     return None if at_us is None else at_us * 1e-6
 
 
@@ -261,14 +261,14 @@ def _interval(minutes: float | None, part: float) -> Interval | None:
 
 
 def _no_later(ahead: Interval | None, minutes: float) -> Interval | None:
-    """Return a forecast that comes after so many minutes at the latest; its late end stays."""
+    """Return a forecast that comes within so many minutes; its late end stays."""
     if ahead is None or minutes <= 0.0:
         return ahead
     return structs.replace(ahead, median=min(ahead.median, minutes), low=min(ahead.low, minutes))
 
 
 def _planned(inside: Inside, from_bar: float, *, heard: bool) -> tuple[Interval | None, Interval | None]:
-    """Return to the warning and to turn-back at the planning rate; unheard, the early end is of hard work."""
+    """Return the time to warning and turn-back at the planning rate; unheard, the early end at hard work."""
     profile, moment = inside.live_set.profile, inside.moment
     rate_l_min = max(profile.air.planning_l_min, inside.own_l_min[0])
     part = 1.0 if heard else min(rate_l_min / profile.forecast.hard_l_min, 1.0)
@@ -298,7 +298,7 @@ def _lost(
     last_bar: float | None,
     now_s: float,
 ) -> Lost | None:
-    """Return why nothing says that somebody has air whom nobody has accounted for, or who breathed on."""
+    """Return why nothing shows that somebody who is not accounted for, or who breathed on, has air."""
     entry, state, since_at = inside.entry, inside.state, inside.since_us * 1e-6
     given_us, high = inside.known_until_us, inside.live_set.heard.too_high_us is not None
     if inside.given_to is not None and given_us is not None and state in ("expected", "silent", "restarted"):
@@ -306,11 +306,11 @@ def _lost(
     if state == "under_air" or state == "silent":
         if silent_since_at is None:
             return None
-        # In a cylinder that no set named nobody knows how long the air lasts.
+        # If the cylinder is not known, nobody knows how long its air lasts.
         ends_at = silent_since_at + inside.live_set.profile.entry.never_heard_s
         if was_low_air is not None:
             ends_at = was_low_air[0] if inside.cylinder is not None else min(was_low_air[0], ends_at)
-        # Nobody forecasts past the warning: whoever was below it and fell silent has no known air.
+        # There is no forecast below the warning: somebody who fell silent there has no known air.
         low = last_bar is not None and last_bar <= inside.live_set.low_air_bar
         return Lost("silent", silent_since_at) if ends_at <= now_s or low else None
     if state == "expected":

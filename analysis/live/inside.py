@@ -1,4 +1,4 @@
-"""What the record says now of one entry, or of a set that nobody tallied in, by the review's own rules."""
+"""What the record says now about one entry, or a set without a tally, by the review's rules."""
 
 from __future__ import annotations
 
@@ -25,8 +25,8 @@ from analysis.wears.valve import CHANGED_RISE_BAR, SPIKE_BAR, SWINGS_WITHIN_S
 from analysis.wears.wears import USUAL_CYLINDER, Wear
 
 EntryState = Literal["expected", "under_air", "silent", "valve_closed", "empty", "off", "restarted", "out"]
-LINE_STEP_S = 10.0  # the air line so far keeps one point each
-PLANNING_C = 20.0  # expected times are planned, not measured: the reference temperature of free air
+LINE_STEP_S = 10.0  # one point of the air line
+PLANNING_C = 20.0  # for planned times: the reference temperature of free air
 OWN_RATE_US = 180_000_000  # a shorter wear does not show how hard its wearer breathes
 
 
@@ -47,20 +47,20 @@ class Inside:
     tallied_in: bool
     """Whether somebody was tallied in, and nobody has accounted for the wearer since."""
     entered_us: int  # when its wearer went in
-    given_to: str | None = None  # the wearer that the set is tallied to by now
-    known_until_us: int | None = None  # what the set said later is about another wearer
-    known_from_us: int = 0  # what the set said before is about another wearer
-    higher: VoiceGauge | None = None  # the last gauge, where it is above what was known before
-    also_in: tuple[str, ...] = ()  # incidents in whose lists its wearer has no row but this one
-    elsewhere: tuple[Stay, ...] = ()  # of its wearer at other incidents, in with this one at once
-    said_out: tuple[int, str] | None = None  # when and how, of somebody whom nobody tallied in
+    given_to: str | None = None  # the wearer who has the set now, by the tally
+    known_until_us: int | None = None  # later readings are about another wearer
+    known_from_us: int = 0  # earlier readings are about another wearer
+    higher: VoiceGauge | None = None  # the last gauge, if it is above what was known before
+    also_in: tuple[str, ...] = ()  # other incidents in whose lists this row is, too
+    elsewhere: tuple[Stay, ...] = ()  # its wearer's stays at other incidents at the same time
+    said_out: tuple[int, str] | None = None  # when and how somebody without a tally was said to be out
     same_id: tuple[str, ...] = ()  # other sets that use the ID of its set at the same time
-    doubtful: tuple[str, ...] = ()  # other sets that its wearer is tallied in with, both under air at once
+    doubtful: tuple[str, ...] = ()  # other sets under air that its wearer is tallied in with
 
     def reading(self, now_us: int) -> tuple[int, float] | None:
-        """Return the newest reading of this entry, (moment, bar): never that of another wearer of the set.
+        """Return the newest reading of this entry, (moment, bar).
 
-        Nor one that jumped above the readings on which the figures rest.
+        Never one of another wearer of the set, or one that jumped above those that the figures use.
         """
         if self.known_until_us is not None:
             if not self.entry.wears:
@@ -75,7 +75,7 @@ class Inside:
         return newest
 
     def spoken(self, now_us: int) -> VoiceGauge | None:
-        """Return the last gauge read by voice, where the set has said nothing since, or far more."""
+        """Return the last gauge by voice, if the set has sent nothing since, or reads far more."""
         if not self.gauges:
             return None
         reading, last = self.reading(now_us), self.gauges[-1]
@@ -87,15 +87,15 @@ class Inside:
 
     @property
     def above_bar(self) -> float:
-        """How far its set reads above its wearer's word."""
+        """By how much the set exceeds its wearer's word."""
         if self.charge is None or not self.charge.wears or not self.charge.spoken:
             return 0.0
         return float(self.charge.readings()[2][-1])
 
     def by_word(self, spoken: VoiceGauge, now_us: int) -> tuple[int, float, int | None]:
-        """Return what counts by the wearer's last word, less what the set has fallen since.
+        """Return the wearer's last word, less what the set has fallen since.
 
-        Moment, bar, and since when it is at or below the warning.
+        Moment, bar, and since when that is at or below the warning.
         """
         own, low_bar = self.reading(now_us), self.live_set.low_air_bar
         low_us = spoken.at_us if spoken.pressure_bar <= low_bar else None
@@ -108,7 +108,7 @@ class Inside:
         return own[0], bar, low_us
 
     def swung(self, now_us: int) -> tuple[int, float] | None:
-        """Return the lowest reading of the last minute, (moment, bar), of a gauge that swings; else None."""
+        """Return the lowest reading of the last minute, (moment, bar), if the gauge swings."""
         wear = self.wear
         if wear is None or not len(wear.swung[0]):
             return None
@@ -121,7 +121,7 @@ class Inside:
 
     @property
     def looked_for(self) -> bool:
-        """Whether nobody has said that this person is out; of a set that nobody tallied in, nobody has."""
+        """Whether nobody has said that this person is out; without a tally always."""
         return self.tallied_in or self.entry.stay is None
 
     @property
@@ -131,7 +131,7 @@ class Inside:
 
     @property
     def known_wear(self) -> Wear | None:
-        """The wear that goes on; of somebody who is in without air that we know of, the last one."""
+        """The wear that goes on; if somebody is in without known air, the last one."""
         return self.entry.wears[-1] if self.looked_for and self.entry.wears else self.wear
 
     @property
@@ -153,7 +153,7 @@ class Inside:
 
     @property
     def not_due_us(self) -> int | None:
-        """When that moment was not reached yet, where nothing was heard from then until it was."""
+        """The last moment at which turn-back was not reached, if a silence followed."""
         moment = self.moment
         if moment is None or moment.at_us is None or moment.leave_bar is None or not self.entry.charges:
             return None
@@ -162,12 +162,12 @@ class Inside:
 
     @property
     def entry_bar(self) -> float | None:
-        """The pressure with which that cylinder was opened; None where that was not heard."""
+        """The entry pressure of that cylinder; None if it was not heard."""
         return self.entry.charges[self.entry.in_use].known_entry_bar if self.entry.charges else None
 
     @property
     def turns_with_team_since_us(self) -> int | None:
-        """From when on its team's turn-back counts for it: under air first, or with a new cylinder."""
+        """Since when its team's turn-back counts: first under air, or on a new cylinder."""
         renewed = self.entry.renewed
         since_us = self.entry.charges[renewed].entry_us if renewed else self.entry.first_heard_us
         if since_us is None or not self.entry.charges:
@@ -177,7 +177,7 @@ class Inside:
     def outlook(self, now_s: float) -> Outlook | None:
         """Return the forecasts; None without a wear, and for a cylinder that nobody named as for a usual one.
 
-        Those of a wear that is over are kept, because its readings may be let go.
+        Those of a wear that is over are kept, because its readings may be dropped.
         """
         wear, live_set = self.known_wear, self.live_set
         if wear is None or live_set.failed:
@@ -200,7 +200,7 @@ class Inside:
 
     @property
     def risen(self) -> Wear | None:
-        """The wear before a rise that nothing explains, of the wear that goes on; of several the lowest."""
+        """The wear before a rise that nothing explains; the one with the lowest pressure, if several."""
         rises = self.charge.rises if self.wear is not None and self.charge is not None else []
         return min((before for before, _ in rises), key=lambda one: one.last_bar, default=None)
 
@@ -243,8 +243,8 @@ class Inside:
                 return None
             rules = self.live_set.profile.turn_back
             enough = rules.way_in_min + rules.forecast.margin_min
-            # The policy itself looks at the early end (while it is young at the middle): that is its middle,
-            # and the next figure its late end.
+            # This policy uses the early end (of a young wear the middle) as its own middle, and the next
+            # figure as its late end.
             early, late = (low_air.low, low_air.median)
             if low_air.early_only:
                 early, late = low_air.median, low_air.high
@@ -296,7 +296,7 @@ class Inside:
         wear = self.wear
         if wear is None:
             return []
-        # By time and not by number: a set that reports often must not hide how long its air has been falling.
+        # By time, not by number: a set that reports often must not hide how long its air has been falling.
         at_us, bar = wear.at_us[wear.kept], wear.pressure_bar[wear.kept]
         hung_us = self.live_set.follower.hung_us
         if hung_us is not None:

@@ -1,9 +1,8 @@
-"""Which readings of a set are kept once its wears are closed: those that an answer still needs.
+"""Drop readings of closed wears from memory, except those that an answer still needs.
 
-A set that reports every second would fill the server's memory in a week. Nothing of a person is lost here:
-the archive keeps every message. A wear keeps where the pressure fell to a new low, both its ends, its slips
-of the sensor, and its motion and temperature around every alarm. `SetNow` asks every rule again
-afterwards, and takes the letting go back where any answer became another.
+Otherwise a set that reports every second would fill the server's memory in a week; the archive keeps every
+message. Kept are new lows of the pressure, both ends of a wear, slips of the sensor, and motion and
+temperature around alarms. The board then asks every rule again; if any answer changed, it takes them back.
 """
 
 from __future__ import annotations
@@ -22,10 +21,9 @@ from analysis.wears.tally import FORGOTTEN_AFTER_US
 from analysis.wears.wears import Wear
 
 KEPT_WHOLE_US = 300_000_000
-"""What was heard so lately is kept whole: late messages and words of the desk are mostly about it. Our own
-rule."""
+"""So late readings are all kept: messages that come late are mostly about them. Our own rule."""
 EDGE_US = 120_000_000
-"""Around both ends of a wear the pressure is kept whole: longer than any rule looks. Our own rule."""
+"""All pressures around both ends of a wear are kept: no rule looks further. Our own rule."""
 LINE_US = 10_000_000
 """The air line so far has one point each."""
 FIRST_KEPT = USUAL_OF + 1
@@ -35,14 +33,14 @@ BESIDE = 3  # readings on both sides of what is kept for itself
 
 
 def closed_until_us(power_up: PowerUp, wears: Sequence[Wear], now_us: int) -> int:
-    """Return until when nothing of a power-up is open any more; 0 when all of it is.
+    """Return until when nothing of a power-up is open any more; 0 if all of it is open.
 
     `wears`: of its set, in order of time.
     """
     own = [wear for wear in wears if wear.power_up is power_up]
     until_us = now_us - KEPT_WHOLE_US
     for wear in own:
-        # Of whoever is still in, the last forecast counts.
+        # While somebody is still in, the last forecast counts.
         if wear.tally is not None:
             looked_for = wear.tally.ended_us > now_us
         else:
@@ -77,7 +75,7 @@ def _pressure(channel: Channel, wears: Sequence[Wear], profile: Profile) -> Bool
     if profile.turn_back.policy not in BY_NEW_LOWS:
         return np.ones(len(bar), np.bool_)
     keep: Bools = np.r_[True, np.diff(at_us // LINE_US) > 0] | ~np.isfinite(bar)
-    # Both ends of a longer pause: pauses decide whether a second cylinder is sure.
+    # Both ends of a pause: pauses decide whether a second cylinder is certain.
     keep |= np.r_[np.diff(at_us) > LINE_US, True]
     inside = np.zeros(len(bar), np.bool_)
     for wear in wears:
@@ -101,7 +99,7 @@ def _motion(channel: Channel, wears: Sequence[Wear], profile: Profile) -> Bools:
         + [wear.thresholds.no_motion_alarm_s for wear in wears]
     )
     keep = np.zeros(len(at_us), np.bool_)
-    # The whole of each stillness that led to an alarm: counted again, it must be as long.
+    # Each stillness that led to an alarm, because it is counted again.
     for first, last in runs_of(still_s > 0.0):
         if still_s[first:last].max() >= alarm_s:
             keep[first:last] = True

@@ -16,10 +16,10 @@ from analysis.profile import Profile
 from analysis.records import Floats
 from analysis.wears.wears import USUAL_CYLINDER
 
-FAN_LEVELS = 4  # pressures between now and the warning at which the fan is drawn, the warning among them
+FAN_LEVELS = 4  # pressures down to the warning, and including it, at which the fan is drawn
 EMPTY_BAR = 5.0  # below this no breath comes; our own rule
 STEP_BAR = 1.0  # a fall may look this much larger than it is, by the gauge's step
-LATEST_S = 30.0  # of the latest readings so much is looked at, with the one before
+LATEST_S = 30.0  # the latest readings that are looked at, with the one before
 STEP_READINGS = 300  # the latest, that show the gauge's step
 DOUBTED_BAR = 5.0  # a reading so far below what the filter expects it may have set aside; our own rule
 

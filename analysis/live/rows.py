@@ -63,8 +63,8 @@ class Reason(msgspec.Struct, frozen=True):
 
     code: str
     since_at: float | None = None
-    who: str | None = None  # another wearer, or why a tally was refused, where it is about one
-    repeated: tuple[int, float] | None = None  # of an alarm that came again: how often, and since when
+    who: str | None = None  # another wearer, or why a tally was refused
+    repeated: tuple[int, float] | None = None  # an alarm that came again: how often, and since when
 
 
 # Why there is no evidence that somebody inside has air now.
@@ -88,7 +88,7 @@ class Lost(msgspec.Struct, frozen=True):
 
     code: LostCode
     since_at: float
-    # `set_given`: the wearer that the set is tallied to now; `tally_refused`: why it was refused
+    # `set_given`: the wearer who has the set now; `tally_refused`: why it was refused
     who: str | None = None
 
 
@@ -125,8 +125,7 @@ class Row(msgspec.Struct, frozen=True, kw_only=True):
     team: str | None
     task: str | None = None
     incident_id: str | None = None
-    # Other incidents where nobody said out, and where the same person has no row of its own: it is in their
-    # lists, too.
+    # Other incidents where nobody said out, and the person has no other row: this one is in their lists, too.
     also_in: tuple[str, ...] = ()
     tallied_in_at: float | None = None
     tallied_out_at: float | None = None
@@ -142,13 +141,12 @@ class Row(msgspec.Struct, frozen=True, kw_only=True):
     low_air_bar: float
     turn_back_bar: float | None = None
     turn_back_reached_at: float | None = None
-    turn_back_not_before: float | None = None  # when it was not due yet, where nothing was heard until it was
+    turn_back_not_before: float | None = None  # when it was last known not to be due, if unheard since
     rate_l_min: float | None = None
     low_air: Interval | None = None
     turn_back: Interval | None = None
     fan: tuple[FanPoint, ...] = ()
-    # `low_air_was_expected_at`, `turn_back_was_expected_at`: (float, float) or None: of a silent set, and of
-    # somebody who is in without air that we know of: early and late end as last known
+    # Of a silent set, or of somebody who is in without known air: early and late end as last known.
     low_air_was_expected_at: tuple[float, float] | None = None
     turn_back_was_expected_at: tuple[float, float] | None = None
     service: str = ""
@@ -156,24 +154,24 @@ class Row(msgspec.Struct, frozen=True, kw_only=True):
     # Pressure at the first wear on this cylinder; a restart does not change it.
     entry_bar: float | None = None
     lost: Lost | None = None  # no evidence of air now
-    # Minutes to empty at the present fall, where that is faster than breathing.
+    # Minutes to empty at the present fall, if that is faster than breathing.
     losing_min: float | None = None
     to_empty: Interval | None = None  # minutes to an empty cylinder, from the low-air warning on
     planned: bool = False  # `low_air` and `turn_back` come from the planning rate, not from a forecast
     relief_at: float | None = None  # when the next wearer must be ready
     gauge: GaugeRow | None = None  # last reading by voice
-    # `pressure_bar` was read by voice: the set itself has said nothing since, or far more; then what the set
-    # has fallen since is taken off.
+    # `pressure_bar` was read by voice: the set has sent nothing since, or reads far more; then its fall since
+    # is taken off.
     by_voice: bool = False
     low_by_word_at: float | None = None  # since when that is at or below the warning
-    other_bar: float | None = None  # what the set reads then; or a gauge too high to count: see the reasons
+    other_bar: float | None = None  # what the set reads then, or a gauge too high to count
     sent_bar: float | None = None  # what the set sends that is not believed: see `analysis.wears.too_high`
     sent_low_at: float | None = None  # since when that is at or below the warning
     # When the wearer last acknowledged an evacuation at the set.
     evacuate_acknowledged_at: float | None = None
     if_hardest: IfHardest | None = None
-    settled: bool = False  # `tallied_out_at` is when a person settled the entry by a word, not a tally out
-    tally_identity: str | None = None  # of the tally in force, for a correction
+    settled: bool = False  # `tallied_out_at` is when a desk closed the entry, without a tally out
+    tally_identity: str | None = None  # the tally in force, for a correction
 
     @property
     def incidents(self) -> tuple[str, ...]:
@@ -205,7 +203,7 @@ def breathing(rows: Iterable[Row]) -> dict[str, Row]:
 
 
 def people(rows: Iterable[Row]) -> list[list[Row]]:
-    """Return the rows of each person; two sets under air at once are two people, tallied with one name."""
+    """Return the rows of each person; two sets under air at once are two people with one name."""
     found: list[list[Row]] = []
     for own in by_person(rows):
         sets = breathing(own)
@@ -243,8 +241,8 @@ SPOKEN = "by voice"  # the detail of an alarm that rests on a gauge read by voic
 class AlarmLine(msgspec.Struct, frozen=True, kw_only=True):
     """One alarm that is raised, or over and not yet seen.
 
-    `unknown_since_at` says since when nobody knows whether it still is: the set went off, restarted or fell
-    silent. Such an alarm stays, and sounds until somebody has seen it.
+    `unknown_since_at`: since when nobody knows whether it is still raised, because the set went off,
+    restarted or fell silent. Such an alarm stays, and sounds until somebody has seen it.
     """
 
     key: str
@@ -280,9 +278,9 @@ class NoteLine(msgspec.Struct, frozen=True):
 
 
 class OrderLine(msgspec.Struct, frozen=True):
-    """An order in force: to how many, acknowledged by whom, who is out; `waiting`: rows of the rest.
+    """An order in force: for how many, how many acknowledged, how many are out; `waiting`: who has not.
 
-    `lifted_by`: other desks that lifted it; its own name: another desk of that name. The desk that gave it
+    `lifted_by`: other desks that lifted it (its own name: another desk of that name). The desk that gave it
     has not, so sets still receive it.
     """
 
@@ -299,14 +297,14 @@ class OrderLine(msgspec.Struct, frozen=True):
     out: int
     waiting: tuple[str, ...]
     lifted_by: tuple[str, ...] = ()
-    still_under_air: tuple[str, ...] = ()  # of those who are out: heard under air, and did not acknowledge it
+    still_under_air: tuple[str, ...] = ()  # tallied out, heard under air, and did not acknowledge it
     service: str = ""  # whose desk, where there are several services
 
 
 class RollCallLine(msgspec.Struct, frozen=True):
     """An open roll call; `answers` are (wearer, set, team, state).
 
-    The state is `called`, `answered` or `missing`; `no_tally` of a set whose wearer nobody knows (None).
+    The state is `called`, `answered` or `missing`; `no_tally` for a set whose wearer is not known (None).
     """
 
     key: str
@@ -320,7 +318,7 @@ class RollCallLine(msgspec.Struct, frozen=True):
 
 
 class StandbyLine(msgspec.Struct, frozen=True):
-    """An emergency team: with members `inside` not ready, and with all of them out not inside."""
+    """An emergency team. It is not ready with members `inside`, and not inside once all of them are out."""
 
     incident_id: str
     team: str
@@ -329,22 +327,21 @@ class StandbyLine(msgspec.Struct, frozen=True):
     text: str | None
     inside: int = 0
     service: str = ""  # whose team, where there are several services
-    out_at: float | None = None  # sent in, and since then the last of its members is out
+    out_at: float | None = None  # when the last of its members came out after it was sent in
 
     @property
     def code(self) -> str:
-        """What it is, by word and by tally."""
+        """Its state, by the desk's word and the tallies."""
         if self.out_at is not None:
             return "out_again"
         return "inside" if self.state == "ready" and self.inside else self.state
 
 
 class Contradiction(msgspec.Struct, frozen=True):
-    """Two desks that said different things about the same within 30 s: (desk, what it said ...) each.
+    """Two desks that said different things about one subject within 30 s: (desk, what it said ...) each.
 
-    Of kind `not_in` it is an `out` of somebody who was not in, of kind `whose` a desk's word that an
-    entry is settled, of a set that several wearers are in with, and of kind `same_name` a desk's name that
-    two desks (two boots by turns) use; `second` is empty.
+    Other kinds, without `second`. `not_in`: an `out` of somebody who was not in. `whose`: an entry was closed
+    of a set that several wearers are in with. `same_name`: two desks use one name.
     """
 
     key: str
@@ -366,17 +363,17 @@ class Out(msgspec.Struct, frozen=True):
     incident_id: str
     at: float
     pressure_bar: float | None
-    under_air_s: float | None  # as far as it was heard
+    under_air_s: float | None  # as far as heard
     pressure_at: float | None = None
     by_voice: bool = False
     heard_at_exit: bool = False  # the valve was heard to close, or air was heard until the exit
     inside_s: float = 0.0
     rest_until_at: float | None = None
     rest_source: str = ""
-    # `tallied_out` or `resolved`; of a set that nobody tallied in `valve_closed`. Where nobody said out, once
-    # the row is gone: `forgotten`, or of a closed incident `incident_closed`.
+    # `tallied_out` or `resolved`; `valve_closed` without a tally. If nobody said out and the row is gone:
+    # `forgotten`, or `incident_closed`.
     ended_how: str = "tallied_out"
-    ended_by: str | None = None  # identity of the message by which a person ended the entry
+    ended_by: str | None = None  # identity of the message that ended the entry
     service: str = ""
 
     @property
@@ -395,7 +392,7 @@ class IncidentRow(msgspec.Struct, frozen=True):
 
 
 class FromMemory(msgspec.Struct, frozen=True):
-    """An alarm that is not cleared, or a tally *in*, that only the broker has kept: it counts for nothing."""
+    """An alarm that is not cleared, or a tally *in*, that only the broker kept. It never counts."""
 
     who: str  # the set, or the wearer
     alarm: str | None  # None: a tally
@@ -410,18 +407,19 @@ class Hearing(msgspec.Struct, frozen=True):
     refused_last_hour: int
     last_refusal: str | None
     delay_p95_s: float | None
-    tallies_unread: int = 0  # refused tallies of the last 12 h that name nobody who can be read
+    tallies_unread: int = 0  # refused tallies of the last 12 h whose wearer cannot be read
     began_at: float | None = None  # first message after the last pause of 12 h or more
-    from_memory: tuple[FromMemory, ...] = ()  # what the broker kept and nobody here heard when it was said
+    from_memory: tuple[FromMemory, ...] = ()  # not heard live, kept by the broker
 
 
 class Snapshot(msgspec.Struct, frozen=True):
-    """Everything of one moment; rows, teams and alarms already in the order of need.
+    """Everything of one moment; rows, teams and alarms in the order of need.
 
-    `desk_heard` names the latest desk messages that came through (`desk_id/boot/seq`): what a page has sent
-    is done when it is among them. `set_ids` are all sets, `services` all services heard of.
-    `incident_services` has the incidents that are shown, and those of which a desk spoke in the last six
-    hours; of each, the services that have somebody or said something there.
+    - `desk_heard`: the latest desk messages in the archive (`desk_id/boot/seq`): what a page sent is done
+      when it is among them.
+    - `set_ids`, `services`: all that were heard of.
+    - `incident_services`: the incidents that are shown, and those that a desk mentioned in the last six
+      hours; for each, the services that have somebody or said something there.
     """
 
     at: float

@@ -26,10 +26,10 @@ from ingest.contract.any_error import ANY_ERROR
 from ingest.contract.frames import Messages
 
 FORGOTTEN_S = 7200.0
-"""A silent set whose wearer was tallied out leaves the page after this, and so does the line that a set that
-nobody tallied in was closed: no cylinder lasts as long. Our own rule."""
+"""After this a silent set whose wearer was tallied out leaves the page, and so does the line about a set
+without a tally whose valve was closed: no cylinder lasts as long. Our own rule."""
 LET_GO_MOST = 20
-"""At most so many sets let readings go at a moment, and one or two in a tick of half a second."""
+"""At most so many sets drop readings at a moment, and one or two in a tick of half a second."""
 
 
 class ServiceBoard:
@@ -51,7 +51,7 @@ class ServiceBoard:
         self._made: dict[str, tuple[tuple[Any, ...], float]] = {}
         self._held_now: dict[str, list[tuple[Entry | None, HeldAlarm]]] = {}
         self._of_set: dict[str, list[Entry]] = {}
-        self._same_id: dict[str, str] = {}  # by name: the ID that another set uses, too
+        self._same_id: dict[str, str] = {}  # by name: the ID that it shares with another set
 
     @property
     def set_ids(self) -> set[str]:
@@ -67,7 +67,7 @@ class ServiceBoard:
                 self._desk_news = True
         link = messages["link"]
         if link.height:
-            # A last will has no identity, and so no place in the record: what was received last counts.
+            # A last will has no identity, so it is not in the record: what was received last counts.
             for set_id, state in link.sort("received").select("set_id", "state").iter_rows():
                 live_set = self._set(set_id)
                 live_set.link, live_set.news = state, True
@@ -183,16 +183,16 @@ class ServiceBoard:
         try:
             ask()
             same = answers(live_set.wears, live_set.alarms) == before
-        finally:  # also when a rule fails on what is left: it did not on the whole
+        finally:  # also if a rule fails on what is left
             if not same:
                 take_back()
                 ask()
 
     def _inside(self, now_us: int) -> list[Inside]:
-        """Return who is in: open entries, and sets under air that nobody answers for."""
+        """Return who is in: open entries, and sets under air that nobody accounted for."""
         found: list[Inside] = []
         holders: dict[str, Entry] = {}
-        # Who holds the set comes first: the row of a set is that of its wearer.
+        # The wearer who has the set comes first: the set's row is theirs.
         ordered = sorted(self.entries, key=lambda one: -_held_until_us(one))
         doubtful = [(entry, entry.doubtful_sets) for entry in ordered]
         parts = [
@@ -215,7 +215,7 @@ class ServiceBoard:
                 if not urgent and (holder is not None or not self._still_matters(entry, live_set, now_us)):
                     continue
             if holder is not None and (other or holder.wearer_id == entry.wearer_id is not None):
-                continue  # the same person with the same set, at another incident by now, has one row
+                continue  # one row for the same person with the same set at two incidents
             if holder is not None:
                 key = f"{key}/{entry.wearer_id or entry.entry_id}"
             else:
@@ -259,7 +259,7 @@ class ServiceBoard:
         )
 
     def _still_matters(self, entry: Entry, live_set: SetNow, now_us: int) -> bool:
-        """Return whether a set that nobody answers for is under air, or lost its air."""
+        """Return whether a set that nobody accounted for is under air, or lost its air."""
         if not entry.wears or entry.wears[-1].wear_id != live_set.wears[-1].wear_id:
             return False
         last = entry.wears[-1]
@@ -270,16 +270,16 @@ class ServiceBoard:
         return goes_on(last, live_set) if entry.stay is not None else not last.closed_in_order
 
     def _accounted(self, entry: Entry) -> tuple[int, str] | None:
-        """Return when and how a person accounted for the wearer of a set, as it fell silent or later.
+        """Return when and how a person accounted for the wearer of a set, once it fell silent or later.
 
-        A set that breathes on after the word is on somebody whom it was not about, or who went in again.
+        If the set breathes on after that, it is on somebody else, or on somebody who went in again.
         """
         heard = self._sets[entry.wears[-1].set_id].heard
         from_us = entry.wears[-1].ended_us - heard.silent_after_us
         return min((one for one in self._words_on(entry) if one[0] >= from_us), default=None)
 
     def _words_on(self, entry: Entry) -> list[tuple[int, str]]:
-        """Return when and how persons said that the wearer of a set is out; of a set without a tally, any."""
+        """Return when and how desks said that the wearer of a set is out; without a tally, any wearer."""
         set_id, since_us, who = entry.wears[-1].set_id, entry.wears[-1].started_us, entry.wearer_id
         words = [
             (one.at_us, "resolved")

@@ -1,4 +1,4 @@
-"""A wearer's word beside the set's: which gauges read by voice count, and when a set is not believed."""
+"""Which gauges by voice count beside the set's readings, and when a set is not believed."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ from analysis.wears.gauges import APART_BAR, UNHEARD_US, VoiceGauge, about_from_
 
 
 def believed(gauges: Sequence[VoiceGauge], entry: Entry) -> tuple[list[VoiceGauge], VoiceGauge | None]:
-    """Return the gauges that count, and the last one where it is too high to.
+    """Return the gauges that count, and the last one if it is too high to count.
 
-    A cylinder does not fill while nobody closes its valve: a gauge above what was known before is a slip,
-    another set's, or another cylinder. Until a person says lower, corrects, or the set agrees, the lower
-    figure stays. Our own rule.
+    A cylinder does not fill by itself: a gauge above what was known before is a slip, another set's, or
+    another cylinder. The lower figure stays until a person says less or corrects it, or the set agrees. Our
+    own rule.
     """
     since_us = 0
     if entry.wears and entry.charges:
@@ -58,7 +58,7 @@ def by_voice_alone(
     profile: Profile,
     now_us: int,
 ) -> TurnBackMoment:
-    """Return what the policy in force says of a wearer whose set was never heard: voice is all there is."""
+    """Return what the policy in force says of a wearer whose set was never heard, by gauges by voice."""
     rules = profile.turn_back
     course = Course(
         entry_us=gauges[0].at_us,
@@ -81,7 +81,7 @@ def low_air_lines(
 ) -> list[AlarmLine]:
     """Return a low-air line for a wearer at or below the warning, if the set gives none.
 
-    By their word, or by what the set sends that is not believed.
+    By the wearer's word, or by readings of the set that are not believed.
 
     - `shown`: the alarms of the sets.
     - `desks`: by service: what they have seen and resolved since.
