@@ -1,4 +1,4 @@
-"""Logs whose lines are chained: each carries the SHA-256 of the line before it, some their own as well."""
+"""Logs whose lines are chained: each has the SHA-256 of the line before, some also their own."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ LineT = TypeVar("LineT", bound=Any)
 
 
 def hash_of(line: bytes) -> str:
-    """Return what the line after this one says of it; of no line what the first one says."""
+    """Return the hash of a line for the next one; without a line, what a first line has."""
     return hashlib.sha256(line).hexdigest() if line else NOTHING_BEFORE
 
 
 def with_own(line: LineT) -> LineT:
-    """Return a line with the hash of its other fields: no line behind the last one vouches for it."""
+    """Return a line with the hash of its other fields, because no later line vouches for the last one."""
     bare = msgspec.json.encode(msgspec.structs.replace(line, own=""))
     return msgspec.structs.replace(line, own=hash_of(bare))
 
@@ -35,7 +35,7 @@ def read_chained(
     - `form`: a struct with `before` and maybe `own`.
     - `where`: names the file in a fault.
     - `before`: hash of the last line of the file before.
-    - `starts_anew`: says of a line whether it need not know the one before.
+    - `starts_anew`: tells whether a line need not name the one before.
 
     Returns:
 

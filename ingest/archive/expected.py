@@ -1,7 +1,7 @@
 """What the manifest says must be there: of each folder of parts, which count, which are missing or foreign.
 
-Chains are read once a process and then only where they grow. Kept in memory is where a line is, not the line:
-an archive of years has more lines than it has parts.
+A process reads each chain once, and then only what is added. It remembers where a line is, not the line: an
+archive of years has more lines than parts.
 """
 
 from __future__ import annotations
@@ -42,16 +42,16 @@ def part_name(segment: Path) -> str:
 
 
 def unsettled(archive: ArchivePath) -> set[str]:
-    """Return the names of parts that will be written again: their segments are still in a journal.
+    """Return the names of parts that will be written again, because their segments are still in a journal.
 
-    On a store a mark says so for journals of other machines.
+    On a store, marks say so for the journals of other machines.
     """
     names = {part_name(path) for folder in journal_folders(archive) for path in segments(folder)}
     return names | being_sealed(archive)
 
 
 def being_sealed(archive: ArchivePath) -> set[str]:
-    """Return the names of parts that are on their way to a store: they count when all of them are there."""
+    """Return the names of parts that are being uploaded: they count when all of them are there."""
     return {mark.name for mark in place_of(archive).below(archive / SEALING)}
 
 
@@ -61,7 +61,7 @@ class Settled:
 
     counting: dict[str, Line]  # on the disk, and not merged into another
     replaced: set[str]  # merged into another that is there
-    missing: list[Line]  # neither there nor merged; of a merged part and what it replaced only the merged one
+    missing: list[Line]  # neither there nor merged; a merged part, not what it replaced
     foreign: list[str]  # on the disk, and in no line
 
 
@@ -75,7 +75,7 @@ def settle(latest: dict[str, Line], on_disk: Collection[str]) -> Settled:
     gone = [
         line
         for line in latest.values()
-        # Not where a merge was announced and killed: what it would have replaced is all still there.
+        # But not if a merge was killed after its line: all that it would have replaced is still there.
         if line.part not in there and not (line.replaces and there.issuperset(line.replaces))
     ]
     lost = {name for line in gone for name in line.replaces}
@@ -88,11 +88,11 @@ def settle(latest: dict[str, Line], on_disk: Collection[str]) -> Settled:
 
 
 def _replaced(latest: dict[str, Line], on_disk: Collection[str]) -> set[str]:
-    """Return the parts that are merged into another, which is there or was itself merged on."""
+    """Return the parts that were merged into a part that is there, or was merged itself."""
     replaced: set[str] = set()
     while True:
         valid = [line for line in latest.values() if line.part in on_disk or line.part in replaced]
-        # In form 1 a name could be free again after a merge, and another part be sealed under it.
+        # In form 1 another part could get the name of a merged one.
         more = {
             name
             for line in valid
@@ -121,7 +121,7 @@ class _Chain:
     doubtful: tuple[int, int, str] | None = None  # the last line, if its own hash does not fit it
 
     def add(self, start: int, data: bytes) -> None:
-        """Read lines that begin at `start`; a last one without its end waits."""
+        """Read the lines from `start` on; a last line without an end is read later."""
         at = 0
         while (end := data.find(b"\n", at)) >= 0:
             if end > at:
@@ -154,7 +154,7 @@ class _Chain:
         self.before, self.last = own, (at, at + len(text))
 
     def ends_as_before(self) -> bool:
-        """Return whether the last line that was read is still there: the chain has only grown since."""
+        """Return whether the last line that was read is still there, so that the chain has only grown."""
         start, end = self.last
         with local(self.path).open("rb") as file:
             text = os.pread(file.fileno(), end + 1 - start, start)
@@ -263,8 +263,7 @@ class Expected:
     def faults(self, *, to_the_end: bool = False) -> list[tuple[str, str]]:
         """Return the faults of the chains themselves: file below the archive, and statement.
 
-        `to_the_end`: also say that a chain's last line has no end; a line that is being written has none
-        either.
+        `to_the_end`: also name a last line without an end; a line that is being written has none either.
         """
         with self._lock:
             found = []

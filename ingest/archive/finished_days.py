@@ -1,7 +1,7 @@
-"""Merges the small parts of finished days automatically, in its own process at the lowest priority.
+"""Merge the small parts of finished days automatically, in a process of the lowest priority.
 
-It begins a minute after the start and some minutes after each midnight (UTC), and ends when the listener
-does. Killed in the middle it leaves the archive whole (see `tidying`), and the next one goes on from there.
+It begins a minute after the start and some minutes after each midnight (UTC), and ends with the listener. If
+it is killed, the archive stays whole (see `tidying`), and the next run continues.
 """
 
 from __future__ import annotations
@@ -85,15 +85,15 @@ class FinishedDays:
 
 
 def seconds_to_next(now: datetime) -> float:
-    """Return the seconds until today has been over for a while."""
+    """Return the seconds until some minutes after midnight."""
     next_day = datetime.combine(now.date() + timedelta(days=1), datetime.min.time(), UTC)
     return (next_day + _SEALED_WITHIN - now).total_seconds()
 
 
 def _is_there_work(archive: ArchivePath, today: str) -> bool:
-    """Return whether any finished day has several parts: the code that merges takes long to load."""
+    """Return whether any finished day has several parts. If not, the code that merges is not loaded."""
     if place_of(archive).is_shared:
-        return True  # to list it is what is heavy there
+        return True  # listing is the costly part
     return any(
         sum(not path.name.startswith(".") for path in folder.glob("*.parquet")) > 1
         for folder in local(archive).glob("*/date=*")

@@ -1,4 +1,4 @@
-"""Which captures were brought in: a line for each, chained to the line before, and its own receipt times.
+"""The list of imported captures: a chained line for each, and its own receipt times.
 
 ``DIR/imports/imports.ndjson``. Where two listeners heard the same, the archive keeps the receipt time of the
 capture that was imported first; ``DIR/imports/{capture}-{chunk}.parquet`` keeps that of the other. Of a set's
@@ -23,7 +23,7 @@ FOLDER, FILE = "imports", "imports.ndjson"
 
 
 class Brought(msgspec.Struct, kw_only=True):
-    """One capture that was brought in."""
+    """One imported capture."""
 
     at: datetime  # when
     file: str  # its name

@@ -1,8 +1,7 @@
 """The index of an archive: who spoke when, and which incidents desks spoke of, without opening every part.
 
-It is in ``DIR/index/`` and may be deleted at any time: what is missing, unreadable or not about the parts
-that are there now is made again from the parts. It only says where to look; what was said is always read
-from the parts themselves. The files:
+It is in ``DIR/index/`` and may be deleted at any time: a missing, unreadable or outdated file is rebuilt from
+the parts. It only says where to look; messages are always read from the parts. The files:
 
 - ``sets.{day}.parquet``: each power-up of each set heard on that day, with its first and last receipt;
 - ``desks.parquet``: what desks said about which incident, set and wearer, over all days (a few rows a wear);
@@ -34,7 +33,7 @@ from ingest.parquet_bytes import parquet_bytes, sealed, unsealed
 
 FOLDER = "index"
 LATER = timedelta(hours=12)
-"""A note about a moment so long ago was brought in afterwards. Our own rule."""
+"""A note about a moment so long ago was imported afterwards. Our own rule."""
 _ROW_GROUP_ROWS = 50_000
 _VERSION = 3
 _TIME = pl.Datetime("us", "UTC")
@@ -73,7 +72,7 @@ class Part(NamedTuple):
 
     @property
     def mark(self) -> _Mark:
-        """What the index remembers it by."""
+        """How the index identifies it."""
         return self.kind, self.day.isoformat(), self.path.stem, self.size, self.changed_ns
 
 
@@ -114,7 +113,7 @@ class ArchiveIndex:
         return self._up_to_date(name, _parts(self.archive, ("setup",), days), SETS)
 
     def bring_up_to_date(self) -> None:
-        """Make all that is missing."""
+        """Build every file that is missing."""
         self.desks()
         self.setups()
         for day in self.days():

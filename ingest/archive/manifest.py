@@ -1,4 +1,4 @@
-"""The manifest: for every part a line that says what it held when it was sealed, chained to the line before.
+"""The manifest: a line for every part says what it contained when it was sealed; the lines are chained.
 
 ``DIR/manifest/{writer}.ndjson``, one chain for each listener, one for imports and one for merging. A line
 ends with its ``hash``, the SHA-256 (FIPS 180-4) of everything before it, and repeats that of the line
@@ -48,26 +48,24 @@ class Line(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     last: datetime  # of receipt
     sha256: str  # of the file
     size: int = 0  # of the file, in bytes; 0 in form 1, which does not say
-    # Of what the rows hold, whatever their order: see `rows_digest`. Lines of form 1 have that of
-    # time of receipt, topic and payload; since form 2 it covers every column.
+    # Of the contents of the rows in any order (`rows_digest`): of every column; in form 1 of time of receipt,
+    # topic and payload.
     rows_digest: str
     speakers: list[str] = []  # sets or desks that speak in it, at most 12; form 1 does not say
     more_speakers: int = 0  # how many there are beyond those
     replaces: list[str] = []  # the parts that were merged into this one
     dropped_rows: int = 0  # duplicates that merging left out
-    # Theirs; the digests of what was replaced are together the digests of what was kept and of what was
-    # dropped.
+    # Of these duplicates. The digests of the replaced parts are the sum of this and the part's own.
     dropped_digest: str = ""
-    # By which profile's rule wearers' names were dropped. `dropped_rows` are then the messages as they were
-    # before, and `dropped_digest` theirs less that of the messages as they are now.
+    # The profile by whose rule names were dropped. Then `dropped_rows` counts the rewritten messages, and
+    # `dropped_digest` is that of the old ones less that of the new ones.
     unnamed_by: str = ""
     # Which mapping files made messages of it: ``NAME/VERSION sha256:DIGEST``, the digest of the file.
     mappings: list[str] = []
-    # The part was sealed before; this says in form 2 what it holds, after its bytes were compared with the
-    # line of before.
+    # A line in form 2 for a part of form 1, after its bytes were compared with the older line.
     restates: bool = False
     written: datetime
-    before: str  # hash of the line before; the line's own follows it
+    before: str  # hash of the line before; this line's own hash follows it
 
 
 _encode = msgspec.json.Encoder().encode
@@ -76,7 +74,7 @@ decode_line = msgspec.json.Decoder(Line).decode
 
 @dataclass
 class Held:
-    """What rows hold, added up as they go by: never all of them need be in memory."""
+    """A digest of rows, added up piece by piece, so that they need not all be in memory."""
 
     rows: int = 0
     first: datetime | None = None
@@ -101,7 +99,7 @@ class Held:
                 break
 
     def said(self) -> dict[str, Any]:
-        """Return the fields of a line that say what the rows hold."""
+        """Return the fields of a line that describe the rows."""
         speakers = sorted(self.speakers)
         return {
             "rows_digest": digest_text(self.digest),
@@ -156,7 +154,7 @@ def add_line(
 
 
 def restate(archive: ArchivePath, part: ArchivePath, held: Held, line: Line) -> None:
-    """Say again in this form what a part of an older form holds; its bytes are those of the older line."""
+    """Write a line in this form for a part of an older form; its bytes are those of the older line."""
     now = {"size": part.stat().st_size, "written": datetime.now(UTC), **held.said()}
     _add(archive, "tidy", msgspec.structs.replace(line, format=FORMAT, restates=True, **now))
 
@@ -208,7 +206,7 @@ def rows_digest(frame: pl.DataFrame) -> int:
     present = frame.select(pl.col(names).is_not_null()).to_numpy()
     payloads = frame["payload"].cast(pl.Binary)
     total = 0
-    # Rows with the same cells are laid out side by side: most parts have one or two such kinds of row.
+    # Rows with the same cells are hashed together: most parts have one or two such kinds of row.
     for cells, rows in _alike(present):
         row_words = np.empty((len(rows), len(cells), 2), _WORD)
         for place, cell in enumerate(cells):
@@ -250,7 +248,7 @@ def digest_text(digest: int) -> str:
 
 
 def _words(values: pl.Series) -> np.ndarray[Any, Any]:
-    """Return 64 bits of each value; whatever of a null."""
+    """Return 64 bits of each value; those of a null have no meaning."""
     if values.null_count() == len(values):
         return np.zeros(len(values), _WORD)
     if isinstance(values.dtype, pl.List | pl.Struct):
@@ -259,7 +257,7 @@ def _words(values: pl.Series) -> np.ndarray[Any, Any]:
         filled = values.fill_null("" if values.dtype == pl.String else b"") if values.null_count() else values
         coded = filled.cast(pl.Binary).to_arrow().dictionary_encode()  # few values, many rows
         known = np.array([_word(value) for value in coded.dictionary.to_pylist()], _WORD)
-        # Arrow's own way to an array loads pandas, which each sealing process would wait for.
+        # Arrow's own conversion loads pandas, and each sealing process would wait for that.
         found: np.ndarray[Any, Any] = known[np.frombuffer(coded.indices.buffers()[1], np.int32, len(coded))]
         return found
     numbers = values if values.dtype == pl.Float64 else values.to_physical().cast(pl.Int64)

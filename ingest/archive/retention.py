@@ -1,13 +1,13 @@
-"""Removes wearers' names from the sealed messages of old incidents, and nothing else.
+"""Remove wearers' names from the sealed messages of old incidents, and nothing else.
 
-In what desks said of such an incident each `wearer_id` becomes a name that leads nowhere: an HMAC of incident
-and wearer under a random key that is deleted in the end, so that one wearer has one name within an incident
-and another in the next. Where the old name is a separate word in other texts (notes, tasks, teams)
-it is replaced too. All other bytes of the payload stay, and what sets said is not opened.
+In desks' messages about such an incident each `wearer_id` becomes an HMAC of incident and wearer under a
+random key. The key is deleted in the end. So a wearer has one name within an incident and another in the
+next. If the old name is a separate word in other texts (notes, tasks, teams), it is replaced, too. All other
+bytes of the payload stay, and messages of sets are not opened.
 
-The parts of a day go over into one as in tidying, with the same lock and a line in the
-manifest. The key and the old names (`.retaining`, for us alone) lie in the archive while this is under way,
-of one on a store in its `work_folder`: killed in the middle, the next run goes on with the same names.
+The parts of a day become one as in tidying, with the same lock and a line in the manifest. Meanwhile
+`.retaining` (only its owner can read it) has the key and the old names; for an archive on a store it is in
+the `work_folder`. If a run is killed, the next one continues with the same names.
 """
 
 from __future__ import annotations
@@ -49,8 +49,8 @@ WRITER = "retention"
 UNDER_WAY = ".retaining"
 GONE = re.compile(r"gone-[0-9a-f]{10}")
 _ROW = "row number"  # no field of the contract is called so
-_TOO_LONG = "?"  # no name is shorter: it fits where the new one would not
-# Evidence, and what says which message it is: never altered, whatever a wearer is called.
+_TOO_LONG = "?"  # fits where the new name is too long: no name is shorter
+# Evidence and identities: never altered, even if a wearer has that name.
 _EVIDENCE = {
     *("kind", "desk_id", "set_id", "incident_id", "time", "at"),
     *("action", "certainty", "state", "order", "alarm"),
@@ -71,7 +71,7 @@ class Retained:
 
 
 class _UnderWay(msgspec.Struct, frozen=True):
-    """What the next run needs when this one is killed."""
+    """What the next run needs if this one is killed."""
 
     key: bytes
     ids: list[str] = []
@@ -113,13 +113,13 @@ def retain(
     """Drop wearers' names from incidents whose last message was received before `cut_off`.
 
     - `cut_off`: aware.
-    - `held`: gives the incidents under hold; asked when nobody can place one any more.
-    - `rule`: what the manifest's line says of why.
+    - `held`: gives the incidents under hold; called when no hold can be added any more.
+    - `rule`: the reason in the manifest's line.
     - `today`: UTC; its parts are left alone.
     - `apply`: otherwise only say what would be done: no byte is changed.
     - `grace_s`: as of `tidy`.
-    - `keep`: is given the new name of each (incident, wearer) before any is dropped; a run that was broken
-      off gives the same new names again.
+    - `keep`: gets the new name of each (incident, wearer) before any is dropped; the run after an interrupted
+      one gives the same names again.
 
     Raises `ArchiveProblem` when there is no such archive, tidying is at work, or a part cannot be read.
     """
@@ -198,7 +198,7 @@ def _look(folder: ArchivePath, cut_off: datetime, held: Collection[str], before:
     unsettled_yet = {each for kind in KINDS for each in unsealed[kind]["incident_id"]}
     due = frozenset(old - set(held) - unsettled_yet)
     named = set(tallied.filter(~pl.col("wearer_id").str.contains(f"^{GONE.pattern}$"))["incident_id"])
-    # A mere number cannot be distinguished from any other number in a text.
+    # An ID that is only a number looks like any other number in a text.
     ids = {each for each in tallied["wearer_id"] if not GONE.fullmatch(each) and not each.isdecimal()}
     ids.update(before.ids)
     words = "|".join(re.escape(each) for each in sorted(ids, key=lambda each: (-len(each), each)))
@@ -287,7 +287,7 @@ def _payload_without_names(topic: str, payload: str, incident_id: str, names: _N
 def _replaced_in(
     payload: str, incident_id: str, names: _Names, shorter: bool
 ) -> tuple[str, set[tuple[str, str]]]:
-    """Return the payload without names, and whose were dropped. All but the strings concerned stays."""
+    """Return the payload without names, and whose were dropped; everything else in it stays."""
     key = ""
     wearers: set[tuple[str, str]] = set()
 
@@ -340,7 +340,7 @@ def _clear(folder: ArchivePath) -> None:
     for name in (ASIDE, INDEX):
         if (here / name).exists():
             shutil.rmtree(here / name)
-    # What was brought without its messages cannot be rebuilt, and is about other incidents.
+    # `brought` has no messages from which it could be rebuilt, and is about other incidents.
     for path in (here / "derived").glob("*"):
         if path.name != "brought":
             shutil.rmtree(path) if path.is_dir() else path.unlink()

@@ -1,4 +1,4 @@
-"""Sealing: journal segments and captures become Parquet parts, without what the archive holds already."""
+"""Turn journal segments and captures into Parquet parts, without messages that the archive already has."""
 
 from __future__ import annotations
 
@@ -28,17 +28,17 @@ from ingest.contract.frames import FrameBuilder, Messages, first_of_each, messag
 from ingest.contract.kinds import KINDS, MAX_PAYLOAD_BYTES
 from ingest.plurals import counted
 
-LARGEST_KEPT_BYTES = 16_000_000  # of a damaged stretch in a row of `refused`; sealing holds it in memory
+LARGEST_KEPT_BYTES = 16_000_000  # damaged bytes in one row of `refused`: sealing has them in memory
 
 
 class Recent:
     """The last messages that a listener sealed, so that it need not look through the archive each time.
 
-    What MQTT delivers twice comes soon after; what comes late, with a new session, is looked for in the
-    archive.
+    What MQTT delivers twice comes soon. What comes late, with a new session, is looked up in the archive.
 
-    - `archive`: remember what was sealed there last: after a restart the broker delivers again what was not
-      acknowledged. Parts of segments that are still in a journal are passed over: they will be written again.
+    - `archive`: remember what was sealed there last, because after a restart the broker delivers again what
+      was not acknowledged. Parts of segments that are still in a journal do not count: they will be written
+      again.
     - `rows`: how many of each kind to remember at least.
     """
 
@@ -50,7 +50,7 @@ class Recent:
             self.look_up()
 
     def look_up(self) -> None:
-        """Look into the archive, if that is still to be done; a store may be away when a listener begins.
+        """Read the archive, unless that is done; a store may be unreachable when a listener begins.
 
         Raises `StoreProblem` when the store does not answer: it is looked up the next time.
         """
@@ -97,7 +97,7 @@ def _written_ns(path: ArchivePath) -> int:
 
 
 def _mark_sealing(archive: ArchivePath, name: str, *, done: bool) -> None:
-    """On a store, say that a segment's parts are being written: nobody elsewhere counts them until then."""
+    """On a store, mark a segment's parts as being written, so that no reader counts them yet."""
     if place_of(archive).is_shared:
         mark = archive / SEALING / name
         if done:
@@ -109,10 +109,9 @@ def _mark_sealing(archive: ArchivePath, name: str, *, done: bool) -> None:
 def seal_segment(archive: ArchivePath, segment: Path, recent: Recent | None = None) -> Outcome:
     """Turn a closed journal segment into parts, then delete it.
 
-    Doing it again after a crash writes the same parts over. Damaged bytes become rows of ``refused``, those
-    at the end too: a torn frame there may be a write that broke off, or a frame that was acknowledged and
-    damaged since, and nothing distinguishes the two. Where more is damaged than a row should hold, the
-    segment is kept in the quarantine.
+    After a crash it writes the same parts again. Damaged bytes become rows of ``refused``, even at the end: a
+    torn frame there may be an interrupted write, or an acknowledged frame that was damaged since, and nothing
+    distinguishes the two. If more is damaged than a row should hold, the segment is kept in quarantine.
 
     `recent`: look for duplicates there, and add what is sealed; otherwise look in the whole archive.
     """
@@ -185,7 +184,7 @@ def seal_messages(
     receipt, topic and payload, as often) is counted but not stored again. An object that a mapping read
     counts once, however many messages were made of it: refused when a value of it could not be mapped.
     """
-    # By chance, not by clock or count: no other part ever has its name.
+    # Random, so that no other part ever has this name.
     part = name if overwrite else f"{name}-{secrets.token_hex(8)}"
     received = kept = refused = 0
     sealed: dict[str, pl.DataFrame] = {}
@@ -199,7 +198,7 @@ def seal_messages(
             continue
         received += frame.height
         if kind in APART:
-            # A listener's refusals are each a reception of their own; a capture may come twice.
+            # A listener receives each refused message once; a capture may be imported twice.
             fresh = frame if overwrite else _anew(frame, kind, part_files(archive, kind))
             if kind == "refused":
                 refused += frame.height - int(messages["originals"]["faults"].sum())
@@ -233,9 +232,9 @@ def seal_messages(
 
 
 def _require_all_of_before(path: ArchivePath, kind: str, frame: pl.DataFrame) -> None:
-    """See that a part is not written over by less: its segment may have been cut since it was sealed.
+    """Refuse to replace a part by fewer messages: its segment may have been cut since it was sealed.
 
-    What a mapping made is passed over: a later version of it makes other messages of the same.
+    Messages that a mapping made do not count: a later version makes others from the same original.
     """
     if path.exists():
         said = ~pl.col("payload").str.contains('"origin":"', literal=True)

@@ -1,4 +1,4 @@
-"""The listener's hold on its sealing process, where segments become Parquet.
+"""Start, use and end the sealing process, in which segments become Parquet.
 
 In a process of its own, because decoding holds Python's lock for 5 ms at a time, and receiving, journalling
 and acknowledging would each wait for it: that, and not the disk, made the slowest hundredth of messages slow.

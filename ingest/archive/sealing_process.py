@@ -1,6 +1,6 @@
 """What runs in the sealing process: segments by lines on stdin, an answer a line on stdout, until stdin ends.
 
-``python -m ingest.archive.sealing_process ARCHIVE JOURNAL``, started by `sealing.SealingProcess`.
+``python -m ingest.archive.sealing_process ARCHIVE JOURNAL``, started by `sealing_client.SealingProcess`.
 """
 
 from __future__ import annotations

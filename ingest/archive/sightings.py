@@ -1,4 +1,4 @@
-"""What this machine has seen of cases, archives and lists of what was published: what was exchanged shows.
+"""What this machine has seen of cases, archives and releases, so that a replaced one is noticed.
 
 One line a look in ``heads.ndjson``, in ``UNDERAIR_WORK_FOLDER`` or else in ``~/.local/state/underair``. It is
 no part of any case or archive, so that somebody who exchanges one does not exchange it.

@@ -1,7 +1,7 @@
-"""Which parts can be read: those in the manifest whose bytes are still the ones that were sealed.
+"""Which parts can be read: those in the manifest whose bytes did not change since they were sealed.
 
-A part's SHA-256 is taken when the process first reads it, and again when size, time of change or inode of the
-file are others: hashing is what costs, and a page checksum is not checked by polars.
+A process hashes a part when it first reads it, and again when size, time of change or inode of the file
+change: hashing takes time, and polars does not check page checksums.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ _LATELY_S = 5.0
 _WRITTEN_WITHIN_S = 0.2
 _Print = tuple[int, ...]
 Altered = dict[str, tuple[_Print, str]]
-_checked: dict[str, tuple[_Print, str]] = {}  # of each file: how it was when it was hashed, and its SHA-256
+_checked: dict[str, tuple[_Print, str]] = {}  # by file: its state when hashed, and its SHA-256
 
 _altered: set[str] = set()
 _lately: dict[str, tuple[float, Trouble]] = {}
@@ -76,7 +76,7 @@ def sha256_of(part: ArchivePath, *, anew: bool = False) -> str:
 
 
 def _hash_side_by_side(parts: list[ArchivePath]) -> None:
-    """Hash those that are not known yet, on all cores: hashing lets go of Python's lock."""
+    """Hash those that are not known yet, on all cores: hashing releases Python's lock."""
     new = [part for part in parts if (known := _checked.get(_key(part))) is None or known[0] != _print(part)]
     if len(new) > 1:
         with ThreadPoolExecutor(_AT_ONCE) as pool:
@@ -89,7 +89,7 @@ def altered_here() -> Altered:
 
 
 def remember_altered(found: Altered) -> None:
-    """Know what another process found."""
+    """Remember what another process found to be altered."""
     _checked.update(found)
 
 
@@ -99,7 +99,7 @@ def _key(part: ArchivePath) -> str:
 
 @functools.lru_cache(65_536)
 def _real(folder: ArchivePath) -> str:
-    """Return a folder's one name: a worker may know it by another."""
+    """Return a folder's real path: workers may use other names for it."""
     return str(folder.resolve())
 
 
@@ -128,9 +128,9 @@ def _known_altered(part: ArchivePath, line: Line, *, trusting: bool) -> str:
 class DayFolder:
     """The parts of one kind and day: which can be read, and what is wrong with the others.
 
-    - `there`: what is in it, by name, when somebody has just listed it.
-    - `expected`: what the manifest said a moment ago: it is read again when it does not fit.
-    - `hashing`: in place of `sha256_of`, which trusts what it remembers.
+    - `there`: its contents by name, if they were just listed.
+    - `expected`: what the manifest said a moment ago; it is read again if that does not fit.
+    - `hashing`: instead of `sha256_of`, which remembers.
     """
 
     def __init__(
@@ -185,7 +185,7 @@ class DayFolder:
     def sound(self) -> list[ArchivePath]:
         """Return the parts that count and have the SHA-256 that they were sealed with.
 
-        Raises `FileNotFoundError` when one goes in this very moment.
+        Raises `FileNotFoundError` when one disappears meanwhile.
         """
         while True:
             if self._hashing is sha256_of:
@@ -210,7 +210,7 @@ class DayFolder:
         )
 
     def sealed_of(self, moving: set[str]) -> Counter[str]:
-        """Return how many messages were sealed of what is `moving`; not of what a mapping may have made."""
+        """Return how many messages of `moving` parts were sealed, without those that a mapping may make."""
         if not moving or self.folder.parent.name in APART:
             return Counter()
         named = ((name.rpartition("/")[2].removesuffix(SUFFIX), line) for name, line in self.latest.items())
@@ -219,7 +219,7 @@ class DayFolder:
     def faults(self, moving: set[str]) -> Iterator[Fault]:
         """Yield what is wrong here.
 
-        `moving`: names of parts that are written just now, or will be again.
+        `moving`: names of parts that are being written, or will be written again.
         """
         for name, why in self.altered.items():
             if name not in self.settled.replaced and Path(name).stem not in moving:
@@ -348,8 +348,8 @@ def _counted(segment: Path) -> tuple[int, list[Damage], int]:
 def trouble_of(archive: ArchivePath) -> Trouble:
     """Return what of an archive cannot be read as it was received, as far as is known.
 
-    Missing and foreign parts, parts of another size and damage of the manifest are known at once; other
-    contents are known of parts that this process has read.
+    Missing and foreign parts, changed sizes and damage of the manifest are known at once; changed contents
+    only of parts that this process has read.
 
     `archive`: one that is not there has no trouble.
     """

@@ -1,18 +1,20 @@
-"""Merges the small parts of finished days into one for each day and kind; readers never see a half state.
+"""Merge the small parts of finished days into one for each day and kind; readers never see a half state.
 
-The steps, each durable before the next: the merged part aside, read back and compared with the digests of
-what it replaces; its line in the manifest; its name. From then on readers pass over what it replaces, which
-is deleted last, after a while, so that a reader that has just listed the folder can go on. Killed anywhere,
-the archive is whole, and tidying again brings the merge to its end.
+Each step is durable before the next one:
 
-Only parts that are what was sealed are merged. A part whose bytes are others goes to ``DIR/quarantine/``
-under its own path. It is the only copy of what was received, and nobody reads it or deletes it; `verify` and
-every answer go on naming it.
+1. Write the merged part aside, read it back, and compare it with the digests of what it replaces.
+2. Write its line into the manifest.
+3. Give it its name. From now on readers pass over what it replaces.
+4. After a while, so that readers that have just listed the folder can finish, delete what it replaces.
 
-Rows are dealt into lots, each of some neighbouring speakers and small enough for memory; lots that do not fit
-into memory together wait on the disk. Duplicates come from one speaker, so a lot knows all its
-duplicates, and the sorted lots in their order are the sorted whole. Memory follows `LOT_ROWS`, or the rows of
-one speaker on one day if they are more.
+If it is killed anywhere, the archive is whole, and the next tidying finishes the merge.
+
+Only unchanged parts are merged. An altered part goes to ``DIR/quarantine/`` under its own path. It is the
+only copy of what was received: nothing reads or deletes it, and `verify` and every answer name it.
+
+Rows are dealt into lots of neighbouring speakers, each small enough for memory; the others wait on the disk.
+Duplicates come from one speaker, so a lot has all its duplicates, and the sorted lots in order are the sorted
+whole. Memory grows with `LOT_ROWS`, or with the rows of one speaker on one day.
 """
 
 from __future__ import annotations
@@ -60,7 +62,7 @@ def fit_to_merge(folder: ArchivePath, moving: set[str]) -> tuple[dict[ArchivePat
 
     - `moving`: names of parts that will be written again: left alone.
 
-    Returns them, and the paths below the archive of what was moved.
+    Returns them, and the paths below the archive of those that were moved.
     """
     day = DayFolder(folder, hashing=file_sha256)
     parts = [part for part in day.sound() if part.stem not in moving]
@@ -101,7 +103,7 @@ def in_this_form(part: ArchivePath, line: Line) -> Line:
 
 
 def quarantine(part: ArchivePath) -> ArchivePath:
-    """Move a part out of the way of every reader, and keep it; return where it is then."""
+    """Move a part to where no reader looks, and return that path."""
     kept = first = archive_of(part) / QUARANTINE / below(part)
     number = 1
     while kept.exists():
@@ -120,14 +122,14 @@ class Tidied:
     parts_after: int = 0  # in all folders that were looked at
     rows: int = 0  # in the merged parts
     duplicates: int = 0  # rows left out because another reception of the same message was kept
-    # Parts that are not what was sealed: not merged, and moved to ``DIR/quarantine``, which nobody deletes.
+    # Altered parts, moved to ``DIR/quarantine``.
     quarantined: list[str] = field(default_factory=list)
 
 
 def tidy(archive: str | ArchivePath, now: datetime, *, grace_s: float | None = None) -> Tidied:
     """Merge the parts of every day but today, by kind.
 
-    Parts of segments that are still in a journal are left alone: sealing was broken off, and will write them
+    Parts of segments that are still in a journal are left alone: sealing was interrupted, and will write them
     again.
 
     - `now`: says which day is today (UTC), whose parts are left alone.
@@ -210,7 +212,7 @@ def _merge(archive: ArchivePath, kind: str, day: date, fit: dict[ArchivePath, Li
 def finish_merge(folder: ArchivePath, moving: set[str]) -> list[str]:
     """Delete the parts that were merged into a part that exists and is unchanged.
 
-    What is not what was merged is moved to quarantine instead; its paths below the archive are returned.
+    Those that changed since are moved to quarantine instead; their paths below the archive are returned.
     """
     day = DayFolder(folder, hashing=file_sha256)
     day.sound()
@@ -230,13 +232,13 @@ def finish_merge(folder: ArchivePath, moving: set[str]) -> list[str]:
 
 
 class Merge:
-    """One merge on its way."""
+    """One merge in progress."""
 
     def __init__(self, kind: str, parts: list[ArchivePath], aside: Path) -> None:
         self._kind = kind
         self._parts = parts
         self._aside = aside
-        # What was refused has no speaker: dealt by the second of its receipt, and kept each time.
+        # Refused messages have no speaker: they are dealt by second of receipt, and all are kept.
         self._by = pl.col("received").dt.truncate("1s") if kind == "refused" else pl.col(speaker_field(kind))
         self._order = ["received"] if kind == "refused" else [speaker_field(kind), "received"]
         self._ends = _ends_of_lots(kind, parts, self._by)
@@ -307,7 +309,7 @@ class Merge:
 
 @contextlib.contextmanager
 def merging(kind: str, parts: list[ArchivePath], aside: Path) -> Iterator[Merge]:
-    """Give the merge of parts of one kind; `aside` is a folder of its own, which goes in the end.
+    """Give the merge of parts of one kind; `aside` is its own folder, which is deleted in the end.
 
     Raises `polars.exceptions.PolarsError` when a part cannot be read.
     """
@@ -352,8 +354,7 @@ def stretches_of(kind: str, parts: list[ArchivePath]) -> Iterator[pl.DataFrame]:
 def only_one(archive: ArchivePath) -> Iterator[None]:
     """Keep a second tidying out, on a store also one of another machine.
 
-    A lock there that names this machine is of a tidying that was killed, for the lock of this machine is
-    ours.
+    A lock there that names this machine is left from a killed tidying: we have this machine's own lock.
     """
     make_folder(work_folder(archive))
     with (work_folder(archive) / ".tidy.lock").open("w") as here, contextlib.ExitStack() as at_the_end:

@@ -1,7 +1,7 @@
-"""From the queue to the disk: one thread journals and says what is safe, another has the segments sealed.
+"""From the queue to the disk: one thread writes the journal, another has the segments sealed.
 
-Natural group commit, without a timer: take all that is queued, write it as one frame, sync, hand it on as
-durable, repeat. Under load the batches grow by themselves.
+Group commit without a timer: write everything queued as one frame, sync, report it as durable, repeat. Under
+load the batches grow by themselves.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ from ingest.settings import JournalSettings, SealSettings
 
 LARGEST_BATCH = 10_000
 LARGEST_BATCH_BYTES = 4_000_000  # of topics and payloads; a frame is made in memory
-LARGEST_QUEUE_BYTES = 16_000_000  # long messages come sooner to this bound than to that of their number
+LARGEST_QUEUE_BYTES = 16_000_000  # long messages reach this limit before that of their number
 LARGEST_SEGMENT_BYTES = 32_000_000  # sealing holds a segment in memory
 FINISH_WITHIN_S = 45.0  # systemd waits 90 s for a service to end
 _RETRY_S = 0.5
@@ -42,13 +42,13 @@ class Health:
 
     journalled: int = 0  # messages safe on disk since the start
     queued: int = 0  # messages in memory, waiting for the disk
-    # What became of the messages sealed since the start, left-overs of an earlier run included.
+    # What became of the messages sealed since the start, with those left from an earlier run.
     sealed: Counts = field(default_factory=Counts)
     last_sealed: datetime | None = None
     trouble: str = ""  # why nothing can be written at the moment; empty when all is well
     # Why the journal cannot be turned into Parquet at the moment; messages received meanwhile are safe.
     sealing_trouble: str = ""
-    delay_ms: float = 0.0  # longest time from receipt to being safe since the last look with `take_delay`
+    delay_ms: float = 0.0  # longest time from receipt to disk since the last `take_delay`
 
 
 class Writing:
@@ -102,7 +102,7 @@ class Writing:
         return self._journaller.is_alive()
 
     def take_delay(self) -> float:
-        """Return the longest time from receipt to being safe since the last call, ms."""
+        """Return the longest time from receipt to disk since the last call, ms."""
         with self._health_lock:
             delay_ms, self._health = self._health.delay_ms, replace(self._health, delay_ms=0.0)
         return delay_ms
@@ -126,7 +126,7 @@ class Writing:
                 return False
             room = self._limit - self._queued if self._queued_bytes < LARGEST_QUEUE_BYTES else 0
             if room > 0:
-                # A batch comes out of one look at the network: it may pass the bound in bytes by so much.
+                # A batch comes from one read of the network; it may exceed the limit in bytes by that much.
                 part, batch = (batch, []) if len(batch) <= room else (batch[:room], batch[room:])
                 part_bytes = size * len(part) // (len(part) + len(batch))
                 size -= part_bytes
