@@ -19,17 +19,17 @@ from analysis.wears.wears import Wear
 from ingest.plurals import counted, percent
 
 JOIN_S = 60
-"""Two free-flows closer than this are one. Our own rule."""
+"""Losses of air closer than this are one. Our own rule."""
 MOVING_S = 5.0
-"""Who was still for less than this is moving. Our own rule."""
+"""Somebody who was still for less than this is moving. Our own rule."""
 WARMS_S = 60
-"""So long after a loss of air the cold gas warms up fast enough to hold the pressure. Our own rule."""
+"""For so long after a loss of air the cold gas may warm up fast enough to hold the pressure. Our own rule."""
 MANY_ASIDE = 0.2
 """A gauge that leaps in more than this part of its readings has another fault. Our own rule."""
 LEAP_BAR = 5.0
-"""A reading this far from the line around it is worth telling. Our own rule."""
+"""A reading this far from the line around it is named. Our own rule."""
 CHANGED_LATER_S = 3600.0
-"""So soon after the end of one wear a fuller one of the same set is a changed cylinder. Our own rule."""
+"""A fuller wear of the set so soon after another is a changed cylinder. Our own rule."""
 
 
 def air_findings(context: Context) -> Iterator[Finding]:
@@ -163,7 +163,7 @@ def _below_warning(one: Examined, context: Context) -> Iterator[Finding]:
 
 
 def _left_unheard(entry: Entry) -> Iterator[Finding]:
-    """Find who was said to be out, was last known below the warning, and whose exit no reading shows."""
+    """Find wearers last known below the warning whose exit a desk noted and no reading shows."""
     wear = next(iter(entry.wears[-1:]), None)
     spoken = next(iter(entry.spoken[-1:]), None)
     if entry.ended_us is None or not entry.charges or (wear is not None and wear.ended_how != "not heard"):
@@ -212,7 +212,7 @@ def _set_aside(one: Examined) -> Iterator[Finding]:
     wear = one.wear
     kept = one.set_aside
     second = (wear.at_us[kept] - wear.started_us) // 1_000_000
-    # The filter is careful at sharp bends; only readings far from the line have jumped.
+    # The filter also sets aside readings at sharp bends; only those far from the line have jumped.
     far = np.abs(wear.pressure_bar[kept] - one.air.pressure_bar[second]) > LEAP_BAR
     jumped = wear.spike & ~np.isin(wear.at_us, wear.swung[0])
     aside = sorted({*np.flatnonzero(jumped).tolist(), *kept[far].tolist()})
@@ -292,7 +292,7 @@ def _free_flow(one: Examined, context: Context) -> Iterator[Finding]:
             joined.append((first, last))
     for first, last in joined:
         started_us, ended_us = one.at_us(first), one.at_us(last - 1)
-        # Of a short one the smoothed rate is lower than what was sure at the time.
+        # For a short loss the smoothed rate is lower than what was certain at the time.
         peak = max(float(rate[first:last].max()) for rate in (one.air.rate_l_min, one.air.live_rate_lo_l_min))
         yield about_wear(
             "free_flow",
@@ -345,7 +345,7 @@ def _stuck(one: Examined, context: Context) -> Iterator[Finding]:
             continue
         seconds, level = float(at_us[last] - at_us[first]) * 1e-6, float(bar[first])
         fell_bar = level - float(bar[last + 1]) if last + 1 < bar.size else 0.0
-        # Some people at rest hardly breathe for minutes: only with a second witness is it the sensor.
+        # Some people at rest hardly breathe for minutes: a stuck sensor needs a second witness.
         if stuck[last] and fell_bar >= rules.stuck_steps * max(one.air.step_bar, LEAST_STEP_BAR):
             witness = f"it then fell by {fell_bar:.0f} bar at once"
         elif _moving(one, context, int(at_us[first]), int(at_us[last])):

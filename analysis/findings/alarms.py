@@ -18,7 +18,7 @@ from analysis.wears.wears import Wear
 from ingest.plurals import counted
 
 STANDS_S = 3.0
-"""A condition shorter than this may fall between a set's own samples. Our own rule."""
+"""A condition shorter than this may be missed between a set's own samples. Our own rule."""
 HEARD_LATE_US = 5_000_000
 NEAR_S = 30.0
 """Messages lost this close to an alarm may have been the alarm. Our own rule."""
@@ -26,7 +26,7 @@ Verdict = Literal["early", "in band", "late"]
 
 
 def named(alarm: Alarm) -> str:
-    """Return what an alarm is called, and whether the set reported it or the readings alone show it."""
+    """Return an alarm's name, and whether the set reported it or only the readings show it."""
     return f"{KINDS[alarm.alarm].named} ({'derived' if alarm.reported is None else 'reported'})"
 
 
@@ -145,7 +145,7 @@ def _unanswered(alarm: Alarm, context: Context) -> Iterator[Finding]:
     if answered_us is not None and answered_us <= over_us:
         return
     if answered_us is None and cleared_us is not None and cleared_us <= over_us:
-        return  # over by itself before anybody had to answer
+        return  # over before anybody had to answer
     if answered_us is None:
         how = "was never acknowledged at the set or marked as seen at the desk"
         how += f"; it was cleared at {clock(cleared_us)}" if cleared_us is not None else ""
@@ -195,7 +195,7 @@ def _lost_near(wear: Wear, raised_us: int) -> int:
     near_us = round(NEAR_S * 1e6)
     first = int(np.searchsorted(wear.at_us, raised_us - near_us))
     last = int(np.searchsorted(wear.at_us, raised_us + near_us))
-    # Where no reading is so near, those at both sides of the pause.
+    # If no reading is so near, those on both sides of the pause.
     seq = wear.seq[max(min(first, last - 1), 0) : last + 1]
     return lost_between(wear.power_up, int(seq.min()), int(seq.max()))
 
@@ -276,7 +276,7 @@ def _warning_band(alarm: Alarm, context: Context) -> Iterator[Finding]:
     bar, low_bar = float(wear.pressure_bar[good[last]]), wear.thresholds.low_air_bar
     verdict = warning_verdict(bar, low_bar, rules.warning_early_bar, rules.warning_late_bar)
     if verdict == "in band" or (verdict == "early" and alarm.derived is None):
-        return  # an early one that the data never reach is already said
+        return  # early, and never reached by the readings: `alarm_without_data` says so
     yield _finding(
         "warning_out_of_band",
         "caution" if verdict == "late" else "note",

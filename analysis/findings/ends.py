@@ -1,8 +1,8 @@
-"""Silence that no reading ended: it goes on until the set is heard again or a person says how it went on.
+"""Silence that no reading ended: it lasts until the set is heard again or a person says what happened.
 
-If somebody was not heard, nobody knows that they left. So air counts as over only where the valve's
-closing was heard; else the wearer left at most when somebody said so, or, where nobody did, at least when
-anybody last spoke of the incident.
+If a set was not heard, nobody knows that its wearer left. So the air is over only if the valve was heard to
+close. Otherwise the wearer left at the latest when a desk said so; if none did, at the earliest when a desk
+last spoke of the incident.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from analysis.wears.wears import Wear
 NEVER_HEARD_US = 60 * 1_000_000
 """A tally must have lasted so long before a set's silence counts. Our own rule."""
 EMPTY_US = 60 * 1_000_000
-"""Whoever is tallied out so soon after the last breath may have shut the valve outside. Our own rule."""
+"""Somebody tallied out so soon after the last breath may have shut the valve outside. Our own rule."""
 THEN = {
     "tallied_out": "tallied out",
     "resolved": "settled by a person",
@@ -64,9 +64,9 @@ def close_ends(
 
 
 def _not_due_us(entry: Entry, entries: Sequence[Entry]) -> int | None:
-    """Return until when its team's turn-back was not due, where nothing was heard from then until it was.
+    """Return the last moment at which the team's turn-back was not due, if a silence followed.
 
-    What a member may have reached unheard counts, as what readings show: the team turns on its lowest one.
+    What a member may have reached in a silence counts like a reading: the team turns with its lowest member.
     """
     due_us, reached = entry.team_turn_back_us, []
     if due_us is None:
@@ -91,7 +91,7 @@ def _not_due_us(entry: Entry, entries: Sequence[Entry]) -> int | None:
 
 
 def _last_spoken(entries: Sequence[Entry], gauges: Sequence[VoiceGauge]) -> dict[str, int]:
-    """Return, by incident, the last moment that anything is known of: the same however much else was read."""
+    """Return by incident the last moment of which anything is known, whatever else was read."""
     known: dict[str, list[int]] = {}
     for entry in entries:
         moments = [entry.began_us, entry.last_heard_us, entry.ended_us]
@@ -150,7 +150,7 @@ def _close(entry: Entry, one: Examined, following: Wear | None) -> None:
 
 
 def ran_empty_inside(entry: Entry) -> Wear | None:
-    """Return the last wear of whoever had an empty cylinder, and was not said to be out soon after."""
+    """Return the last wear of an entry if its cylinder was empty and nobody said out soon after."""
     wear = entry.without_air
     if wear is None or not wear.ran_empty or entry.left_us is None:
         return None
@@ -158,7 +158,7 @@ def ran_empty_inside(entry: Entry) -> Wear | None:
 
 
 def shut_us(wear: Wear) -> int:
-    """Return when a wear's cylinder was heard to be empty, or its valve shut, first."""
+    """Return when a wear's cylinder was first heard to be empty, or its valve shut."""
     return wear.following.at_us if wear.following is not None else wear.ended_us
 
 

@@ -1,4 +1,4 @@
-"""One wear with everything that was computed about it; what the findings and the tables are made from."""
+"""One wear with all that was computed about it, for findings and tables."""
 
 from __future__ import annotations
 
@@ -25,10 +25,11 @@ BEFORE_START_US = 300_000_000
 """A temperature heard up to five minutes before the valve was opened still shows the surroundings."""
 PEAK_WINDOW_S = 60
 NOISE_SDS, LEAST_GAIN_L = 2.0, 20.0
-"""If a cylinder seems to gain more than both, readings do not show what was breathed. Our own rule."""
+"""If a cylinder seems to gain more than both, its readings do not show what was breathed. Our own rule."""
 LOST_BAR = 10.0
-"""If half of a wear's readings are further from the filter's pressure, it lost them in the pause before: each
-part is examined by itself. Our own rule: of a cylinder that empties at 900 L/min it is within 2 bar."""
+"""If half of a wear's readings are further from the filter's pressure, the filter lost track in the pause
+before, and each part is examined by itself. Our own rule: if a cylinder empties at 900 L/min, it is within 2
+bar."""
 NOT_KEPT = np.empty(0)
 
 
@@ -47,7 +48,7 @@ class Examined:
     doubted: Ints
     stuck: Ints
     later: list[Gap]  # silences for the desk alone, see `filled_later`
-    # Free air used between the wear that it goes on from and this one; None where their air is not one.
+    # Free air used between the wear that this one continues and this one; None if their air is not joined.
     between_l: float | None = None
 
     @property
@@ -57,9 +58,9 @@ class Examined:
 
     @property
     def gained_l(self) -> float:
-        """Litres by which the cylinder seems to have filled: the readings are too noisy to give an amount.
+        """Litres by which the cylinder seems to have filled, so that the readings give no amount.
 
-        0 where their own uncertainty, or cooling and a step of the gauge, explain it.
+        0 if their uncertainty, or cooling and a step of the gauge, explain it.
         """
         gain_l = -self.air.free_air_l
         return gain_l if gain_l > max(NOISE_SDS * self.air.free_air_sd_l, LEAST_GAIN_L) else 0.0
@@ -71,7 +72,7 @@ class Examined:
 
     @property
     def used_l(self) -> float:
-        """Free air used, litres: nobody breathes a cylinder fuller."""
+        """Free air used, litres; never negative, because breathing fills no cylinder."""
         return max(self.air.free_air_l, 0.0)
 
     def at_us(self, second: int) -> int:
@@ -80,7 +81,7 @@ class Examined:
 
     @property
     def low_air_us(self) -> int | None:
-        """When the pressure was read at the warning first, as the derived alarm has it; None if never."""
+        """When a reading first was at the warning, as for the derived alarm; None if never."""
         first = self.wear.low_air
         return int(self.wear.at_us[first]) if first is not None else None
 
@@ -91,7 +92,7 @@ class Examined:
 
     @property
     def unheard_s(self) -> float:
-        """Seconds in which nothing was heard of it, whatever arrived later; where silences overlap, once."""
+        """Seconds in which nothing was heard, whatever arrived later; overlapping silences count once."""
         total_us, until_us = 0, 0
         for gap in sorted([*self.gaps, *self.later], key=lambda one: one.started_us):
             total_us += max(gap.ended_us - max(gap.started_us, until_us), 0)
@@ -118,7 +119,7 @@ class Examined:
 
 
 def examine(wears: Sequence[Wear], profile: Profile, gauges: Sequence[VoiceGauge] = ()) -> list[Examined]:
-    """Compute air, heat and silences of wears that go on from each other, their air as one.
+    """Compute air, heat and silences of wears that continue each other, with their air as one.
 
     Gauges read by voice count where the set was silent.
     """
@@ -152,12 +153,12 @@ def examine(wears: Sequence[Wear], profile: Profile, gauges: Sequence[VoiceGauge
             parts = wears[: len(found)], wears[len(found) :]
             return [one for part in parts for one in examine(part, profile, gauges)]
         if wear.bleeding:
-            # Its last reading may be the hose's: nine in ten reach to what was left when it was heard before.
+            # The last reading may be the hose's: the 90 % reaches to what was left at the reading before.
             before_l = own.free_air_left_l[(read.at_us[-2] - wear.started_us) // 1_000_000]
             there_l = free_air_l(wear.last_bar, own.gas_temperature_c[-1], cylinder.total_l)
             unsure_l = before_l - min(own.free_air_left_l[-1], there_l)
             own.free_air_sd_l = float(np.hypot(own.free_air_sd_l, unsure_l / NORMAL_90))
-        # Neither tables nor findings need these; of a big incident each takes 5 MB.
+        # Neither tables nor findings need these; in a big incident each takes 5 MB.
         own.live_rate_hi_l_min = own.free_air_left_l = own.free_air_left_sd_l = NOT_KEPT
         own.used, own.assumed = (NOT_KEPT, NOT_KEPT), (*own.assumed[:3], NOT_KEPT)
         aside, doubted, stuck = (
@@ -209,7 +210,7 @@ def breathing_of(rules: Air) -> Breathing:
 def early_ends(examined: Sequence[Examined]) -> dict[str, tuple[Ints, Floats]]:
     """Return, by wear, the early end of the forecast at each second, as it was known then.
 
-    While it is young, its middle: the early end is so wide then that it says nothing of this wearer.
+    While the wear is young, the middle: the early end then says nothing about this wearer.
     """
     found = {}
     for one in examined:
@@ -225,7 +226,7 @@ def _seconds(at_us: Ints, zero_us: int) -> Floats:
 
 
 def _heat(wear: Wear, seconds: int, profile: Profile) -> tuple[HeatTrack | None, Floats | None]:
-    """Return the heat of a wear, and its surroundings, for its air, as known by each second, NaN before."""
+    """Return a wear's heat, and for its air the surroundings as known by each second (NaN before)."""
     channel = wear.power_up.channels.get("temperature")
     if channel is None:
         return None, None

@@ -34,7 +34,7 @@ _TIME_OF_DAY = r"\d\d:\d\d:\d\d UTC"
 class Finding:
     """One thing that an investigator should look at; times in microseconds since 1970 (UTC).
 
-    A time of day in its sentence is of the day (UTC) on which it starts; of any other day it has the date.
+    A time of day in its sentence is on the day (UTC) on which it starts; other days have their date.
     """
 
     code: str
@@ -63,7 +63,7 @@ class Context:
 
     profile: Profile
     sets: Sequence[PowerUp]
-    # Without their words: a piece of an archive answers only for those in the fields below.
+    # Not for desks' messages: a piece of an archive has only those in the fields below.
     desks: Sequence[PowerUp]
     clocks: Clocks
     book: TallyBook

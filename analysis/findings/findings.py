@@ -50,7 +50,7 @@ def find(context: Context) -> pl.DataFrame:
     rows = []
     used: dict[str, int] = {}
     for one in found:
-        # Two findings of one rule about the very same moment and message are distinguished by a number.
+        # A number distinguishes findings of one rule about the same moment and message.
         name = one.finding_id
         again = used[name] = used.get(name, 0) + 1
         rows.append(
@@ -70,7 +70,7 @@ def find(context: Context) -> pl.DataFrame:
 
 
 def _worn_too(context: Context) -> dict[str, list[Wear]]:
-    """Return, by wear, those of other sets of its wearer that were under air at the same time."""
+    """Return, by wear, the wears of its wearer's other sets at the same time."""
     return {
         wear.wear_id: others
         for entry in context.entries
@@ -86,7 +86,7 @@ def _together(wear: Wear, other: Wear) -> bool:
 
 
 def _of_two_sets(one: Finding, worn_too: Mapping[str, Sequence[Wear]], context: Context) -> Finding:
-    """Say where a finding may be about somebody else: its wearer had another set under air then, too."""
+    """Say that a finding may be about somebody else, if its wearer had another set under air then."""
     others = worn_too.get(one.wear_id or "", ())
     if not others:
         return one

@@ -19,7 +19,7 @@ LAW_WORDS = {
 }
 
 MOST_SLIPS = 4
-"""More impossible readings are not slips: the sensor is broken, and the heat unknown. Our own rule."""
+"""With more impossible readings the sensor is broken, and the heat is not known. Our own rule."""
 NO_BODY = "It is a measure of air temperature, not of what a person in fire kit felt."
 
 
@@ -124,7 +124,7 @@ def _lag_disproved(one: Examined, heat: HeatTrack, context: Context) -> Iterator
     if heat.disproved_c is None:
         return
     known = np.flatnonzero(~np.isnan(heat.temperature_c))
-    # The surroundings beyond belief are above all readings for a rise, below them for a fall.
+    # Impossible surroundings are above all readings for a rise, below them for a fall.
     rose = heat.disproved_c > np.max(heat.temperature_c[known])
     slope = np.diff(heat.temperature_c[known]) / np.diff(known)
     steepest = int(slope.argmax() if rose else slope.argmin())

@@ -18,15 +18,15 @@ from ingest.plurals import counted
 from ingest.receipt_jumps import ALIKE_S, FORWARD_FROM_S, LASTING_LINES, LEAST_SHARE
 
 FEWEST_SETS = 3
-"""Fewer may have one gateway. Our own rule."""
+"""Fewer sets may share one gateway. Our own rule."""
 ABOUT_US = 10_000_000
-"""Sets speak so seldom, and some messages overtake others. Our own rule."""
+"""Some sets send so seldom, and messages overtake each other. Our own rule."""
 
 
 def not_yet_known(at_us: Ints, received_us: Ints, late_s: float) -> list[tuple[int, int]]:
-    """Return the stretches whose readings came more than `late_s` after they were said.
+    """Return the stretches whose readings came more than `late_s` late.
 
-    From the first of them until they had come, or until a reading that came sooner.
+    Each ends when its readings had come, or at the next reading that came in time.
 
     - `at_us`, `received_us`: arrays, shape (n,): microseconds since 1970, in order of `at_us`.
     """
@@ -78,7 +78,7 @@ def _alarm(alarm: Alarm, context: Context) -> Iterator[Finding]:
         return
     wear_id = alarm.wear.wear_id if alarm.wear else None
     seen = f", seen at {clock(alarm.seen_us)}" if alarm.seen_us is not None else ""
-    # Whoever called was left alone as long as if the desk had been slow, and the same limit counts.
+    # The wearer waited as long as if the desk had been slow, so the same limit applies.
     cleared_us = alarm.cleared_us if alarm.cleared_us is not None else heard_us
     alone_s = (min(cleared_us, heard_us) - alarm.raised_us) * 1e-6
     grave = alarm.alarm in GRAVEST and alone_s > context.profile.alarms.response_s
@@ -97,16 +97,16 @@ def _alarm(alarm: Alarm, context: Context) -> Iterator[Finding]:
 
 
 class _Lateness(NamedTuple):
-    """Of what one power-up said live, in order of its own time: arrays, shape (n,)."""
+    """The live messages of one power-up in order of its own time: arrays, shape (n,)."""
 
     at_us: Ints
     late_s: Floats
     seq: Ints
 
     def change_s(self, at_us: int) -> float | None:
-        """Return by how much later everything comes from a moment on; None where too little was heard.
+        """Return by how much later everything comes from a moment on; None if too little was heard.
 
-        NaN where the delays are uneven: then a store was emptied, and no clock was set.
+        NaN if the delays are uneven: then stored messages were sent, and no clock was set.
         """
         before = self.late_s[self.at_us < at_us - ABOUT_US]
         after = self.late_s[self.at_us > at_us + ABOUT_US]
@@ -117,9 +117,9 @@ class _Lateness(NamedTuple):
 
 
 def _receipts_jumped(context: Context) -> Iterator[Finding]:
-    """Say where everything of all sets comes so much later, or earlier, for good: a clock was set.
+    """Find moments from which on messages of all sets come later, or earlier, by one amount: a clock was set.
 
-    Of each set the greatest jump counts.
+    For each set its greatest jump counts.
     """
     known = [one for one in context.sets if one.key in context.clocks.fits and one.is_live]
     told: list[int] = []

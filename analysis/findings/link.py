@@ -67,7 +67,7 @@ def _same_id(context: Context) -> Iterator[Finding]:
 
 
 LEAST_LOST, LARGE_SHARE = 20, 0.5
-"""So many messages, and this share of what a set said during a wear. Our own rule."""
+"""At least so many messages, and this share of a set's messages during a wear. Our own rule."""
 UNKNOWN = "unknown, because the source does not number its messages"
 
 
@@ -103,7 +103,7 @@ def _silence(one: Examined, context: Context) -> Iterator[Finding]:
         if gap.seconds < rules.silence_caution_s or (within and not gap.at_end):
             continue
         if gap.started_us > one.wear.ended_us:
-            continue  # what follows an empty cylinder is told with it
+            continue  # `cylinder_empty_inside` tells of it
         yield about_wear(
             "silence_under_air",
             "serious" if gap.seconds >= rules.silence_serious_s else "caution",
@@ -119,7 +119,7 @@ def _silence(one: Examined, context: Context) -> Iterator[Finding]:
 
 
 def _filled_later(longest: Gap, one: Examined) -> str:
-    """Tell of the longest silence that was filled later: a store that sends by the minute has many."""
+    """Tell only of the longest silence that was filled later: a set that sends once a minute has many."""
     bars = [
         f"{clock(at_us)} ({one.wear.bar_at(at_us):.0f} bar)"
         for at_us in (longest.started_us, longest.ended_us)
@@ -137,7 +137,7 @@ def _filled_later(longest: Gap, one: Examined) -> str:
 
 
 def _thinned(one: Examined, context: Context) -> Iterator[Finding]:
-    """Find who was heard too seldom although no silence was long enough to be told."""
+    """Find wears of which many messages were lost although no silence was long enough for a finding."""
     wear, caution_s = one.wear, context.profile.link.silence_caution_s
     long = [gap for gap in one.gaps if not gap.at_end and gap.seconds >= caution_s]
     lost_there = sum(gap.lost_messages or 0 for gap in long)
@@ -376,7 +376,7 @@ def _conflicts(power_up: PowerUp, context: Context) -> Iterator[Finding]:
 
 
 def _used_again(power_up: PowerUp, context: Context) -> Iterator[Finding]:
-    """Tell that a number was used again: what is cited as evidence names two messages then."""
+    """Tell that a boot number was used again, so that an identity in the evidence may mean two messages."""
     if not power_up.use or not power_up.is_live:
         return
     first_us, last_us = power_up.span_us
@@ -461,7 +461,7 @@ def _clock(power_up: PowerUp, context: Context) -> Iterator[Finding]:
 
 
 def _perhaps_the_listener(power_up: PowerUp, offset_s: float, context: Context) -> str:
-    """Say when all sets heard meanwhile were off alike (our own rule: three or more sets)."""
+    """Say if all sets heard in that time (three or more: our own rule) were off by the same amount."""
     first, last = power_up.span_us
     others: dict[str, list[float]] = {}
     for other in context.sets:

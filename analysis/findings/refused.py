@@ -1,6 +1,6 @@
 """Findings about refused messages that concern a person: an alarm, or a desk's word about somebody.
 
-Of what was refused only sender, kind and moment are sure; what its payload says is cited as it was said.
+Only sender, kind and moment of a refused message are certain; its payload is quoted.
 """
 
 from __future__ import annotations
@@ -15,13 +15,13 @@ from analysis.refused import said_in
 from ingest.plurals import counted
 
 ABOUT_PEOPLE = ("tally", "resolved", "order", "roll_call", "gauge", "seen", "standby")
-"""What a desk says of somebody who is in."""
+"""Desk messages about somebody who is in."""
 SAID = ("alarm", "state", "action", "wearer_id", "set_id", "team", "order", "pressure_bar")
 SHORT = 60
 
 
 def refused_findings(context: Context) -> Iterator[Finding]:
-    """Apply the rule to every kind of message that concerns a person; the same words once."""
+    """Apply the rule to every kind of message that concerns a person; equal messages are one finding."""
     refused = context.refused
     if refused.is_empty():
         return
@@ -53,7 +53,7 @@ def refused_findings(context: Context) -> Iterator[Finding]:
 
 
 def _said(payload: bytes) -> str:
-    """Return what a payload says of the fields that name a person or an alarm, as it says it."""
+    """Return the fields of a payload that name a person or an alarm, word for word."""
     row = said_in(payload)
     words = [f"{name} {str(row[name])[:SHORT]!r}" for name in SAID if row.get(name) is not None]
     return f"; it says {', '.join(words)}" if words else ""

@@ -25,16 +25,16 @@ from analysis.wears.wears import Wear
 from ingest.plurals import counted
 
 LEAST_OFFSET_BAR = 5.0
-"""A smaller one is within what a gauge may be off. Our own rule."""
+"""A smaller offset is within the tolerance of a gauge. Our own rule."""
 AGREE_BAR = 6.0
-"""Witnesses agree when they are no further apart: two gauge steps and a cylinder 2 K warm. Our own rule."""
+"""Witnesses agree if no further apart: two gauge steps, and a cylinder warmer by 2 K. Our own rule."""
 SURE_CLOSED = 3
 """So many readings alike show a closed valve. Our own rule."""
 ALIKE_BAR = 1.0
 DROPPED_OUT_S = 60.0
 """Nobody closes a valve inside for so short a time and goes on. Our own rule."""
 GOES_ON_BAR = 10.0
-"""The pressure goes on where it was, less what a minute uses. Our own rule."""
+"""The pressure continues where it was, less the air of a minute. Our own rule."""
 
 
 def offsets_of(
@@ -42,8 +42,8 @@ def offsets_of(
 ) -> dict[str, tuple[float, list[tuple[str, float]]]]:
     """Return, by wear, how much too high its pressure reads, and the witnesses that agree on it.
 
-    One witness is enough where the valve was closed; a full cylinder may be warm, and a set's own warning may
-    be late: these two count together or with the first.
+    The reading with the valve closed is enough. A full cylinder may be warm, and a set's own warning late:
+    these two count only together or with the first.
     """
     found = {}
     for one in examined:
@@ -94,7 +94,7 @@ def _closed_bar(wear: Wear) -> float | None:
     first = int(np.searchsorted(channel.at_us, wear.started_us))
     last = int(np.searchsorted(channel.at_us, wear.ended_us, side="right"))
     shut = wear.shut_bar
-    # What stood well above nothing before the opening may be the line's pressure: it must come back.
+    # A reading well above 0 before the opening may be the line's pressure: it must come again at the end.
     stood = shut >= OPEN_ABOVE_BAR
     below = shut + SHUT_AGAIN_BAR if stood else OPEN_ABOVE_BAR
     before, after = bar[max(first - 30, 0) : first], bar[last : last + 30]
@@ -104,7 +104,7 @@ def _closed_bar(wear: Wear) -> float | None:
             run = low[start : start + SURE_CLOSED]
             if np.ptp(run) <= ALIKE_BAR:
                 return float(np.median(run))
-    # Nor was the end heard: a cylinder that reads more than full tells which of the two it is.
+    # The end was not heard: a cylinder that reads more than full shows which of the two it is.
     over = wear.cylinder is not None and wear.first_bar - wear.cylinder.rated_bar >= LEAST_OFFSET_BAR
     return shut if stood and over and not len(after) else None
 

@@ -19,7 +19,7 @@ from analysis.wears.valve import CLOSED_BELOW_BAR
 from analysis.wears.wears import Wear
 
 GONE_US = 30 * 60 * 1_000_000
-"""Without a close, the incident counts as over when the record goes on for so long after the wear."""
+"""Without a close, an incident is over if the record continues for so long after the wear."""
 BY_A_PERSON = ("tallied_out", "resolved")
 NEVER_HEARD_US = 60 * 1_000_000
 """A tally must have lasted so long before a set's silence is a finding. Our own rule."""
@@ -128,7 +128,7 @@ def _not_out(context: Context) -> Iterator[Finding]:
 
 
 def _may_mean(word: TallyWord, stay: Stay) -> bool:
-    """Return whether an `out` of nobody has the set of somebody who is in, and never out."""
+    """Return whether an `out` of somebody not in names the set of somebody who is in, and never out."""
     if word.repeats or stay.ended_how in BY_A_PERSON:
         return False
     tally = stay.tallies[-1]
@@ -157,7 +157,7 @@ def _after_out(context: Context) -> Iterator[Finding]:
 
 
 def _without_air(context: Context) -> Iterator[Finding]:
-    """Find who was in by the tally with an empty cylinder, or long after the valve was shut."""
+    """Find wearers who by the tally were in with an empty cylinder, or long after the valve was shut."""
     by_wear = {one.wear.wear_id: one for one in context.examined}
     for entry in context.entries:
         wear = entry.without_air
@@ -341,7 +341,7 @@ def _without_wear(context: Context) -> Iterator[Finding]:
 
 
 def _worn_by_another(context: Context, entry: Entry, until_us: int) -> str:
-    """Say whose the wear is that the set was under air in meanwhile."""
+    """Say for whom the wear of the set in that time counts."""
     for one in context.examined:
         wear, tally = one.wear, one.wear.tally
         meanwhile = (

@@ -63,7 +63,7 @@ def _turned_back_late(
     gauge = next((one for one in entry.spoken if one.at_us == due_us), None)
     evidence = _proof(entry, wear, gauge, due_us, context)
     low_us, (least_s, below_s) = entry.low_air_us, _below_s(entry, left_us)
-    # Where nobody knows when it was due, the earliest moment decides: less known must not make it timely.
+    # If the due moment is not known, the earliest decides: knowing less must not make a turn timely.
     earliest_us = entry.not_due_us or due_us
     unknown_s = (due_us - earliest_us) * 1e-6
     if entry.noted is not None:
@@ -78,7 +78,7 @@ def _turned_back_late(
         evidence.append(entry.noted.identity)
     else:
         late_s = (left_us - earliest_us) * 1e-6
-        # Late: longer than the planned way back, or out below the warning for longer than the margin.
+        # Late: longer than the planned way back, or longer below the warning than the margin.
         way_s = context.profile.turn_back.way_in_min * 60.0
         in_low_air = low_us is not None and low_us > earliest_us and below_s > margin_s
         if late_s <= way_s + margin_s and not in_low_air:
@@ -117,7 +117,7 @@ def _turned_back_late(
         evidence.append(spoken.identity)
     elif low_us is not None:
         own = [each for each in entry.wears if each.started_us <= low_us <= each.ended_us]
-        own.sort(key=lambda each: each.low_air is None)  # of two sets at once the one that was low
+        own.sort(key=lambda each: each.low_air is None)  # of two sets at once, the one that was low
         evidence += [each.identity_at(low_us) for each in own[:1]]
     evidence += [each.identity(-1) for each in entry.wears[-1:]]
     said = [f"{_due(entry, gauge, due_us, context)}.", f"{statement}."]
@@ -147,14 +147,14 @@ def _turned_back_late(
 
 
 def _from_to(most_s: float, unknown_s: float) -> str:
-    """Return a length of time, as a range where nobody knows when in so many seconds it began."""
+    """Return a length of time; a range if it began at an unknown moment within so many seconds."""
     return f"{lasting(max(most_s - unknown_s, 0.0))} to {lasting(most_s)}" if unknown_s else lasting(most_s)
 
 
 def _below_s(entry: Entry, left_us: int) -> tuple[float, float]:
     """Return for how long at least, and at most, the pressure was below the warning.
 
-    Until the wearer left, or surely had another cylinder; of that one again.
+    Until the wearer left or certainly had another cylinder; then for that cylinder again.
     """
     lows = entry.lows_us
     ends = [
@@ -190,7 +190,7 @@ def _proof(
 
 
 def _began_unheard(entry: Entry, due_us: int) -> bool:
-    """Return whether it was due by this wearer's own cylinder, and nobody heard with how much it began."""
+    """Return whether it was due by this wearer's own cylinder, whose beginning was not heard."""
     own = entry.own_turn_back_us == due_us and bool(entry.charges)
     return own and not entry.charges[entry.counts].opening_heard
 

@@ -59,7 +59,7 @@ class LiveBoard:
         self._refused = RefusedWords()
         self._memory = BrokerMemory()
         self._desk_heard: deque[str] = deque(maxlen=DESK_KEPT)
-        # What failed by a fault of ours, and how: the caller reports and clears it.
+        # What failed by a fault of ours: the caller reports and clears it.
         self.faults: list[tuple[str, Exception]] = []
 
     def take(self, messages: Messages) -> None:
@@ -116,7 +116,7 @@ class LiveBoard:
         earliest = min((row.started_at for row in shown if row.started_at is not None), default=now_s)
         back_s = -(-(now_s - earliest) // WINDOW_STEP_S) * WINDOW_STEP_S
         desks = [board.desks for board in boards]
-        # Nobody has seen it, it is still on, it is of the gravest kind, it is old: in this order.
+        # First those that nobody has seen, then the gravest, then those still on, then the oldest.
         alarms.sort(
             key=lambda line: (
                 line.seen_at is not None,
@@ -215,7 +215,7 @@ class LiveBoard:
         return {incident_id: tuple(sorted(found[incident_id])) for incident_id in sorted(found)}
 
     def settle(self) -> None:
-        """Make the next snapshot depend on the messages alone, not on the lots in which they came.
+        """Make the next snapshot depend on the messages only, not on the lots in which they came.
 
         Clocks are fitted every ten seconds or more; in between a moment may be off by some hundredths of a
         second.
@@ -252,12 +252,12 @@ LineT = TypeVar("LineT", NoteLine, OrderLine, RollCallLine, Contradiction, Out)
 
 
 def _of(service: str, lines: Iterable[LineT], several: bool) -> Iterable[LineT]:
-    """Return lines of one service; where there are several, its name is in their keys."""
+    """Return lines of one service, with its name in their keys if there are several."""
     return (replace(line, key=f"{service}/{line.key}") for line in lines) if several else lines
 
 
 def _by_service(messages: Messages) -> dict[str, Messages]:
-    """Part messages by service: two services may give the same name to a set."""
+    """Separate messages by service: two services may give the same name to a set."""
     said = [messages[kind]["service"] for kind in KINDS if messages[kind].height]
     services = pl.concat(said).unique().sort().to_list() if said else []
     if len(services) == 1:

@@ -1,4 +1,4 @@
-"""What the broker kept and nobody here heard when it was said: a set's alarm, a desk's tally *in*.
+"""What was not heard live but kept by the broker: a set's alarm, a desk's tally *in*.
 
 A retained message may be a minute or a year old, so it opens nothing by itself. But it is about a person: the
 page says that it is there, until something newer is heard of it.
@@ -28,7 +28,7 @@ class BrokerMemory:
                 if not row["retained"]:
                     self._last[said_by] = identity
                     self._forget(key)
-                # A source that does not number its messages never shows that this is a copy.
+                # If the source does not number its messages, nothing shows that this is a copy.
                 elif (None in identity or identity != self._last.get(said_by)) and (
                     row.get("state") in ("raised", "acknowledged") or row.get("action") == "in"
                 ):
@@ -40,6 +40,6 @@ class BrokerMemory:
             del self._kept[key]
 
     def at(self, now_s: float) -> tuple[FromMemory, ...]:
-        """Return what is no older, by its own time, than a set without a tally stays; the newest first."""
+        """Return what is, by its own time, no older than a set without a tally stays; the newest first."""
         found = [one for one in self._kept.values() if now_s - one.said_at <= FORGOTTEN_AFTER_US * 1e-6]
         return tuple(sorted(found, key=lambda one: -one.said_at))

@@ -14,7 +14,7 @@ from analysis.trends.rest import rules_in_force
 from analysis.wears.entries import Entry
 
 HEARD_S = 30.0
-"""A set that was heard so shortly before the exit was heard until the exit. Our own rule."""
+"""A set that was heard so shortly before the exit counts as heard until then. Our own rule."""
 
 
 def at_exit(entry: Entry, out_us: int) -> dict[str, Any]:
@@ -63,7 +63,7 @@ def with_rests(out: Iterable[Out], rules: Rest) -> tuple[Out, ...]:
 
 
 def _with_rest(out: Out, everybody: list[Out], rules: Rest) -> Out:
-    if out.wearer_id is None or out.perhaps_inside:  # nobody knows who it was, or whether there is a rest
+    if out.wearer_id is None or out.perhaps_inside:  # who it was, or whether this is an exit, is not known
         return out
     own = [one for one in everybody if one.wearer_id == out.wearer_id and one.at <= out.at]
     longest, source = 0.0, ""
@@ -85,5 +85,5 @@ def _with_rest(out: Out, everybody: list[Out], rules: Rest) -> Out:
 
 
 def _work_s(out: Out) -> float:
-    """Return the seconds that count as work: under air, or all inside where the end of that was not heard."""
+    """Return the seconds of work: under air; if the end was not heard, all that were inside."""
     return (out.under_air_s or 0.0) if out.heard_at_exit else max(out.inside_s, out.under_air_s or 0.0)

@@ -23,7 +23,7 @@ class DeskRecord:
     def __init__(self, profile: Profile) -> None:
         self.profile = profile
         self.power_ups: Sequence[PowerUp] = ()
-        self.answering: list[PowerUp] = []  # those that have seen or resolved an alarm
+        self.answering: list[PowerUp] = []  # desks that saw or closed an alarm
         self.book: TallyBook = read_tallies(())
         self.written: list[TurnBackNote] = []
         self.gauges: list[VoiceGauge] = []
@@ -90,14 +90,14 @@ class DeskRecord:
         self.notes = sorted(notes, key=lambda note: note.at)[-NOTES_KEPT:]
 
     def seen_since(self, about: Mapping[str, str], since_s: float) -> tuple[float, str] | None:
-        """Return when and by which desk an alarm (`set_id`, `alarm`) was seen first since a moment."""
+        """Return when an alarm (`set_id`, `alarm`) was first seen after a moment, and by which desk."""
         for one in self._seen:
             if one.at_us >= since_s * 1e6 and about.items() <= one.row.items():
                 return one.at_us * 1e-6, one.desk_id
         return None
 
     def spoken_for(self, wearer_id: str | None, set_id: str | None, since_s: float) -> bool:
-        """Return whether a tally of a wearer came since, or a word about the set where no wearer is known."""
+        """Return whether a tally of a wearer came since then; without a wearer, any word about the set."""
 
         def about(word: DeskWord) -> bool:
             named = word.row.get("wearer_id")
@@ -114,6 +114,6 @@ class DeskRecord:
 
 
 def _about_at(note: DeskWord) -> float:
-    """Return the moment that a note is about, seconds since 1970: on the desk's clock, like its time."""
+    """Return the moment that a note is about, seconds since 1970, corrected like the note's time."""
     said_at, about = note.at_us * 1e-6, note.row["at"]
     return said_at if about is None else float(about.timestamp() + said_at - note.time_us * 1e-6)

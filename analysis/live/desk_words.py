@@ -1,8 +1,4 @@
-"""What the desks have said that stays in force: orders, roll calls, emergency teams, gauges by voice; and
-where two desks contradict each other.
-
-`DeskWords` takes every desk message in the order of its own moment.
-"""
+"""Desks' words in force (orders, roll calls, emergency teams, gauges by voice), and contradictions."""
 
 from __future__ import annotations
 
@@ -82,7 +78,7 @@ class DeskWords:
         return self._gauges.get(set_id)
 
     def missing_since(self, incident_id: str | None, wearer_id: str | None) -> float | None:
-        """Return since when a roll call has missed somebody who has not been found since."""
+        """Return since when somebody is missing at a roll call, and not answered for since."""
         stay = self._stays.get((incident_id or "", wearer_id or ""))
         if stay is None:
             return None
@@ -94,11 +90,10 @@ class DeskWords:
     def orders(self, rows: Iterable[Row], now_s: float) -> tuple[OrderLine, ...]:
         """Return the orders in force, the oldest unanswered first.
 
-        `rows`: who is inside, and who was tallied out and is heard under air, who is named beside those who
-        are out. Every order to everybody includes sets that nobody tallied in. A person counts once, with the
-        set that is heard under air. What was acknowledged before the order, or before its
-        wearer went in, does not count. After 12 h, one that is for nobody inside is not shown: a broker may
-        keep the orders of desks that are gone for years.
+        - An order to everybody includes sets without a tally. A person counts once, with the set under air.
+        - An acknowledgement before the order, or before its wearer went in, does not count.
+        - An order for nobody inside is shown for 12 h: a broker may keep orders of desks that are long gone.
+        - `rows`: who is inside, or tallied out and still heard under air; these are named beside those out.
         """
         rows = list(rows)
         inside = [row for row in rows if row.tallied_out_at is None]
@@ -149,10 +144,10 @@ class DeskWords:
         return tuple(sorted(lines, key=lambda line: (not line.waiting, line.given_at)))
 
     def roll_calls(self, rows: Iterable[Row]) -> tuple[RollCallLine, ...]:
-        """Return the roll calls that are open. `rows`: who is inside; who was in then is called by name.
+        """Return the open roll calls. `rows`: who is inside; those who were in then are called by name.
 
-        None is complete while somebody whom a desk tallied out is still under air: one set may be off, and
-        its wearer inside with another.
+        None is complete while somebody who was tallied out is still under air: one set may be off, and its
+        wearer inside with another.
         """
         rows = list(rows)
         inside = [row for row in rows if row.tallied_out_at is None]
@@ -168,7 +163,7 @@ class DeskWords:
             answers = [
                 (row.wearer_id, row.set_id, row.team, state)
                 for row, state in states
-                # Whoever went in after the call is no gap in it; under air before the tally is in before it.
+                # Somebody who went in after the call need not answer. Who breathed first went in then.
                 if state == "missing" or (row.entered_at or 0.0) <= roll.called_at
             ]
             still = {
@@ -191,7 +186,7 @@ class DeskWords:
         return tuple(sorted(lines, key=lambda line: line.called_at))
 
     def standby(self, rows: Iterable[Row]) -> tuple[StandbyLine, ...]:
-        """Return the emergency teams, those that were stood down left out. `rows`: who is inside."""
+        """Return the emergency teams that are not stood down. `rows`: who is inside."""
         inside = [row for row in rows if row.tallied_out_at is None]
         found = []
         for (incident, team), line in self._standby.items():
@@ -206,9 +201,9 @@ class DeskWords:
         return tuple(found)
 
     def contradictions(self, rows: Iterable[Row]) -> tuple[Contradiction, ...]:
-        """Return where two desks differed within 30 s or have one name, and each `out` for somebody not in.
+        """Return where two desks differ or share a name, and each `out` of somebody not in; latest first.
 
-        Latest first. `rows`: who is inside.
+        - `rows`: who is inside.
         """
         inside = [row for row in rows if row.tallied_out_at is None]
         found = list(self._contradictions.values())
@@ -220,7 +215,7 @@ class DeskWords:
         return tuple(sorted(shown, key=lambda one: one.at, reverse=True))
 
     def _in_force(self, incident_id: str, inside: Iterable[Row]) -> bool:
-        """Return whether what was said of an incident still counts: it is open, or somebody is still in."""
+        """Return whether words about an incident still count: it is open, or somebody is still in."""
         return incident_id not in self._closed or any(incident_id in row.incidents for row in inside)
 
     def _acknowledged(self, row: Row, order: str, since_at: float) -> bool:
@@ -236,7 +231,7 @@ class DeskWords:
         return answer[1] if answer is not None else "called"
 
     def _whose_since(self, row: Row, called_at: float) -> float:
-        """Return when a desk said whose a set was that was under air at a call; 0 where it was known then."""
+        """Return when a set that was under air at a call got its tally; 0 if it had one at the call."""
         stay = self._stays.get((row.incident_id or "", row.wearer_id or ""))
         if stay is None or row.started_at is None or row.started_at > called_at:
             return 0.0
@@ -284,7 +279,7 @@ class DeskWords:
         return [("wearer", one.wearer_id) for one in last if one.team == name]
 
     def _take_resolved(self, record: Record, at: float) -> None:
-        """Tell of a settled entry where two wearers are in with the set and none is named."""
+        """Report that a desk closed the entry of a set that two wearers are in with, and named neither."""
         set_id, identity = record["set_id"], record["identity"]
         within = [
             one
@@ -349,12 +344,12 @@ def _differ(one: tuple[str, ...], other: tuple[str, ...]) -> bool:
 
 
 def _of_incident(rows: Iterable[Row], incident_id: str) -> list[Row]:
-    """Return who is in at an incident; a set that nobody tallied in may be in at any."""
+    """Return who is in at an incident; a set without a tally may be in at any."""
     return [row for row in rows if not row.incidents or incident_id in row.incidents]
 
 
 def _out_at(stay: Stay) -> float:
-    """Return when a person said that somebody is out, 0 before; the close of an incident is nobody's exit."""
+    """Return when a desk said that somebody is out, else 0; closing an incident is nobody's exit."""
     out = stay.ended_us is not None and stay.ended_how != "incident_closed"
     return stay.ended_us * 1e-6 if stay.ended_us is not None and out else 0.0
 

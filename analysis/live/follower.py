@@ -1,4 +1,4 @@
-"""The filter of the wear in progress, kept up with the readings of the record.
+"""The filter of the wear in progress, up to date with the record.
 
 It takes new readings, and starts again when an earlier one changed: by a late message, or because another
 wear began.
@@ -21,7 +21,7 @@ from analysis.wears.unbroken import Unbroken, join, unbroken
 from analysis.wears.wears import USUAL_CYLINDER, Wear
 
 LOOK_BACK = 60
-"""Readings of the heat sensor before the newest ones among which one that can be is looked for."""
+"""So many heat readings before the newest ones are searched for a possible one."""
 
 
 class WearFollower:
@@ -50,7 +50,7 @@ class WearFollower:
         self.may_hang_us = self.hangs_us = self.hung_us = None
 
     def follow(self, wear: Wear, gauges: Sequence[VoiceGauge], profile: Profile, now_us: int) -> LiveAir:
-        """Feed what is new and return the filter; of a set that has not named its cylinder, by a usual one.
+        """Feed new readings and return the filter; without a known cylinder it assumes a usual one.
 
         - `wear`: in progress.
         - `gauges`: read by voice; they count where the set itself is silent.
@@ -64,7 +64,7 @@ class WearFollower:
         same = began == self._began and self._fed <= count
         if same and self._fed:
             same = self._last == self._mark(known, self._fed - 1)
-        # A gauge that was corrected is taken back by starting again: the filter has no way of forgetting one.
+        # After a correction of a gauge it starts again, because the filter cannot forget a gauge.
         if not same or self._air is None or not self._said <= set(gauges):
             self._air = LiveAir(
                 wear.cylinder or USUAL_CYLINDER,
@@ -103,7 +103,7 @@ class WearFollower:
 
     @staticmethod
     def _mark(known: Unbroken, place: int) -> tuple[str, int, float]:
-        """Return what identifies a reading: not its time, because clocks are fitted again."""
+        """Return what identifies a reading: not its time, which changes when clocks are fitted again."""
         number = int(known.wear[place])
         wear, read = known.wears[number], known.readings[number]
         place -= int(known.wear.searchsorted(number))

@@ -79,11 +79,11 @@ class HeardSoFar:
 class HeardSet:
     """When what was heard of a set, live; microseconds since 1970."""
 
-    newest: PowerUp | None = None  # in which something was heard last
-    # `last_us`, `reading_us`: when anything, and when a pressure that is no higher than can be, was said last
+    newest: PowerUp | None = None  # the power-up that was heard last
+    # `last_us`, `reading_us`: when the set last said anything, and a pressure that is believed
     last_us: int | None = None
     reading_us: int | None = None
-    # Moments and pressures sent since then that are not believed (higher than can be, or after such).
+    # Moments and pressures since then that are not believed.
     unbelieved: tuple[Ints, Floats] | None = None
     # `offs_us`, `boots_us`: when it was switched off; when each power-up was first heard
     offs_us: tuple[int, ...] = ()
@@ -98,11 +98,11 @@ class HeardSet:
 
     @property
     def sent_bar(self) -> float | None:
-        """The last pressure that it sent and nobody believes."""
+        """The last pressure that it sent and that is not believed."""
         return float(self.unbelieved[1][-1]) if self.unbelieved is not None else None
 
     def sent_low_us(self, low_air_bar: float) -> int | None:
-        """Since when what it sends and nobody believes has been at or below the warning."""
+        """Since when the pressures that are not believed have been at or below the warning."""
         if self.unbelieved is None:
             return None
         low_us = self.unbelieved[0][self.unbelieved[1] <= low_air_bar]

@@ -1,6 +1,6 @@
 """Refused messages about people: an alarm or a tally that broke the contract still counts on the board.
 
-Of what was refused only sender, kind and moment are sure; the rest counts as far as it can be read.
+Only sender, kind and moment of a refused message are certain; the rest counts as far as it can be read.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from ingest.contract.kinds import Alarm as AlarmName
 from ingest.contract.topics import is_id
 
 KEPT = 1_000
-KEPT_S = FORGOTTEN_AFTER_US * 1e-6  # of a tally: as long as of a set that nobody tallied in
+KEPT_S = FORGOTTEN_AFTER_US * 1e-6  # a refused tally is kept as long as a set without a tally
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +38,7 @@ class RefusedWord:
     said: Mapping[str, Any]  # the payload, as far as it can be read
 
     def named(self, field: str) -> str | None:
-        """Return whom a tally names; None where that could not be a name."""
+        """Return whom a tally names; None if that cannot be a name."""
         value = self.said.get(field)
         text = str(value) if isinstance(value, str | int) else ""
         return text if is_id(text) else None
@@ -83,7 +83,7 @@ class RefusedWords:
     ) -> list[Row]:
         """Return the rows with everybody whom a refused tally names, until a person's word about them.
 
-        Of a set whose readings were refused since the last that counts, the row says so.
+        If readings of a set were refused since the last one that counts, its row says so.
 
         - `desks`: by service.
         - `low_air_bar`: the profile's warning.
@@ -217,7 +217,7 @@ def _marked(row: Row, word: RefusedWord, wearer_id: str | None, set_id: str | No
 
 
 def _row_of(word: RefusedWord, wearer_id: str | None, set_id: str | None, low_air_bar: float) -> Row:
-    """Return the row of somebody of whom nothing but a refused tally is known."""
+    """Return the row of somebody who is known from a refused tally only."""
     return Row(
         key=f"{word.service}/{set_id or '-'}/{wearer_id or '-'}",
         service=word.service,

@@ -23,11 +23,12 @@ from analysis.wears.unbroken import unbroken
 from analysis.wears.valve import spikes
 from analysis.wears.wears import Wear, find_wears
 
-QUIET_US = 10_000_000  # a set that says anything less often is not called silent for its alarms
-UNDECIDED_S = 32.0  # after this a reading is never decided again by time alone
+QUIET_US = 10_000_000  # alarms call no set silent before this
+UNDECIDED_S = 32.0  # after this, time alone no longer changes what a reading means
 EARLY_EVERY_US = 5_000_000  # the policy that reads the forecast looks at it so often
 ASKED_EVERY_US = 1_200_000
-"""Without news, time alone is looked at so often: what it decides may show so much later. Our own rule."""
+"""Without new messages the rules are asked again so often, so what time decides may show so late. Our own
+rule."""
 
 
 @dataclass(slots=True)
@@ -48,7 +49,7 @@ class SetNow:
     last_us: int = 0
     asked_us: int = 0
     delays_s: list[float] = field(default_factory=list)  # of its latest messages
-    let_go_us: dict[int, int] = field(default_factory=dict)  # by power-up: until when readings were let go
+    let_go_us: dict[int, int] = field(default_factory=dict)  # by power-up: until when readings were dropped
     over: tuple[str, int, float | None, int, Outlook | None] | None = None  # see `Inside.outlook`
     before: tuple[tuple[str, int], Outlook | None] | None = None  # see `Inside.outlook_of`
     # By wear and its number of readings: see `Inside.own_l_min`.
@@ -56,7 +57,7 @@ class SetNow:
     _early: dict[str, tuple[int, Ints, Floats]] = field(default_factory=dict)
 
     def stale(self, now_us: int) -> bool:
-        """Return whether the answer may have changed: by news, or by time where something was open."""
+        """Return whether the answer may have changed: by new messages, or by time if it was undecided."""
         undecided = self.asked_us - self.last_us < UNDECIDED_S * 1e6
         return self.news or (undecided and abs(now_us - self.asked_us) >= ASKED_EVERY_US)
 
