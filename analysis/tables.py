@@ -93,8 +93,8 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
             "entry_bar",
             pl.Float64,
             "bar",
-            "first reading of the first cylinder that reached turn-back, without one of the last (gauge); "
-            "null where its opening was not heard",
+            "entry pressure (gauge) of the first cylinder that reached turn-back, else of the last; "
+            "null: its opening was not heard",
         ),
         ("turn_back_bar", pl.Float64, "bar", "reading of that cylinder at which the wearer must turn back"),
         ("turn_back_at", TIME, "", "when the team must turn back, by its lowest member"),
@@ -103,21 +103,21 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
             "turn_back_late_s",
             pl.Float64,
             "s",
-            "from turn_back_at to the note; without a note to the exit; turn_back_late_bound: if not exact",
+            "from turn_back_at to the note, else to the exit; if not exact, turn_back_late_bound says so",
         ),
         (
             "low_air_at",
             TIME,
             "",
-            "first reading at or below the warning, or gauge by voice (set silent, or far above it: less "
-            "what the set fell since)",
+            "first moment at or below the warning, by a reading or by voice (if the set was silent or "
+            "read far more; then less its fall since)",
         ),
         (
             "lowest_bar",
             pl.Float64,
             "bar",
-            "lowest reading under air, or gauge by voice (set silent, or far above it: less what "
-            "the set fell since)",
+            "lowest pressure under air, by a reading or by voice (if the set was silent or read far more; "
+            "then less its fall since)",
         ),
         ("last_heard", TIME, "", "last reading under air"),
         ("tallied_out", TIME, "", "when the desk tallied the wearer out"),
@@ -199,7 +199,7 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
         ("time", TIME, "", "1 s grid, reconciled clock"),
         ("temperature_c", pl.Float64, "°C", "the heat sensor's own reading; null where there is none"),
         ("ambient_c", pl.Float64, "°C", "estimate of the surroundings with the sensor's lag removed"),
-        ("ambient_lo_c", pl.Float64, "°C", "low end of that estimate, lag 0.7 to 1.3 of the assumed"),
+        ("ambient_lo_c", pl.Float64, "°C", "low end of that estimate (0.7 to 1.3 times the assumed lag)"),
         ("ambient_hi_c", pl.Float64, "°C", "high end of that estimate"),
         ("thermal_class", pl.Int64, "", "thermal class 1 to 4 of the estimate (NIST TN 1474)"),
         ("dose", pl.Float64, "", "dose so far, by the profile's law; not what a body felt"),
@@ -273,12 +273,12 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
             "set_id",
             pl.String,
             "",
-            "the set that acknowledged, else that by the tally then; null: missing without a tally",
+            "the set that acknowledged, else the tally's set then; null: missing, and never tallied in",
         ),
         ("team", pl.String, "", "team of that moment"),
         ("answered", TIME, "", "acknowledged by set or voice; at a roll call: answered for"),
         ("missing", TIME, "", "when a desk first said that the wearer was missing"),
-        ("out", TIME, "", "when the wearer was tallied out or the entry was settled"),
+        ("out", TIME, "", "when the wearer was tallied out or the entry was closed"),
     ),
     "clocks": _columns(
         ("set_id", pl.String, "", "the set"),

@@ -148,9 +148,9 @@ class Setup(FromSet, frozen=True, kw_only=True, tag="setup"):
     low_air_bar: Annotated[
         float | None, _said("Pressure at which the set warns of low air, gauge.", "bar")
     ] = None
-    no_motion_prealarm_s: Annotated[float | None, _said("Time without motion until the pre-alarm.", "s")] = (
-        None
-    )
+    no_motion_prealarm_s: Annotated[
+        float | None, _said("Time without motion until the first stage.", "s")
+    ] = None
     no_motion_alarm_s: Annotated[float | None, _said("Time without motion until the alarm.", "s")] = None
     heat_start_c: Annotated[
         float | None, _said("Sensor temperature from which the set counts heat.", "°C")
@@ -294,7 +294,7 @@ class Resolved(FromDesk, frozen=True, kw_only=True, tag="resolved"):
     text: Annotated[str, Meta(min_length=1, max_length=200), _said("How it was settled.")]
     corrects: Annotated[
         Corrected | None,
-        _said("The earlier `resolved` that this one replaces; the same set and alarm take it back."),
+        _said("The earlier `resolved` that this one replaces, or withdraws if set and alarm are the same."),
     ] = None
 
 
