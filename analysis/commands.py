@@ -62,7 +62,8 @@ def analyse(
 
     It analyses one piece after another (an incident, or a set outside incidents), so memory depends on the
     largest piece. With --engine, the workers of a Dask cluster share the pieces; they must see both folders
-    under the same names. The tables are the same to the bit.
+    under the same names. On processors of one kind the
+    tables are the same to the bit.
 
     \b
     Example:

@@ -122,7 +122,7 @@ def import_captures(
 
     If LOG is `-`, it reads standard input: capture lines, or a topic and its payload on each line. If LOG is
     an archive, it imports everything that archive received. With --mapping, LOG can hold other people's JSON,
-    or be a set's own memory (.csv), which fills what the radio lost.
+    or be a set's own memory (.csv), which fills in what the radio lost.
 
     Messages that the archive has already are counted as duplicates and left out. If another listener heard
     the same messages on a different clock, the receipt times are corrected and the original ones are kept.

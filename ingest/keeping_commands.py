@@ -24,7 +24,7 @@ from ingest.stopping import stopped_by_signal
 def tidy(archive: ArchivePath, as_json: bool) -> None:
     """Merge the small parts of finished days into one part for each day and kind.
 
-    Readers and listeners can go on. It leaves today's parts (UTC) alone. It updates the index, which
+    Readers and listeners can continue. It leaves today's parts (UTC) alone. It updates the index, which
     finds one incident among years. You can delete the index: it is rebuilt.
 
     \b

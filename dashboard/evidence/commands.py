@@ -249,7 +249,7 @@ def verify(
     """Compare a case folder, or an archive, with its list of hashes.
 
     It names each file or part that is altered, truncated, missing or added; then the exit code is 1. It
-    prints heads. Note them somewhere else: with --expect they show that nothing was exchanged or rolled back.
+    prints heads. Note them elsewhere: with --expect they show whether anything was replaced or rolled back.
 
     \b
     Example:

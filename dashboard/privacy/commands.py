@@ -60,7 +60,8 @@ def retain(archive: ArchivePath, profile: str, apply: bool, as_json: bool) -> No
     """Remove wearers' names from old incidents; keep the evidence, and everything under hold.
 
     An incident is old when its last message came more than the profile's identity_months ago. In each
-    incident, each wearer gets a random name that nobody can trace back. Without --apply it changes nothing.
+    incident, each wearer gets a random name, whose key is deleted. A name can remain in free texts and
+    outside the archive: see dashboard/docs/service.md. Without --apply it changes nothing.
 
     \b
     Example, with a profile of your own (analysis/docs/profile.md shows one) that says
@@ -159,7 +160,7 @@ def _registered(archive: ArchivePath, doctrine: Profile, now: datetime) -> tuple
 def register(archive: ArchivePath, out: Path, wearer_id: str, profile: str | None, as_json: bool) -> None:
     """Write the exposure register: what each wearer was exposed to, by year, for occupational health.
 
-    It keeps names for the profile's register_years, also those that `retain` drops elsewhere. The access
+    It keeps names for the profile's register_years, even those that `retain` drops elsewhere. The access
     log notes who read it.
 
     \b
