@@ -31,8 +31,8 @@ def learn(archive: ArchivePath, out: Path, profile: str | None, as_json: bool) -
     It uses simulated wears and every wear that has a tally and reached its low-air warning. It tests each
     person with constants learnt from the others. It refuses with fewer than 10 people, or when nobody
     breathed more than 60 L/min over a wear. A profile accepts the file only if, on people left out and
-    against the constants in force, fewer warnings came before the early end and the score (Winkler's; lower is
-    better) did not rise.
+    against the constants in force, fewer warnings came before the early end and the score (Winkler's; lower
+    is better) did not rise.
 
     \b
     Example:
