@@ -90,7 +90,7 @@ def _alarm(alarm: Alarm, context: Context) -> Iterator[Finding]:
         wear_id,
         alarm.raised_us,
         heard_us,
-        f"The {named(alarm)} was raised at {clock(alarm.raised_us)} and heard at {clock(heard_us)}"
+        f"The {named(alarm)} was raised at {clock(alarm.raised_us)}, heard at {clock(heard_us)}"
         f"{seen}{over}. The desk could not know it for {lasting(late_s)}.",
         tuple(alarm.reported.evidence[:1]),
     )

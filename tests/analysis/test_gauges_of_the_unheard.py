@@ -118,7 +118,7 @@ def test_whoever_was_never_heard_and_read_gauges_by_voice_has_turned_back_late_t
     assert (late["severity"], late["set_id"], late["wear_id"]) == ("serious", "S-1", None)
     assert "no reading under air counts for W-1" in late["statement"]
     assert "by a gauge read by voice (150 bar)" in late["statement"]
-    assert "at most 39 min later, after 25 min below the warning" in late["statement"]
+    assert "at most 39 min later, after at most 25 min below the warning" in late["statement"]
     assert "By voice the gauge was at 40 bar at 10:25:00 UTC, the warning is at 55 bar" in late["statement"]
     assert "No warning of the set itself was heard" in late["statement"]
     assert late["evidence"][0] == "D-1/1/3"  # the gauge that was at the turn-back
