@@ -230,7 +230,7 @@ def replay(
     if not_mapped:
         echo(f"{counted(len(not_mapped), 'value')} could not be mapped; the first: {not_mapped[0]}", err=True)
     if left_out:
-        echo(f"left out {left_out:,}, with a topic to which MQTT lets nobody publish", err=True)
+        echo(f"left out {counted(left_out, 'message')}: MQTT lets nobody publish to that topic", err=True)
     if left_out or not_mapped:
         sys.exit(INCOMPLETE)
 

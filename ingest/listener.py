@@ -56,13 +56,13 @@ LONGEST_BACKOFF_S = 10
 _TAKEN_OVER_CODE = 0x8E  # MQTT 5, 3.14.2.1: "Session taken over"; in version 3.1.1 the connection only ends
 _SESSION_LOST = (
     "the broker did not keep our session: what was sent while we were away may be lost. Somebody connected "
-    "under our client id and began a new session, or the session expired, or the broker lost its data. The "
-    "broker's log names who connected; our client id is in the file {file}"
+    "under our client ID and began a new session, or the session expired, or the broker lost its data. The "
+    "broker's log names who connected; our client ID is in the file {file}"
 )
 _TAKEN_OVER = (
-    "another client connected under our client id and took over our session: what waited for us may be lost. "
-    "Find it in the broker's log, shut it out, and bind client ids to users as the example configuration "
-    "does; our client id is in the file {file}"
+    "another client connected under our client ID and took over our session: what waited for us may be lost. "
+    "Find it in the broker's log, shut it out, and bind client IDs to users as the example configuration "
+    "does; our client ID is in the file {file}"
 )
 _QUALITY_0 = "some messages came at QoS 0: those lost on the way are not sent again"
 

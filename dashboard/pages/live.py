@@ -117,7 +117,7 @@ def _services_meant(feed: Feed, kind: str, fields: Mapping[str, Any]) -> tuple[s
     """Return to whose sets and desks a message goes; none when that is not clear.
 
     A row and a line name their service. An order or a roll call for an incident is for everybody there, of
-    whatever service; `chosen_service` is what the form says for whoever is new.
+    whatever service; `chosen_service` is what the form says for somebody new.
     """
     known = feed.services
     if isinstance(own := fields.get("service"), str) and own:

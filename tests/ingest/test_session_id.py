@@ -86,7 +86,7 @@ def test_session_that_somebody_took_while_we_were_away_is_told_with_what_to_do(
     told = read_statuses(tmp_path)[0].possible_loss
     assert told in said
     assert "the broker did not keep our session: what was sent while we were away may be lost" in told
-    assert "Somebody connected under our client id" in told
+    assert "Somebody connected under our client ID" in told
     assert "journal/listener/session-id" in told
 
 
@@ -98,7 +98,7 @@ def test_client_that_takes_our_connection_is_told_and_we_come_back(
     with Listener(mosquitto.url, tmp_path, say=said.append) as listener:
         assert listener.subscribed.wait(60)
         _take(mosquitto, (tmp_path / "journal/listener/session-id").read_text().strip())
-        taken = "Somebody connected under our client id and began a new session"
+        taken = "Somebody connected under our client ID and began a new session"
         wait_until(lambda: any(taken in each for each in said), what="a word about it")
         with Publisher(mosquitto.url) as publisher:
             publisher.publish(TOPIC, b"{}")
@@ -112,5 +112,5 @@ def test_broker_that_names_the_reason_is_quoted(tmp_path: Path) -> None:
     reason = ReasonCode(PacketTypes.DISCONNECT, "Session taken over")
     listener._on_disconnect(listener._client, None, None, reason, None)
     listener._lock_file.close()
-    assert said[0].startswith("another client connected under our client id and took over our session")
+    assert said[0].startswith("another client connected under our client ID and took over our session")
     assert listener._possible_loss == said[0]
