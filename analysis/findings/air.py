@@ -13,6 +13,7 @@ from analysis.findings.ends import THEN
 from analysis.findings.examined import Examined
 from analysis.findings.finding import Context, Finding, about_wear, clock, lasting, places_below, unique
 from analysis.findings.sensors import offset_said
+from analysis.wears.charges import Charge
 from analysis.wears.entries import Entry
 from analysis.wears.turn_back import is_ready
 from analysis.wears.wears import Wear
@@ -37,7 +38,10 @@ def air_findings(context: Context) -> Iterator[Finding]:
     for entry in context.entries:
         yield from _left_unheard(entry)
     charges = [charge for entry in context.entries for charge in entry.charges]
-    yield from (_begun_unheard(charge.wears[0]) for charge in charges if not charge.opening_heard)
+    for entry in context.entries:
+        for charge in entry.charges:
+            if not charge.opening_heard:
+                yield _begun_unheard(charge.wears[0]) if charge.wears else _begun_unsaid(entry, charge)
     risen = {after.wear_id for charge in charges for _, after in charge.rises}
     goes_on = {wear.wear_id for charge in charges for wear in charge.wears[1:]}
     for one in context.examined:
@@ -105,6 +109,23 @@ def _begun_unheard(wear: Wear) -> Finding:
         "under air, and with how much, is not known: time under air and air used are at least what the "
         f"readings show. Turn-back counts from a full cylinder ({wear.full_bar:.0f} bar).",
         [wear.identity(0)],
+    )
+
+
+def _begun_unsaid(entry: Entry, charge: Charge) -> Finding:
+    first = charge.spoken[0]
+    return Finding(
+        "beginning_not_heard",
+        "note",
+        charge.set_id,
+        None,
+        entry.began_us,
+        first.at_us,
+        f"The beginning was not heard: the first pressure known of {entry.wearer_id} was "
+        f"{first.pressure_bar:.0f} bar, read by voice at {clock(first.at_us)}, "
+        f"{lasting((first.at_us - entry.began_us) * 1e-6)} after the wearer was tallied in. Turn-back counts "
+        f"from a full cylinder ({charge.full_bar:.0f} bar).",
+        [first.identity],
     )
 
 

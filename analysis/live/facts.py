@@ -150,7 +150,8 @@ def row_of(
         remarks = (*remarks, Reason("same_id", who=", ".join(inside.same_id)))
     if entry.ended_how == "incident_closed":
         remarks = (*remarks, Reason("incident_closed", in_seconds(entry.ended_us)))
-    if wear is not None and inside.charge is not None and not inside.charge.opening_heard:
+    charge = inside.charge
+    if charge is not None and (wear is not None or not charge.wears) and not charge.opening_heard:
         remarks = (*remarks, Reason("beginning_not_heard"))
     if wear is not None and wear.setup_changed:
         remarks = (*remarks, Reason("other_setup"))

@@ -14,8 +14,8 @@ from analysis.live.follower import WearFollower
 from analysis.live.outlook import LATEST_S, Outlook, look_ahead
 from analysis.live.rows import Interval
 from analysis.live.set_now import SetNow
-from analysis.live.voice import believed, by_voice_alone
-from analysis.policies import TurnBackMoment
+from analysis.live.voice import believed
+from analysis.policies import TurnBackMoment, judge_by
 from analysis.wears.charges import Charge
 from analysis.wears.entries import Entry
 from analysis.wears.gauges import APART_BAR, UNHEARD_US, VoiceGauge
@@ -396,10 +396,9 @@ def inside_of(
     own, higher = believed(own, entry)
     low_air_bar, profile = live_set.low_air_bar, live_set.profile
     if own and not entry.wears:
-        entry = replace(
-            entry,
-            moments={entry.policy: [by_voice_alone(own, low_air_bar, live_set.cylinder, profile, now_us)]},
-        )
+        charge = Charge([], own, low_air_bar, began_us, live_set.cylinder)
+        moment = judge_by(entry.policy, profile.turn_back, charge.course(None, profile, now_us, {}))
+        entry = replace(entry, charges=[charge], moments={entry.policy: [moment]})
     return Inside(
         entry,
         live_set,

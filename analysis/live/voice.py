@@ -7,12 +7,8 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from analysis.air.gas import Cylinder
 from analysis.live.desk_record import DeskRecord
 from analysis.live.rows import SPOKEN, AlarmLine, Row
-from analysis.policies import Course, TurnBackMoment, judge_by
-from analysis.profile import Profile
-from analysis.wears.charges import NO_MOMENTS, NOTHING
 from analysis.wears.entries import Entry
 from analysis.wears.gauges import APART_BAR, UNHEARD_US, VoiceGauge, about_from_us
 
@@ -49,31 +45,6 @@ def believed(gauges: Sequence[VoiceGauge], entry: Entry) -> tuple[list[VoiceGaug
         agrees = fresh and abs(gauge.pressure_bar - read_bar) <= APART_BAR
         kept, higher = [gauge] if agrees else [*kept, gauge], None
     return kept, higher
-
-
-def by_voice_alone(
-    gauges: Sequence[VoiceGauge],
-    low_air_bar: float,
-    cylinder: Cylinder | None,
-    profile: Profile,
-    now_us: int,
-) -> TurnBackMoment:
-    """Return what the policy in force says of a wearer whose set was never heard, by gauges by voice."""
-    rules = profile.turn_back
-    course = Course(
-        entry_us=gauges[0].at_us,
-        entry_bar=max(one.pressure_bar for one in gauges),
-        at_us=np.array([one.at_us for one in gauges], np.int64),
-        bar=np.array([one.pressure_bar for one in gauges]),
-        low_air_bar=low_air_bar,
-        cylinder=cylinder,
-        objective_us=None,
-        way_in_min=rules.way_in_min,
-        until_us=now_us,
-        early_at_us=NO_MOMENTS,
-        early_min=NOTHING,
-    )
-    return judge_by(rules.policy, rules, course)
 
 
 def low_air_lines(

@@ -17,7 +17,7 @@ from analysis.profile import Profile
 from analysis.records import Floats, Ints
 from analysis.wears.gauges import APART_BAR, VoiceGauge, about_from_us, above_word_bar
 from analysis.wears.valve import CHANGED_RISE_BAR, DROPPED_OUT_S, OPEN_ABOVE_BAR, SPIKE_BACK_S
-from analysis.wears.wears import BEGAN_WITHIN_US, Wear
+from analysis.wears.wears import BEGAN_WITHIN_US, USUAL_CYLINDER, Wear
 
 NOTHING: NDArray[np.float64] = np.empty(0)
 NO_MOMENTS: NDArray[np.int64] = np.empty(0, np.int64)
@@ -32,9 +32,12 @@ class Charge:
     """One filling of one cylinder: the wears that breathed it, or what was read of it by voice alone."""
 
     wears: list[Wear]
-    # `spoken`: its gauges by voice while it was in use; `warning_bar`: the profile's, if it has no wear
+    # `spoken`: its gauges by voice while it was in use. Without a wear, `warning_bar`: the warning;
+    # `entered_us`: when its wearer went in; `named`: what its set says that it is
     spoken: Sequence[VoiceGauge] = ()
     warning_bar: float = 0.0
+    entered_us: int = 0
+    named: Cylinder | None = None
 
     @property
     def set_id(self) -> str:
@@ -48,13 +51,23 @@ class Charge:
 
     @property
     def entry_bar(self) -> float:
-        """Its first reading: the entry pressure."""
-        return self.wears[0].first_bar if self.wears else self.spoken[0].pressure_bar
+        """Its first reading: the entry pressure; by voice alone the highest."""
+        return self.wears[0].first_bar if self.wears else max(one.pressure_bar for one in self.spoken)
 
     @property
     def opening_heard(self) -> bool:
-        """Whether its first reading was its entry pressure."""
-        return not self.wears or self.wears[0].opening_heard
+        """Whether its first reading was its entry pressure; by voice alone, one said soon after going in."""
+        if self.wears:
+            return self.wears[0].opening_heard
+        return self.spoken[0].at_us - self.entered_us <= BEGAN_WITHIN_US
+
+    @property
+    def full_bar(self) -> float:
+        """With how much it began; where that was not heard, as a full one."""
+        if self.wears:
+            return self.wears[0].full_bar
+        rated_bar = 0.0 if self.opening_heard else (self.named or USUAL_CYLINDER).rated_bar
+        return max(self.entry_bar, rated_bar)
 
     @property
     def unheard_us(self) -> int:
@@ -74,7 +87,7 @@ class Charge:
     @property
     def cylinder(self) -> Cylinder | None:
         """The first that its sets named."""
-        return next((wear.cylinder for wear in self.wears if wear.cylinder is not None), None)
+        return next((wear.cylinder for wear in self.wears if wear.cylinder is not None), self.named)
 
     @property
     def rises(self) -> list[tuple[Wear, Wear]]:
@@ -151,7 +164,7 @@ class Charge:
         known = [early[wear.wear_id] for wear in self.wears if wear.wear_id in early]
         return Course(
             entry_us=self.entry_us,
-            entry_bar=self.wears[0].full_bar if self.wears else self.entry_bar,
+            entry_bar=self.full_bar,
             at_us=at_us,
             bar=bar,
             low_air_bar=self.low_air_bar,

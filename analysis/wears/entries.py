@@ -401,7 +401,7 @@ def _judge(
     entry.charges = charges_of(entry.wears, entry.gauges, tallied)
     entry.spoken = [one for one in entry.gauges if not any(known_better(wear, one) for wear in entry.wears)]
     if not entry.wears and entry.spoken:  # never heard: voice is all there is
-        entry.charges = [Charge([], entry.spoken, profile.air.low_air_bar)]
+        entry.charges = [Charge([], entry.spoken, profile.air.low_air_bar, entry.began_us)]
     heard_us = [wear.ended_us for wear in entry.wears[-1:]] or [one.at_us for one in entry.spoken]
     last_us = heard_us[-1] if heard_us else entry.began_us
     # Somebody who is not out is in, heard or not: the team's moment counts.

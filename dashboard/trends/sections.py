@@ -141,11 +141,13 @@ def people(wears: pl.DataFrame, unheard: pl.DataFrame, units: Units) -> Any:
     `unheard`: entries of people who were never heard. Who has no other is named without figures.
     """
     who = pl.coalesce("wearer_id", "set_id")
-    rate = pl.col("free_air_l").sum() / pl.col("under_air_min").sum()
+    # Of an unknown cylinder, or where the last reading may be the hose's, nobody knows how much was breathed.
+    rated = pl.col("mean_l_min").is_not_null()
+    rate = pl.col("free_air_l").filter(rated).sum() / pl.col("under_air_min").filter(rated).sum()
     nobodys = gone(wears["wearer_id"]).fill_null(value=False)
     known = wears.lazy().filter(pl.col("started").is_not_null(), ~nobodys).with_columns(who.alias("who"))
     everybody = known.group_by("who").agg(
-        (pl.col("under_air_min").sum() / 60).alias("hours"), rate.alias("rate")
+        (pl.col("under_air_min").sum() / 60).alias("hours"), rate.fill_nan(None).alias("rate")
     )
     everybody = everybody.with_columns((pl.col("rate").rank() / pl.col("rate").count()).alias("place"))
     first = everybody.sort("hours", "who", descending=[True, False]).head(MOST_PEOPLE).collect()

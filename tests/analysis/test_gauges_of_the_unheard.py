@@ -36,6 +36,33 @@ def test_a_set_that_was_never_heard_has_the_figures_of_its_gauges(log: Any, see:
     assert (row["turn_back_late_s"], row["turn_back_late_bound"]) == (1500.0, "not known")
 
 
+def test_a_first_gauge_long_after_the_tally_is_no_entry_pressure(log: Any, see: Any) -> None:
+    """150 bar said after 20 min was the entry pressure, and turn-back moved from 177 to 102 bar."""
+    inside(log, (1200, 150.0), (1500, 110.0))
+    shown = see(1210).rows[0]
+    assert (shown.entry_bar, shown.turn_back_bar, shown.attention) == (None, 177.5, "not_accounted")
+    assert "beginning_not_heard" in [one.code for one in shown.reasons]
+    row = entry_of(log)
+    assert (row["entry_bar"], row["turn_back_bar"], row["turn_back_at"]) == (None, 177.5, 1200)
+    findings = {
+        one["code"]: one["statement"]
+        for one in analyse(log.frames(), Profile.default())["findings"].to_dicts()
+    }
+    assert findings["beginning_not_heard"] == (
+        "The beginning was not heard: the first pressure known of W-1 was 150 bar, read by voice at 10:20:00 "
+        "UTC, 19 min 59 s after the wearer was tallied in. Turn-back counts from a full cylinder (300 bar)."
+    )
+    assert (
+        "between 10:00:01 UTC and 10:20:00 UTC, counted from a full cylinder" in findings["turned_back_late"]
+    )
+
+
+def test_a_first_gauge_above_a_usual_full_cylinder_is_at_least_the_entry_pressure(log: Any, see: Any) -> None:
+    inside(log, (300, 305.0))
+    assert see(310).rows[0].turn_back_bar == 180.0
+    assert entry_of(log)["turn_back_bar"] == 180.0
+
+
 def test_a_gauge_of_a_silent_set_may_be_the_lowest_and_the_warning(log: Any) -> None:
     inside(log, (900, 150.0), (1500, 40.0))
     one = log.talker("S-1")

@@ -19,7 +19,7 @@ from click.testing import CliRunner
 from analysis.incident import analyse
 from analysis.profile import Profile, shipped_profile
 from analysis.tables import Results
-from analysis.trends.ledger import SCHEMAS, empty_ledger, was_heard
+from analysis.trends.ledger import SCHEMAS, WEARS, empty_ledger, was_heard
 from dashboard.context import PageContext
 from dashboard.pages import trends as trends_page
 from dashboard.rows import text_of
@@ -304,6 +304,22 @@ def test_who_was_never_heard_is_told_apart_from_the_wears(tmp_path: Path) -> Non
     assert "1 wear, and 1 entry never heard under air, in no rate; tables" in done.output
     (month,) = pl.read_csv(tmp_path / "out" / "by_month.csv").to_dicts()
     assert (month["wears"], month["wearers"], month["never_heard"]) == (1, 1, 1)
+
+
+def test_a_wearers_rate_is_of_the_wears_whose_litres_are_known() -> None:
+    """It counted the hose's air as breathed, and the minutes of an unknown cylinder as without air."""
+    wears = [
+        {"wear_id": "a", "wearer_id": "W-1", "under_air_min": 20.0, "free_air_l": 800.0, "mean_l_min": 40.0},
+        # Its last reading may be the hose's: 1,353 L at most, no mean rate.
+        {"wear_id": "b", "wearer_id": "W-1", "under_air_min": 16.0, "free_air_l": 1353.0},
+        {"wear_id": "c", "wearer_id": "W-1", "under_air_min": 20.0},  # nobody named the cylinder
+        {"wear_id": "d", "wearer_id": "W-2", "under_air_min": 20.0},
+    ]
+    ledger = pl.DataFrame([{"started": OPENED, **each} for each in wears], WEARS, orient="row")
+    table = people(ledger, ledger.clear(), METRIC).to_plotly_json()["props"]["data-listing"]
+    first, second = ([text_of(made) for made in row] for row in json.loads(table)["rows"])
+    assert (first[0], first[4], first[6]) == ("W-1", "0.9", "40 L/min")
+    assert (second[0], second[6], second[7]) == ("W-2", "–", "–")
 
 
 def test_where_nobody_was_heard_nothing_is_known_and_that_is_not_none(tmp_path: Path) -> None:
