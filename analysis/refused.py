@@ -1,4 +1,4 @@
-"""Messages that were received and refused: whose they are, and which silences they explain.
+"""Refused messages: whose they are, and which silences they explain.
 
 A message that breaks the contract is kept with its reason and is read no further. It was received, so nobody
 may call it lost. Its topic says whose it is; its payload, where that can be read, which number it has.

@@ -1,4 +1,4 @@
-"""Two services in one record: a desk, wearer or team of the same name is not the same one.
+"""Two services in one record: a name in both is not the same desk, wearer or team.
 
 The service that comes first by name keeps its names; the others' become `SERVICE:NAME` where two services
 give the name. Sets are not distinguished: readings are read without their service.

@@ -1,4 +1,4 @@
-"""Memory that is not used any more goes back to the system: a big incident needs much only for a moment."""
+"""Give unused memory back to the system: a big incident needs much, but only for a moment."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a verb is given to read: a file, standard input, or what an archive received.
+"""Read what a verb is given: a file, standard input, or what an archive received.
 
 Standard input has capture lines, or a topic and its payload a line. The second is what MQTT clients print,
 such as ``mosquitto_sub -v``; its messages are received when they are read. A capture may be packed, as its

@@ -1,4 +1,4 @@
-"""Captures into the archive: what is there is left out, what is bad refused, another clock is put right."""
+"""Import captures: leave out what is there, refuse what is wrong, correct another clock."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Retiring a listener for good: its session at the broker ends, after what waits there was received.
+"""Retire a listener for good: receive what waits at the broker, then end its session.
 
 A listener that is only stopped keeps its session, so that nothing is lost while it is away. One that never
 comes back would go on taking its part of a shared group's messages, and nobody would receive them.

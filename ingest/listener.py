@@ -1,4 +1,4 @@
-"""The listener: MQTT to journal to acknowledgement, which a message gets only when it is safe on disk."""
+"""The listener: writes messages to the journal, and acknowledges them when they are safe on disk."""
 
 from __future__ import annotations
 

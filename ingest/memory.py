@@ -1,4 +1,4 @@
-"""A set's own memory, read out as CSV: fills what the radio lost.
+"""Import a set's own memory, read out as CSV, to fill in what the radio lost.
 
 A mapping in TOML says which column is which field, and in which unit; `memory_mapping.example.toml` beside
 this module documents every option. What the contract does not allow is refused as from anywhere else.

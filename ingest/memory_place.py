@@ -1,4 +1,4 @@
-"""Where a set's own record belongs among what came by radio, when its numbers or its clock are its own.
+"""Find where a set's memory belongs among what came by radio, if it has its own numbers or clock.
 
 The pressures decide: both are readings of one sensor. A record that fits at one moment only is the same wear.
 Its messages take the numbers that the radio lost, so that no wear and no air is counted twice.

@@ -1,4 +1,4 @@
-"""Who sends too much: a set or desk whose messages come faster than any real one's, found while they come.
+"""Find sets and desks whose messages come faster than any real one's.
 
 Nothing is thrown away for it: what was acknowledged must not be lost, and a set that empties its store after
 an hour without radio is no attack. It is named, in the status and on the live page; the broker can shut it

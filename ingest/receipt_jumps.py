@@ -1,4 +1,4 @@
-"""Where the clock of a capture's listener was set while it listened, by what the senders' own clocks say.
+"""Find where the clock of a capture's listener was set, by the senders' own clocks.
 
 A capture has its messages in the order of receipt. Where the next time of receipt is earlier, while senders
 count on, the listener's clock was set back. Where it is much later, and for all senders alike and for good,

@@ -1,4 +1,4 @@
-"""How things end: a verb at Ctrl-C, with a sentence and exit code; a process of ours; a `with` block."""
+"""End things in order: a verb at Ctrl-C, with a sentence and exit code; a process of ours; a `with` block."""
 
 from __future__ import annotations
 

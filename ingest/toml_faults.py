@@ -1,4 +1,4 @@
-"""What is wrong in a TOML file of the user's, in words for the person who wrote it."""
+"""Say what is wrong in a TOML file, in words for the person who wrote it."""
 
 from __future__ import annotations
 

@@ -1,1 +1,1 @@
-"""The sets' clocks put right, and what the link lost."""
+"""Correct the sets' clocks, and find what the link lost."""

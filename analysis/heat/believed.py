@@ -1,4 +1,4 @@
-"""Which readings of a heat sensor count: a broken one must neither lengthen a forecast nor make a fire."""
+"""Which readings of a heat sensor count: a broken one must neither lengthen a forecast nor invent a fire."""
 
 from __future__ import annotations
 

@@ -1,1 +1,1 @@
-"""The same computations kept up to date second by second."""
+"""The review's computations, kept up to date second by second."""

@@ -1,4 +1,4 @@
-"""From an entry as of now to the facts of its row."""
+"""Compute the facts of a row from an entry as of now."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Refused messages about people: an alarm or a tally that broke the contract still counts on the board.
+"""Refused messages about people: a refused alarm or tally still counts on the board.
 
 Only sender, kind and moment of a refused message are certain; the rest counts as far as it can be read.
 """

@@ -1,4 +1,4 @@
-"""Which stretches of time overlap, without trying each against each."""
+"""Find which stretches of time overlap, without comparing each with each."""
 
 from __future__ import annotations
 

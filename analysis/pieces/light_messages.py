@@ -1,4 +1,4 @@
-"""The messages of one piece of an archive without holding their bytes: readings are read when asked for.
+"""The messages of one piece of an archive without their bytes: readings are read on demand.
 
 Topic and payload are nine tenths of what a big incident holds, and no figure needs them. They can be had
 stretch by stretch (`LightMessages.stretches`), or of chosen messages (`LightMessages.verbatim`).

@@ -1,4 +1,4 @@
-"""Many at once: the same functions on the workers of a Dask cluster. Only this module knows Dask.
+"""Run the same functions on the workers of a Dask cluster. Only this module uses Dask.
 
 What is computed and how is `analysis.pieces.piecewise`'s matter. Here is only: call a function for each of
 many tasks, somewhere, and hand back what comes, in whatever order it comes. A task whose worker dies is

@@ -1,4 +1,4 @@
-"""Smaller incidents of the year before: a list of incidents with something in it.
+"""Smaller incidents of the year before, so that the demo's list of incidents is not empty.
 
 Each is a handful of the sets of the scenario, with other people's breathing, and with what went wrong there
 only now and then.

@@ -1,4 +1,4 @@
-"""Playing an incident's script: every set lives, the desk writes, the radio carries."""
+"""Play an incident's script: sets, desk and radio."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What may leave the service: fixed cells over ten people or more, each published once.
+"""What may leave the service: fixed cells of ten people or more, each published once.
 
 Cells are the service by month, and the service, each station, role and kind by quarter and by year, once
 that period is over. Rules:

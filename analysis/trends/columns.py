@@ -1,4 +1,4 @@
-"""Units and meanings of the trends' tables, for what is handed out of them; `columns.toml` has the words."""
+"""Units and meanings of the trends' tables, for their exports; `columns.toml` has the words."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Who is named, and how likely an innocent one is: events by wear, within kind and task, thinned.
+"""Who is named, and how likely by chance: events by wear, within kind and task, allowing for clusters.
 
 A wear has the event or has it not, however often its alarm came. A unit (station, role, wearer, set) is
 compared with what the service's own rates for the same kind of incident and the same task lead to expect.

@@ -1,4 +1,4 @@
-"""Everything that is due to be published, worked out from a ledger and from what was published before."""
+"""Find what is due to be published, from a ledger and from what was published before."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Rest between wears, by every rule of the profile that is on, and training: what is asked of each wearer."""
+"""Rest between wears, by every rule of the profile that is on, and training: what each wearer needs."""
 
 from __future__ import annotations
 

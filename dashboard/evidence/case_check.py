@@ -1,4 +1,4 @@
-"""Checking a case: bag, lists, what it says about itself, signature, custody, and a new computation."""
+"""Check a case: bag, lists, what it says about itself, signature, custody, and a new computation."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Signature and time stamp over a case's tag manifest, made and checked by stock tools.
+"""Sign and time-stamp a case's tag manifest with standard tools, and check both.
 
 The tag manifest names the SHA-256 of every list of the bag, and through them of every byte of its payload. So
 a signature over this one file is a signature over the case. OpenSSH signs and checks (`ssh-keygen -Y`),

@@ -1,8 +1,8 @@
 """Publishes the desk's messages over MQTT.
 
-`send` returns when the broker has acknowledged; what failed never goes out later by itself. A message is done
+`send` returns when the broker has acknowledged; a message that failed is not sent later. A message is done
 when it has come back through the listener and the archive; the page recognises it there by its identity
-(`desk_id/boot/seq`). A broker that has lost the last order is given it again.
+(`desk_id/boot/seq`). If a broker lost the last order, it is sent again.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """The ledger of an archive, kept on disk: each piece is worked out once, when it has ended.
 
-It is in the archive's folder (for one on a store in its `work_folder`) under ``derived/``, apart from the
+It is in the archive's folder (on a store: in its `work_folder`) under ``derived/``, apart from the
 messages: it can be deleted at any time and is made again. The archive is cut as everywhere
 (`analysis.pieces.pieces`); a piece is read and analysed again only when its digest changes. Lines that came
 without their messages (the demo's three years) lie under ``derived/brought/``.

@@ -1,4 +1,4 @@
-"""Files of this machine that outlive a power cut: written whole or not at all, or appended to and synced."""
+"""Write files here that survive a power cut: whole or not at all, or appended and synced."""
 
 from __future__ import annotations
 

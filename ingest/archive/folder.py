@@ -1,4 +1,4 @@
-"""An archive's folder: made, and of which form.
+"""Make an archive's folder, and check its form.
 
 One that a newer underair wrote is neither read nor written to. The form's number is in the lines of the
 manifest. Light: the listener's own process imports this, and no Parquet.

@@ -1,4 +1,4 @@
-"""What runs in the sealing process: segments by lines on stdin, an answer a line on stdout, until stdin ends.
+"""The sealing process: reads segments from stdin, one a line, and answers on stdout, until stdin ends.
 
 ``python -m ingest.archive.sealing_process ARCHIVE JOURNAL``, started by `sealing_client.SealingProcess`.
 """

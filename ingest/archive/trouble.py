@@ -1,4 +1,4 @@
-"""What of an archive cannot be read as it was received: altered, missing and foreign files, in sentences."""
+"""Describe what of an archive cannot be read: altered, missing and foreign files."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Checking an archive against its manifest: what was altered, is missing, or was added."""
+"""Check an archive against its manifest: what was altered, is missing, or was added."""
 
 from __future__ import annotations
 

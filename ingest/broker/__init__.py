@@ -1,1 +1,1 @@
-"""Talking to an MQTT broker: the client, fast reading, checks, the embedded broker."""
+"""Use an MQTT broker: the client, fast reading, checks, the embedded broker."""

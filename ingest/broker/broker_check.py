@@ -1,4 +1,4 @@
-"""Trying a broker out: what it keeps for a listener that is away, and what would be lost.
+"""Test a broker: what it keeps for a listener that is away, and what would be lost.
 
 Everything is done under ``underair/check/{token}/`` with messages of our own, and cleared away afterwards.
 What a crash of the broker itself can lose cannot be tried from outside: see the example configuration.

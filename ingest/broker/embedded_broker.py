@@ -1,6 +1,6 @@
-"""A broker out of a Python package, for the demo: nothing needs installing, and nothing is promised.
+"""A broker from a Python package, for the demo: nothing to install, and no guarantees.
 
-It keeps no queue for absent clients and does not redeliver; under a blast, and from Python 3.13 on when the
+It keeps no queue for absent clients and does not redeliver; under a burst, and from Python 3.13 on when the
 publisher leaves at once, it lost messages that it had acknowledged. For service use a real broker, such as
 mosquitto.
 """

@@ -1,4 +1,4 @@
-"""Heard messages to typed frames, one a kind, plus `refused` for what breaks the contract."""
+"""Turn heard messages into typed frames, one a kind, and `refused` for what breaks the contract."""
 
 from __future__ import annotations
 

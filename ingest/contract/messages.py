@@ -1,4 +1,4 @@
-"""Bytes to typed messages: the contract's gatekeeper, fast on what is right and exact about what is wrong.
+"""Decode bytes into typed messages: fast if they follow the contract, exact about what is wrong if not.
 
 Where the contract leaves a point open, this is the rule (our own):
 

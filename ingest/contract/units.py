@@ -1,4 +1,4 @@
-"""Units that other people's records use, to those of the contract."""
+"""Convert units of other people's records to those of the contract."""
 
 from __future__ import annotations
 
