@@ -1,8 +1,8 @@
 """Which alarms still count: once raised, one leaves the page only when a person has closed it.
 
 A distress or no-motion alarm goes when the set cleared it and the desk has seen it, or when a person closed
-it and said how. A restart, switching off, silence or a lost `cleared` do not end it: its state is then unknown.
-Any other alarm goes when it is cleared or closed, or when its entry is over.
+it and said how. A restart, switching off, silence or a lost `cleared` do not end it: its state is
+unknown then. Any other alarm goes when it is cleared or closed, or when its entry is over.
 """
 
 from __future__ import annotations

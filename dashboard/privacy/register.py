@@ -1,10 +1,10 @@
 """The exposure register: what each person was exposed to, by year, for occupational health.
 
 It is a table in the archive's folder, or for an archive on a store in its `work_folder`
-(`register/exposure.parquet`), one line a wear. Names that `retain` drops elsewhere stay here for the profile's
-`retention.register_years`, because the law of many places asks for decades; their lines then lead to no wear
-and no incident of the archive. Only the role `health` and people who work on the machine can read it; every
-access is logged.
+(`register/exposure.parquet`), one line a wear. Names that `retain` drops elsewhere stay here for the
+profile's `retention.register_years`, because the law of many places asks for decades; their lines then lead
+to no wear and no incident of the archive. Only the role `health` and people who work on the machine can read
+it; every access is logged.
 """
 
 from __future__ import annotations
