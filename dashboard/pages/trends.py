@@ -256,8 +256,7 @@ def _summary(
         few = words.FEW.format(wears=counted(len(wears), "wear"), fewest=FEWEST_WEARS_FOR_A_RATE)
         paragraphs.append(html.P(few, className="few"))
     if running is not None:
-        month = sentences.month_text(running)
-        paragraphs.append(html.P(words.SO_FAR.format(month=month), className="few"))
+        paragraphs.append(html.P(words.SO_FAR.format(month=f"{running:%Y-%m}"), className="few"))
     limit = words.DOSE_LIMIT.format(limit=profile.heat.dose_limit)
     reading = words.READING.format(judged=MOST_JUDGED, baseline=BASELINE)
     paragraphs.append(html.P(f"{reading} {words.HEAT_NOTE} {limit} {words.ONGOING}", className="note"))
@@ -291,7 +290,7 @@ def _figure(name: str, title: str, figure: dict[str, Any] | None, sentence: str)
 def _month_listing(months: pl.DataFrame, running: date) -> Any:
     rows = []
     for row in months.sort("month", descending=True).iter_rows(named=True):
-        month = sentences.month_text(row["month"])
+        month = f"{row['month']:%Y-%m}"
         so_far = f"{month} {words.SO_FAR_MARK}" if row["month"] == running else month
         rows.append(
             [

@@ -167,7 +167,7 @@ def nice_top(top: float) -> float:
 
 
 def _months(table: pl.DataFrame) -> list[str]:
-    return [sentences.month_text(month) for month in table["month"]]
+    return table["month"].dt.strftime("%Y-%m").to_list()
 
 
 def _points(table: pl.DataFrame, bars: dict[str, Any] | None, edge: float) -> dict[str, Any]:

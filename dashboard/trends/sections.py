@@ -222,7 +222,8 @@ def planning(wears: pl.DataFrame, profile: Profile, choice: Choice) -> Any:
         lasts = [f"{minutes_to_warning(cylinder, warning_bar, one.rate_l_min):.0f} min" for one in three]
         told = (_rate_text(one, choice.display) for one in three)
         rows.append([task or words.ALL_TASKS, f"{three[0].wears:,}", *told, *lasts])
-    shown = wide(sentences.planning_heads(choice.display), rows)
+    heads = [head.format(rate=choice.display.label["rate"]) for head in words.PLANNING_TABLE_HEADS]
+    shown = wide(heads, rows)
     note = words.PLANNING_NOTE if rates else words.TOO_FEW_FOR_RATES
     told_first = sentences.planning_finding(rates, cylinder, warning_bar, doctrine)
     lead = [html.P(told_first, className="lead")] if told_first else []

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
 from typing import Any
 
 import polars as pl
@@ -25,7 +24,6 @@ from analysis.trends.rest import ShortRest, reached_text
 from analysis.trends.statistics import MannKendall
 from dashboard.trends import words
 from dashboard.trends.words import FLAG
-from dashboard.units import Units
 from ingest.plurals import counted, percent
 
 
@@ -50,18 +48,6 @@ PLOTS = (
     *(Plot(name, f"{title}, per 1000 wears", "", rate=True) for name, title in FLAG.items()),
 )
 MOST_MONTHS_NAMED = 4
-
-
-def planning_heads(units: Units) -> list[str]:
-    """Return the heads of the planning rates in the units that they are shown in."""
-    lasts = ["Lasts at half", "at 9 in 10", "at 19 in 20"]
-    rates = [f"Half are below, {units.label['rate']}", "9 in 10 are below", "19 in 20 are below"]
-    return ["Task", "Wears", *rates, *lasts]
-
-
-def month_text(month: date) -> str:
-    """Return a month as YYYY-MM."""
-    return f"{month:%Y-%m}"
 
 
 def plot_sentence(plot: Plot, found: Monthly, holds: bool = True, left_out: int = 0, cut: str = "") -> str:
@@ -100,7 +86,7 @@ def judged_text(judged: Predicted | None, table: pl.DataFrame) -> str:
         return not_judged
     if not judged.marks:
         return words.LIKE_BEFORE.format(months=BASELINE)
-    months = [month_text(month) for month in table["month"]]
+    months = table["month"].dt.strftime("%Y-%m")
     told = []
     for length in sorted({mark.months for mark in judged.marks}, reverse=True):
         for mark in [one for one in judged.marks if one.months == length][:MOST_MONTHS_NAMED]:
@@ -121,7 +107,7 @@ def months_out(judged: Mapping[str, Predicted], months: pl.DataFrame) -> str:
     named = []
     for plot in PLOTS:
         marks = judged[plot.name].marks if plot.name in judged else ()
-        own = [month_text(months["month"][mark.first]) for mark in marks if mark.months == 1]
+        own = [f"{months['month'][mark.first]:%Y-%m}" for mark in marks if mark.months == 1]
         if own:
             named.append(f"{plot.title} ({', '.join(own)})")
     return words.MONTHS_OUT.format(charts="; ".join(named)) if named else ""
@@ -133,10 +119,7 @@ def classes_sentence(months: pl.DataFrame) -> str:
     if not wears:
         return words.NOT_MEASURED
     text = " / ".join(f"{float(months[f'class_{c}_s'].sum()) / 60 / wears:.2f}" for c in THERMAL_CLASSES)
-    return (
-        f"Class I / II / III / IV: {text} min a wear over {counted(wears, 'wear')} with a heat sensor "
-        "(NIST TN 1474, of the estimated surroundings)."
-    )
+    return words.CLASSES.format(minutes=text, wears=counted(wears, "wear"))
 
 
 def _short(value: float) -> str:
@@ -155,16 +138,13 @@ def _short(value: float) -> str:
 def trend_text(trend: MannKendall | None, unit: str, holds: bool) -> str:
     """Describe a steady rise or fall if the trend holds; otherwise say that none is visible."""
     if trend is None:
-        return " Too few months to see a trend."
+        return words.TREND_TOO_SHORT
     if not holds:
-        return " No steady rise or fall is visible."
-    direction = "rise" if trend.slope_per_step > 0 else "fall"
-    sign = 12 if trend.slope_per_step > 0 else -12
-    low, high = sorted(sign * end for end in (trend.slope_low, trend.slope_high))
-    return (
-        f" A steady {direction} of about {_short(sign * trend.slope_per_step)} {unit} a year "
-        f"(95\u00a0% interval {_short(low)} to {_short(high)})."
-    )
+        return words.NO_TREND
+    sign, direction = (12, "rise") if trend.slope_per_step > 0 else (-12, "fall")
+    ends = sorted(sign * end for end in (trend.slope_low, trend.slope_high))
+    size, low, high = (_short(value) for value in (sign * trend.slope_per_step, *ends))
+    return words.TREND.format(direction=direction, size=size, unit=unit, low=low, high=high)
 
 
 def figure(value: float, digits: int = 3) -> str:
@@ -249,15 +229,8 @@ def chance_text(measured: FalseMarks) -> str:
     if not measured.drawn:
         return words.NOT_MEASURED_HERE
     named, marked = ([percent(share, 1) for share in ends] for ends in measured.shares())
-    return words.MEASURED_HERE.format(
-        copies=counted(measured.drawn, "copy", "copies"),
-        naming=measured.naming,
-        named=named[0],
-        named_high=named[1],
-        marking=measured.marking,
-        marked=marked[0],
-        marked_high=marked[1],
-    )
+    copies = counted(measured.drawn, "copy", "copies")
+    return words.MEASURED_HERE.format(copies=copies, named=named, marked=marked, **vars(measured))
 
 
 def headline(one: Signal) -> str:
@@ -275,40 +248,21 @@ def headline(one: Signal) -> str:
 
 def reason(one: Signal) -> str:
     """Return why a signal stands out: its figures with their interval, beside those of the rest."""
-    unit = words.UNIT.get(one.measure, "")
+    sign, more = (-1, "less") if one.how == "fall" else (1, "more")
+    told = {"unit": words.UNIT.get(one.measure, ""), "more": more, "recent": RECENT_WEARS, **vars(one)}
+    told |= {"value": figure(one.value), "rest": figure(one.rest), "expected": figure(one.expected, 2)}
+    told |= {"interval": interval(one.low, one.high), "percent": one.value}
     if one.part == "service":
-        sign, more = (1, "more") if one.how == "rise" else (-1, "less")
-        low, high = sorted((sign * one.low, sign * one.high))
-        return (
-            f"{figure(sign * one.value)} {unit} {more} each year ({interval(low, high)}) on a mean of "
-            f"{figure(one.rest)}, over {one.wears:,} wears. Each month is compared with the same month "
-            "of other years."
-        )
+        ends = interval(*sorted((sign * one.low, sign * one.high)))
+        return words.REASON["trend"].format(**{**told, "value": figure(sign * one.value), "interval": ends})
     if one.part == "set":
-        if one.how == "fall":
-            return (
-                f"Over {one.wears} wears the charge at the start has fallen steadily: {signed(one.value)} "
-                f"on a scale from \u22121 (always falling) to 0 (no change); {words.INTERVAL} "
-                f"{signed(one.low)} to {signed(one.high)}."
-            )
-        return (
-            f"{one.events} of its {one.wears} wears, where {figure(one.expected, 2)} were expected. "
-            f"Other sets: {figure(one.rest, 2)} per 1000 wears."
-        )
+        told |= {"low": signed(one.low), "high": signed(one.high), "value": signed(one.value)}
+        told["rest"] = figure(one.rest, 2)
+        return words.REASON["charge" if one.how == "fall" else "set"].format(**told)
     if one.how == "higher":
-        return (
-            f"{one.value:.0f}\u00a0% higher ({words.INTERVAL} {one.low:.0f} to {one.high:.0f}\u00a0%) in the "
-            f"last {RECENT_WEARS} wears than in the same wearer's earlier ones at the same kind of work "
-            f"({one.wears} wears in all)."
-        )
-    others = {"station": "the other stations", "role": "the other roles", "wearer": "all others"}[one.part]
-    crude = f"{figure(one.value)} {unit} ({interval(one.low, one.high)}); {others}: {figure(one.rest)}"
-    if not math.isfinite(one.expected):
-        return f"{crude}. Kind, task and season are taken into account."
-    return (
-        f"{one.events} of {one.wears:,} wears, where {figure(one.expected, 2)} are expected for the same "
-        f"kinds and tasks. As counted: {crude}."
-    )
+        return words.REASON["higher"].format(**told)
+    crude = words.REASON["crude"].format(**told, others=words.OTHERS[one.part])
+    return words.REASON["events" if math.isfinite(one.expected) else "amount"].format(**told, crude=crude)
 
 
 def short_rest(one: ShortRest) -> str:
@@ -319,37 +273,29 @@ def short_rest(one: ShortRest) -> str:
 
 def rule_sentence(rule: RestRule) -> str:
     """Return a rule of the profile with its source."""
-    limits = {
-        f"{rule.after_cylinders} cylinder(s) in succession": rule.after_cylinders,
-        f"{rule.after_work_min:.0f} min under air": rule.after_work_min,
-        f"{rule.after_hard_min:.0f} min of hard breathing": rule.after_hard_min,
-        f"a heat dose of {rule.after_heat_dose:g}": rule.after_heat_dose,
-    }
-    after = [text for text, limit in limits.items() if limit]
-    memory = " From memory: check it before relying on it." if rule.from_memory else ""
-    state = "" if rule.on else " Off."
-    return f"{rule.rest_min:.0f} min after {' or '.join(after)} (source: {rule.source}).{memory}{state}"
+    limits = (rule.after_cylinders, rule.after_work_min, rule.after_hard_min, rule.after_heat_dose)
+    after = [text.format(limit) for text, limit in zip(words.RULE_LIMITS, limits, strict=True) if limit]
+    text = words.RULE_SENTENCE.format(rest=rule.rest_min, after=" or ".join(after), source=rule.source)
+    memory = words.RULE_FROM_MEMORY if rule.from_memory else ""
+    return text + memory + ("" if rule.on else words.RULE_OFF)
 
 
 def forecast_sentence(account: Sequence[ForecastAccount]) -> str:
     """Say in one sentence how the forecasts of the low-air warning did."""
     every = account[0]
     if every.known < FEWEST_FORECASTS:
-        return (
-            f"{counted(every.known, 'forecast has', 'forecasts have')} an outcome (the wear reached its "
-            f"warning), of {every.said:,}: too few to judge ({FEWEST_FORECASTS} are needed)."
-        )
-    low, high = every.inside_interval
-    early_low, early_high = every.early_interval
+        have = counted(every.known, "forecast has", "forecasts have")
+        return words.FORECASTS_TOO_FEW.format(have=have, said=every.said, fewest=FEWEST_FORECASTS)
     ten = next((one for one in account if one.ahead_min == 10 and one.known), None)
-    middle = f"Of those 10 min ahead, half were off by less than {ten.error_min:.1f} min. " if ten else ""
-    return (
-        f"In {every.known:,} forecasts the wear reached its warning. "
-        f"{percent(every.inside / every.known)} of them were right: the warning came within the forecast "
-        f"interval (promised: 90\u00a0%; {words.INTERVAL} {percent(low)} to {percent(high)}). {middle}"
-        f"In {every.of_early:,} forecasts we know whether the warning came too early. It did in "
-        f"{percent(every.early_share, 1)} (promised: at most 5\u00a0%; {words.INTERVAL} "
-        f"{percent(early_low, 1)} to {percent(early_high, 1)})."
+    inside, early = every.inside_interval, every.early_interval
+    return words.FORECASTS_JUDGED.format(
+        known=every.known,
+        inside=percent(every.inside / every.known),
+        inside_ends=" to ".join(map(percent, inside)),
+        middle=words.FORECASTS_TEN_AHEAD.format(error=ten.error_min) if ten else "",
+        of_early=every.of_early,
+        early=percent(every.early_share, 1),
+        early_ends=" to ".join(percent(end, 1) for end in early),
     )
 
 
@@ -367,12 +313,14 @@ def groups_sentence(said: Sequence[ForecastAccount]) -> str:
     """Say which group of forecasts did worst, of those with enough outcomes."""
     enough = [one for one in said if one.known >= FEWEST_FORECASTS]
     if not enough:
-        return f"No group has {FEWEST_FORECASTS} forecasts with an outcome."
+        return words.NO_FORECAST_GROUP.format(fewest=FEWEST_FORECASTS)
     least = min(enough, key=lambda one: one.inside / one.known)
     most = max(enough, key=lambda one: one.early_share)
-    return (
-        f"Fewest inside: {percent(least.inside / least.known)} ({least.group}). "
-        f"Most before the early end: {percent(most.early_share, 1)} ({most.group})."
+    return words.FORECAST_WORST.format(
+        inside=percent(least.inside / least.known),
+        least=least.group,
+        early=percent(most.early_share, 1),
+        most=most.group,
     )
 
 
