@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Iterator
 from datetime import date, datetime
 from itertools import pairwise
 from pathlib import Path
@@ -23,7 +23,13 @@ from ingest.toml_faults import document_of
 FILE_NAMES = ("roster.toml", "roster.csv")
 KEPT_NAME = "stations_kept.csv"
 """Stations and roles under the names that `underair retain` gave, by day."""
-KEYS = ("wearer", "station", "role", "from", "until")
+KEYS = {
+    "wearer": ("wearer", "station", "role", "from", "until"),
+    "equipment": ("what", "id", "test", "done", "due"),
+}
+"""What a line of each table may say."""
+NEEDED = {"wearer": ("wearer", "station"), "equipment": ("what", "id", "due")}
+DAYS, CHECKED_BY_TABLE = ("from", "until", "done", "due"), ("wearer", "what")
 LONGEST_WORD = 80
 FAR = date(9999, 12, 31)
 
@@ -34,7 +40,6 @@ ROSTER = pl.Schema(
 
 CSV_NAME = "equipment.csv"
 WHAT = ("set", "cylinder")
-EQUIPMENT_KEYS = ("what", "id", "test", "done", "due")
 SOON_DAYS = 60
 """A test is due soon so many days ahead. Our own rule."""
 
@@ -61,8 +66,19 @@ def parse_roster(text: str, origin: str, form: str) -> pl.DataFrame:
 
     Raises `BadRoster` with the line, the value and what was expected.
     """
-    lines = lines_of(text, origin, form, "wearer", KEYS, ("wearer", "station"))
-    rows = [_row(line, origin, number) for number, line in enumerate(lines, 1)]
+    rows = []
+    for where, line in _lines_of(text, origin, form, "wearer"):
+        wearer, station = line.get("wearer"), line.get("station")
+        if not isinstance(wearer, str) or not is_id(wearer):
+            told = f"wearer must be a pseudonym as in the tally ({ID_WORDS}), got {wearer!r}"
+            raise BadRoster(f"{where}: {told}")
+        if station is None:
+            raise BadRoster(f"{where}: wearer {wearer} has no station")
+        first, last = line.get("from") or date.min, line.get("until") or FAR
+        if last < first:
+            raise BadRoster(f"{where}: until {last} is before from {first}")
+        role = line.get("role")
+        rows.append({"wearer_id": wearer, "station": station, "role": role, "from": first, "until": last})
     rows.sort(key=lambda row: (row["wearer_id"], row["from"]))
     for one, following in pairwise(rows):
         if one["wearer_id"] == following["wearer_id"] and following["from"] <= one["until"]:
@@ -81,7 +97,7 @@ def load_roster(path: Path) -> pl.DataFrame:
     form = path.suffix.lower().removeprefix(".")
     if form not in ("toml", "csv"):
         raise BadRoster(f"roster {path}: expected a file that ends in .toml or .csv")
-    return parse_roster(read_text(path), path.name, form)
+    return parse_roster(_text_of(path), path.name, form)
 
 
 def roster_beside(folder: Path) -> pl.DataFrame:
@@ -120,86 +136,6 @@ def with_station_and_role(wears: pl.DataFrame, roster: pl.DataFrame) -> pl.DataF
     return wears.with_columns(found["station"], found["role"])
 
 
-def read_text(path: Path) -> str:
-    """Return the text of a file; raises `BadRoster` when it cannot be read."""
-    try:
-        return path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise BadRoster(f"cannot read the roster {path}: {error}") from None
-
-
-def lines_of(
-    text: str, origin: str, form: str, table: str, keys: Sequence[str], needed: Collection[str]
-) -> Sequence[Mapping[str, Any]]:
-    """Return the lines of a table: of TOML its ``[[table]]``, of CSV all, without what is empty.
-
-    Raises `BadRoster` when the form is not kept, or the first line of CSV lacks a column that is `needed`.
-    """
-    if form == "csv":
-        reader = csv.DictReader(io.StringIO(text))
-        if not set(needed) <= set(reader.fieldnames or ()):
-            told = f"the first line must name the columns {', '.join(keys)}"
-            raise BadRoster(f"roster {origin}: {told}; got {', '.join(reader.fieldnames or ()) or 'nothing'}")
-        return [{key: value for key, value in line.items() if value not in (None, "")} for line in reader]
-    try:
-        document = document_of(text)
-    except ValueError as error:
-        raise BadRoster(f"roster {origin} is not TOML: {error}") from None
-    unknown = sorted(set(document) - {"wearer", "equipment"})
-    lines = document.get(table, [])
-    if unknown or not isinstance(lines, list) or not all(isinstance(line, dict) for line in lines):
-        what = f", got {', '.join(unknown)}" if unknown else ""
-        raise BadRoster(
-            f"roster {origin}: expected [[wearer]] and [[equipment]] tables and nothing else{what}"
-        )
-    return lines
-
-
-def known_keys(line: Mapping[str, Any], keys: Sequence[str], where: str) -> None:
-    """Refuse a line that has a key beyond those that are known."""
-    unknown = [str(key) for key in line if key not in keys]
-    if unknown:
-        raise BadRoster(f"{where}: unknown key {', '.join(unknown)}; expected {', '.join(keys)}")
-
-
-def _row(line: Mapping[str, Any], origin: str, number: int) -> dict[str, Any]:
-    where = f"roster {origin}, entry {number}"
-    known_keys(line, KEYS, where)
-    wearer = line.get("wearer")
-    if not isinstance(wearer, str) or not is_id(wearer):
-        raise BadRoster(f"{where}: wearer must be a pseudonym as in the tally ({ID_WORDS}), got {wearer!r}")
-    station, role = word_of(line, "station", where), word_of(line, "role", where)
-    if station is None:
-        raise BadRoster(f"{where}: wearer {wearer} has no station")
-    first, last = day_of(line, "from", where) or date.min, day_of(line, "until", where) or FAR
-    if last < first:
-        raise BadRoster(f"{where}: until {last} is before from {first}")
-    return {"wearer_id": wearer, "station": station, "role": role, "from": first, "until": last}
-
-
-def word_of(line: Mapping[str, Any], key: str, where: str) -> str | None:
-    """Return a text of a line; None where it is not there."""
-    value = line.get(key)
-    if value is None:
-        return None
-    if not isinstance(value, str) or not 1 <= len(value.strip()) <= LONGEST_WORD:
-        raise BadRoster(f"{where}: {key} must be a text of 1 to {LONGEST_WORD} characters, got {value!r}")
-    return value.strip()
-
-
-def day_of(line: Mapping[str, Any], key: str, where: str) -> date | None:
-    """Return a day of a line; None where it is not there."""
-    value = line.get(key)
-    if isinstance(value, datetime):
-        return value.date()
-    if value is None or isinstance(value, date):
-        return value
-    try:
-        return date.fromisoformat(str(value).strip())
-    except ValueError:
-        raise BadRoster(f"{where}: {key} must be a day such as 2031-04-01, got {value!r}") from None
-
-
 def equipment_beside(folder: Path) -> pl.DataFrame:
     """Return the test dates in a folder: `[[equipment]]` of roster.toml and the lines of equipment.csv.
 
@@ -209,22 +145,66 @@ def equipment_beside(folder: Path) -> pl.DataFrame:
     """
     rows = []
     for path in (folder / FILE_NAMES[0], folder / CSV_NAME):
-        if path.is_file():
-            form = path.suffix.removeprefix(".")
-            lines = lines_of(
-                read_text(path), path.name, form, "equipment", EQUIPMENT_KEYS, ("what", "id", "due")
-            )
-            rows += [
-                _test_of(line, f"{path.name}, equipment {number}") for number, line in enumerate(lines, 1)
-            ]
+        lines = _lines_of(_text_of(path), path.name, path.suffix[1:], "equipment") if path.is_file() else ()
+        for where, line in lines:
+            what, name, due = line.get("what"), line.get("id"), line.get("due")
+            if what not in WHAT:
+                raise BadRoster(f"{where}: what must be set or cylinder, got {what!r}")
+            if name is None or due is None:
+                raise BadRoster(f"{where}: id and due are needed, such as id S-014 and due 2031-04-01")
+            rows.append((what, name, line.get("test") or "", line.get("done"), due))
     return pl.DataFrame(rows, schema=EQUIPMENT, orient="row").sort("due", "what", "id", "test")
 
 
-def _test_of(line: Mapping[str, Any], where: str) -> tuple[Any, ...]:
-    known_keys(line, EQUIPMENT_KEYS, where)
-    if line.get("what") not in WHAT:
-        raise BadRoster(f"{where}: what must be set or cylinder, got {line.get('what')!r}")
-    name, due = word_of(line, "id", where), day_of(line, "due", where)
-    if name is None or due is None:
-        raise BadRoster(f"{where}: id and due are needed, such as id S-014 and due 2031-04-01")
-    return line["what"], name, word_of(line, "test", where) or "", day_of(line, "done", where), due
+def _text_of(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise BadRoster(f"cannot read the roster {path}: {error}") from None
+
+
+def _lines_of(text: str, origin: str, form: str, table: str) -> Iterator[tuple[str, dict[str, Any]]]:
+    """Yield each line of a table and its place: of TOML its ``[[table]]``, of CSV all, without what is empty.
+
+    Words are stripped and days are read; `CHECKED_BY_TABLE` is left as it is.
+    """
+    keys = KEYS[table]
+    lines: Any
+    if form == "csv":
+        reader = csv.DictReader(io.StringIO(text))
+        if not set(NEEDED[table]) <= set(reader.fieldnames or ()):
+            told = f"the first line must name the columns {', '.join(keys)}"
+            raise BadRoster(f"roster {origin}: {told}; got {', '.join(reader.fieldnames or ()) or 'nothing'}")
+        lines = [{key: value for key, value in line.items() if value not in (None, "")} for line in reader]
+    else:
+        try:
+            document = document_of(text)
+        except ValueError as error:
+            raise BadRoster(f"roster {origin} is not TOML: {error}") from None
+        unknown, lines = sorted(set(document) - set(KEYS)), document.get(table, [])
+        if unknown or not isinstance(lines, list) or not all(isinstance(line, dict) for line in lines):
+            what = f", got {', '.join(unknown)}" if unknown else ""
+            raise BadRoster(
+                f"roster {origin}: expected [[wearer]] and [[equipment]] tables and nothing else{what}"
+            )
+    for number, line in enumerate(lines, 1):
+        where = f"roster {origin}, {'entry' if table == 'wearer' else table} {number}"
+        if unknown := [str(key) for key in line if key not in keys]:
+            raise BadRoster(f"{where}: unknown key {', '.join(unknown)}; expected {', '.join(keys)}")
+        yield where, {key: _value(key, value, where) for key, value in line.items()}
+
+
+def _value(key: str, value: Any, where: str) -> Any:
+    """Return a day or a stripped word."""
+    if key in CHECKED_BY_TABLE:
+        return value
+    if key in DAYS:
+        try:
+            if isinstance(value, date):
+                return value.date() if isinstance(value, datetime) else value
+            return date.fromisoformat(str(value).strip())
+        except ValueError:
+            raise BadRoster(f"{where}: {key} must be a day such as 2031-04-01, got {value!r}") from None
+    if not isinstance(value, str) or not 1 <= len(value.strip()) <= LONGEST_WORD:
+        raise BadRoster(f"{where}: {key} must be a text of 1 to {LONGEST_WORD} characters, got {value!r}")
+    return value.strip()

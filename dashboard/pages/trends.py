@@ -94,7 +94,7 @@ def _body(context: PageContext, look: TrendsLook, choice: Choice) -> tuple[Any, 
     None where the choice has no wears.
     """
     today = utc_now().date()
-    made: tuple[Any, list[Any]] | None = look.bodies.get(
+    made: tuple[Any, list[Any]] | None = look.made.get(
         (choice, today), lambda: _sections(context, look, choice, today)
     )
     return made
@@ -169,16 +169,14 @@ def register(app: Dash, context: PageContext) -> None:
 
 def _heading(look: TrendsLook, choice: Choice, *, people: bool) -> Any:
     there = look.there
-    rows = [_chips(choice, words.PERIOD, "year", there.years, words.ALL_YEARS)]
+    rows = [_chips(choice, words.PERIOD, "year", there["year"], words.ALL_YEARS)]
     if people:
-        if len(there.kinds) > 1 or choice.kind:
-            kinds = {kind: words.KIND_WORDS[kind] for kind in there.kinds}
+        if len(there["kind"]) > 1 or choice.kind:
+            kinds = {kind: words.KIND_WORDS[kind] for kind in there["kind"]}
             rows.append(_chips(choice, words.KIND, "kind", kinds))
-        if there.stations:
-            rows.append(_chips(choice, words.STATION, "station", there.stations))
-        if there.roles:
-            rows.append(_chips(choice, words.ROLE, "role", there.roles))
-        if choice.near or there.near_misses:
+        for name, label in (("station", words.STATION), ("role", words.ROLE)):
+            rows += [_chips(choice, label, name, there[name])] if there[name] else []
+        if choice.near or there["near"]:
             rows.append(_chips(choice, words.NEAR_MISSES, "near", {"only": words.ONLY_NEAR_MISSES}))
         rows.append(_chips(choice, words.UNITS, "units", words.UNIT_CHOICES, every=None))
     year = f"?year={choice.year}" if choice.year else ""

@@ -44,7 +44,7 @@ def add_routes(server: flask.Flask, context: PageContext) -> None:
     @server.get("/trends/inside.zip")
     def trends_inside() -> flask.Response:
         look = keeper_of(context).look()
-        year = _word("year") if _word("year") in look.there.years else ""
+        year = _word("year") if _word("year") in look.there["year"] else ""
         made = inside(context, look)
         shown, measured = made.tables, keeper_of(context).chance.count
         if year:  # only these two have months or years: the others are over all of them
@@ -80,10 +80,12 @@ def published_now(context: PageContext, look: TrendsLook) -> dict[str, Published
 
 def inside(context: PageContext, look: TrendsLook) -> Audit:
     """Return the service's own tables, made once while the ledger stays as it is."""
-    return look.audits.get(
-        "all",
-        lambda: audit(look.ledger, look.never_heard, context.profile, look.forecasts, look.falls),
-    )
+
+    def work_out() -> Audit:
+        return audit(look.ledger, look.never_heard, context.profile, look.forecasts, look.falls)
+
+    made: Audit = look.made.get("audit", work_out)
+    return made
 
 
 def files_of(shown: Mapping[str, pl.DataFrame], profile: Profile, *, published: bool) -> dict[str, str]:

@@ -15,7 +15,6 @@ from weakref import WeakKeyDictionary
 import polars as pl
 
 from analysis.profile import Rest
-from analysis.trends.audit import Audit
 from analysis.trends.comparisons import Standing, signals
 from analysis.trends.forecast_audit import ForecastLines, lines_of
 from analysis.trends.ledger import SET_EVENTS, Ledger, empty_ledger, falls_between_wears, was_heard
@@ -69,49 +68,34 @@ class TrendsLook:
     forecasts: ForecastLines = field(default_factory=lambda: lines_of(NO_FORECASTS, empty_ledger()["wears"]))
     # Where pressure fell between two wears (`analysis.trends.ledger.falls_between_wears`).
     falls: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=SET_EVENTS))
-    there: Choosable = field(default_factory=lambda: Choosable([], [], [], [], near_misses=False))
+    there: dict[str, list[str]] = field(default_factory=dict)  # as `known_of`
     # Entries of people who were never heard under air, as `wears`.
     never_heard: pl.DataFrame = field(
         default_factory=lambda: with_station_and_role(empty_ledger()["wears"], no_roster())
     )
-    # What stands out in a choice, worked out when it is first asked for.
-    standing_out: Once[Choice, Standing] = field(default_factory=Once)
-    # The page's sections of a choice on a day: they change when the ledger or the day does.
-    bodies: Once[tuple[Choice, date], Any] = field(default_factory=Once)
-    # Rests that were too short, over all wears: a choice shows those of its own wears.
-    rests: Once[str, list[ShortRest]] = field(default_factory=Once)
-    audits: Once[str, Audit] = field(default_factory=Once)  # the service's own tables, over all wears
+    # Worked out when it is first asked for: what stands out in a `Choice`, the page's sections of a choice on
+    # a day, rests that were too short ("rests") and the service's own tables ("audit"), over all wears.
+    made: Once[Any, Any] = field(default_factory=Once)
     update_problem: str = ""  # why what is new could not be worked out; empty when it could
     # `roster`, `equipment`: who is where, and which tests are due; empty without a roster
     roster: pl.DataFrame = field(default_factory=no_roster)
     equipment: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=EQUIPMENT))
 
 
-@dataclass(frozen=True)
-class Choosable:
-    """What can be chosen from: years with wears (newest first), kinds, stations, roles, near misses."""
-
-    years: list[str]
-    kinds: list[str]
-    stations: list[str]
-    roles: list[str]
-    near_misses: bool
-
-
-def known_of(*lots: pl.DataFrame) -> Choosable:
-    """Return the possible choices, over all lots of wears together."""
-    there: dict[str, set[Any]] = {
+def known_of(*lots: pl.DataFrame) -> dict[str, list[str]]:
+    """Return the values of each part of a choice over all lots of wears together; years newest first."""
+    found: dict[str, set[Any]] = {
         name: {word for wears in lots for word in wears[name].drop_nulls().unique()}
         for name in ("kind", "station", "role")
     }
     years = {year for wears in lots for year in wears["started"].drop_nulls().dt.year().unique()}
-    return Choosable(
-        [str(year) for year in sorted(years, reverse=True)],
-        [kind for kind in KINDS if kind in there["kind"]],
-        sorted(there["station"]),
-        sorted(there["role"]),
-        any(wears["near_miss"].count() > 0 for wears in lots),
-    )
+    return {
+        "year": [str(year) for year in sorted(years, reverse=True)],
+        "kind": [kind for kind in KINDS if kind in found["kind"]],
+        "station": sorted(found["station"]),
+        "role": sorted(found["role"]),
+        "near": ["only"] if any(wears["near_miss"].count() for wears in lots) else [],
+    }
 
 
 @dataclass(frozen=True)
@@ -140,19 +124,13 @@ class Choice:
         return "/trends" + (f"?{urlencode(said)}" if said else "")
 
 
-def choice_of(query: dict[str, str], there: Choosable) -> Choice:
+def choice_of(query: dict[str, str], there: dict[str, list[str]]) -> Choice:
     """Return the choice that a query makes; what the ledger does not have is not chosen."""
     cylinder = query.get("cylinder", "")
-    known = {
-        "year": there.years,
-        "kind": list(KINDS),
-        "station": there.stations,
-        "role": there.roles,
-    }
+    known = {**there, "kind": list(KINDS), "near": ["only"]}
     return Choice(
         **{name: query[name] for name, values in known.items() if query.get(name) in values},
         since=str(day_of(query.get("since", "")) or ""),
-        near="only" if query.get("near") == "only" else "",
         units=query.get("units", "") if query.get("units") in UNITS else METRIC.name,
         cylinder=int(cylinder) if cylinder.isdecimal() and int(cylinder) < len(CYLINDERS) else 1,
     )
@@ -204,7 +182,8 @@ def standing_out(
         those = chosen(look.ledger["wears"], choice) if wears is None else wears
         return signals(those, *events_in(look, choice), running_month(), months)
 
-    return look.standing_out.get(choice, work_out)
+    found: Standing = look.made.get(choice, work_out)
+    return found
 
 
 def rests_in(look: TrendsLook, wears: pl.DataFrame, rules: Rest) -> list[ShortRest]:
@@ -213,7 +192,7 @@ def rests_in(look: TrendsLook, wears: pl.DataFrame, rules: Rest) -> list[ShortRe
     A rest is judged by all wears: a drill may follow an incident too soon, also where only drills are shown.
     """
     every = look.ledger["wears"]
-    found = look.rests.get("all", lambda: short_rests(every, rules))
+    found: list[ShortRest] = look.made.get("rests", lambda: short_rests(every, rules))
     if len(wears) == len(every):
         return found
     ids = wears.select("wear_id").filter(pl.col("wear_id").is_in([one.wear_id for one in found]))
