@@ -51,17 +51,16 @@ def audit(
     unheard: pl.DataFrame,
     profile: Profile,
     forecasts: ForecastLines | None = None,
-    falls: pl.DataFrame | None = None,
 ) -> Audit:
-    """Return the tables of a ledger whose wears have `station` and `role` (`analysis.trends.roster`).
+    """Return the tables of a ledger whose wears have `station` and `role`, and its events `with_falls`.
 
     - `unheard`: entries of people who were never heard under air, as the wears (`ledger.was_heard`).
-    - `forecasts` and `falls` (`falls_between_wears`): the ledger's, where the caller has them already.
+    - `forecasts`: the ledger's, where the caller has them already.
     """
     if forecasts is None:
         forecasts = lines_of(ledger["forecasts"], ledger["wears"])
     wears = ledger["wears"].filter(pl.col("started").is_not_null())
-    standing, rates = signals(wears, ledger["set_events"], falls), planning_rates(wears)
+    standing, rates = signals(wears, ledger["set_events"]), planning_rates(wears)
     months = every_month(with_never_heard(sums_by(wears, MONTH), unheard, MONTH))
     planned = [(task or ALL, one) for task, of_task in rates.items() for one in of_task]
     forecast = [(str(one.ahead_min or ALL), one) for one in audited(forecasts)]
@@ -71,7 +70,7 @@ def audit(
         "by_month": _with_rates(months.with_columns(pl.col("month").dt.strftime("%Y-%m"))),
         "by_part": _with_rates(_parts(wears, unheard)),
         "planning_rates": _table(planned, "task", PLANNING),
-        "sets": set_counts(wears, ledger["set_events"], falls).filter(pl.col("set_id").is_not_null()),
+        "sets": set_counts(wears, ledger["set_events"]).filter(pl.col("set_id").is_not_null()),
         "forecasts": _table(forecast, "ahead_min", FORECAST).rename({"error_min": "median_error_min"}),
         "rest": _rest(wears, profile),
         "standing_out": found.with_columns(pl.col("name").replace("", None)),

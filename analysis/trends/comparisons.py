@@ -125,15 +125,13 @@ class _Asked:
 def signals(
     wears: pl.DataFrame,
     set_events: pl.DataFrame,
-    falls: pl.DataFrame | None = None,
     running: date | None = None,
     months: pl.DataFrame | None = None,
 ) -> Standing:
     """Return what stands out, the surest first.
 
     - `wears`: the ledger's wears with `station` and `role` (`analysis.trends.roster`).
-    - `set_events`: the ledger's events of sets.
-    - `falls`: as in `set_counts`.
+    - `set_events`: the ledger's events of sets, `with_falls`.
     - `running`: first day of the month that is not over: no part of a trend.
     - `months`: `by_month` of the wears, where the caller has them already.
     """
@@ -146,7 +144,7 @@ def signals(
     _wearers(asked, _groups(asked))
     _own_history(asked)
     asked.signals += _months(by_month(wears) if months is None else months, running)
-    _sets(asked, set_flags(wears, set_events, falls))
+    _sets(asked, set_flags(wears, set_events))
     found: list[Signal] = []
     families: Counter[str] = Counter()
     for question, level in QUESTIONS.items():

@@ -51,13 +51,11 @@ class FalseMarks:
         return told[0], told[1]
 
 
-def false_marks(
-    wears: pl.DataFrame, set_events: pl.DataFrame, falls: pl.DataFrame, running: date
-) -> Iterator[FalseMarks]:
+def false_marks(wears: pl.DataFrame, set_events: pl.DataFrame, running: date) -> Iterator[FalseMarks]:
     """Yield the counts after each ledger that is drawn, without an end.
 
     - `wears`: the ledger's wears with `station` and `role`.
-    - `set_events` and `falls`: as in `analysis.trends.comparisons.signals`.
+    - `set_events`: as in `analysis.trends.comparisons.signals`.
     - `running`: first day of the month that is not over.
     """
     wears = wears.filter(pl.col("started").is_not_null())
@@ -66,7 +64,7 @@ def false_marks(
     count = FalseMarks()
     while len(wears):
         made = draw.wears(rng)
-        found = signals(made, draw.events(set_events, rng), draw.events(falls, rng), running).found
+        found = signals(made, draw.events(set_events, rng), running).found
         named = any(one.part != "service" for one in found)
         marked = any(one.part == "service" for one in found) or any(
             one.marks for one in judged_months(made, running).values()

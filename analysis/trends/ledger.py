@@ -151,6 +151,11 @@ def falls_between_wears(wears: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def with_falls(set_events: pl.DataFrame, wears: pl.DataFrame) -> pl.DataFrame:
+    """Return the events of sets with those of `falls_between_wears`; `wears` are all: a part has gaps."""
+    return pl.concat([set_events, falls_between_wears(wears).cast(set_events.schema)])
+
+
 def _wears(results: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
     hard = (
         results["air"]

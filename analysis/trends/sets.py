@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.trends.ledger import as_in, falls_between_wears
+from analysis.trends.ledger import as_in
 from analysis.trends.measures import SILENT_WEAR_MIN
 
 FEWEST_WEARS = 20
@@ -36,23 +36,20 @@ def events_of(set_events: pl.DataFrame, wears: pl.DataFrame, part: pl.DataFrame)
 def set_counts(
     wears: pl.DataFrame,
     set_events: pl.DataFrame,
-    falls: pl.DataFrame | None = None,
     most: int | None = None,
     first: Collection[str] = (),
 ) -> pl.DataFrame:
     """Return one line a set: `wears`, `silent_min`, the counts of `SET_MEASURES`, battery's `decline`.
-
-    `falls` are those of `falls_between_wears` where `wears` is a part of all: between two wears of a part
-    there may be others, which used the air. None: `wears` is the whole.
 
     `decline` is the rank correlation of the charge at the start with time (negative: falling), null below
     `FEWEST_WEARS` known charges.
 
     `most`: only so many sets, those of `first` before all, then those with the most findings.
     """
-    found = _findings(wears, set_events, falls)
-    events = found.group_by("set_id").agg(
-        pl.col("code").is_in(codes).sum().alias(name) for name, codes in CODES.items()
+    events = (
+        as_in(set_events, wears, "set_id")
+        .group_by("set_id")
+        .agg(pl.col("code").is_in(codes).sum().alias(name) for name, codes in CODES.items())
     )
     sums = wears.group_by("set_id").agg(
         pl.len().alias("wears"),
@@ -88,12 +85,10 @@ def charges_of(wears: pl.DataFrame) -> pl.DataFrame:
     return counts.join(declines, on="set_id", how="left", nulls_equal=True)
 
 
-def set_flags(
-    wears: pl.DataFrame, set_events: pl.DataFrame, falls: pl.DataFrame | None
-) -> dict[str, NDArray[np.float64]]:
+def set_flags(wears: pl.DataFrame, set_events: pl.DataFrame) -> dict[str, NDArray[np.float64]]:
     """Return which wears had each finding about their set: each finding belongs to its set's nearest wear."""
     rows = wears.select("set_id", "started").with_row_index("place")
-    nearest = _with_nearest(_findings(wears, set_events, falls), rows, "place")
+    nearest = _with_nearest(as_in(set_events, wears, "set_id"), rows, "place")
     flags = {}
     for name, codes in CODES.items():
         flags[name] = np.zeros(len(wears))
@@ -113,8 +108,3 @@ def _with_nearest(events: pl.DataFrame, wears: pl.DataFrame, name: str) -> pl.Da
         strategy="nearest",
         check_sortedness=False,
     )
-
-
-def _findings(wears: pl.DataFrame, set_events: pl.DataFrame, falls: pl.DataFrame | None) -> pl.DataFrame:
-    lots = (set_events, falls_between_wears(wears) if falls is None else falls)
-    return pl.concat([as_in(lot, wears, "set_id").cast({"code": pl.String}) for lot in lots])

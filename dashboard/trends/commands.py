@@ -126,7 +126,7 @@ def audit(
     from analysis.pieces.spread import spread_over
     from analysis.profile import load_profile
     from analysis.trends.audit import duties_tables
-    from analysis.trends.ledger import was_heard
+    from analysis.trends.ledger import was_heard, with_falls
     from analysis.trends.roster import equipment_beside, roster_beside, with_station_and_role
     from dashboard.trends.releases import replace
     from dashboard.trends.wear_ledger import WearLedger, between
@@ -150,6 +150,7 @@ def audit(
     ):
         ledger.update(now, progress, run)
     tables = ledger.tables()
+    tables["set_events"] = with_falls(tables["set_events"], tables["wears"])
     unheard = between({"wears": ledger.everybody().filter(~was_heard())}, first, last)["wears"]
     place = work_folder(archive_folder)
     roster = roster_beside(place)
@@ -238,7 +239,6 @@ def _inside(
     from analysis.trends.audit import chance_table
     from analysis.trends.before_after import changes, table_of
     from analysis.trends.false_marks import FalseMarks, false_marks
-    from analysis.trends.ledger import falls_between_wears
     from dashboard.trends.inside_summary import inside_html, inside_periods
 
     made = audit_ledger(ledger, unheard, profile)
@@ -246,8 +246,7 @@ def _inside(
     found = None if since is None else (since.date(), changes(ledger["wears"], since.date()))
     if found is not None:
         tables["before_after"] = table_of(found[1])
-    wears, running = ledger["wears"], now.date().replace(day=1)
-    counts = false_marks(wears, ledger["set_events"], falls_between_wears(wears), running)
+    counts = false_marks(ledger["wears"], ledger["set_events"], now.date().replace(day=1))
     measured = FalseMarks()
     for count in islice(counts, copies):
         measured = count

@@ -82,7 +82,7 @@ def inside(context: PageContext, look: TrendsLook) -> Audit:
     """Return the service's own tables, made once while the ledger stays as it is."""
 
     def work_out() -> Audit:
-        return audit(look.ledger, look.never_heard, context.profile, look.forecasts, look.falls)
+        return audit(look.ledger, look.never_heard, context.profile, look.forecasts)
 
     made: Audit = look.made.get("audit", work_out)
     return made

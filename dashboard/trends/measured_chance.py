@@ -9,8 +9,6 @@ from collections.abc import Iterator
 from datetime import date
 from itertools import islice
 
-import polars as pl
-
 from analysis.trends.false_marks import DRAWS, FalseMarks, false_marks
 from analysis.trends.ledger import Ledger
 from ingest.contract.any_error import ANY_ERROR
@@ -32,13 +30,13 @@ class MeasuredChance:
         self._lock = threading.Lock()
         self._began = -AGAIN_AFTER_S
 
-    def begin(self, ledger: Ledger, falls: pl.DataFrame, running: date) -> None:
+    def begin(self, ledger: Ledger, running: date) -> None:
         """Measure, unless that was done within a day; what is given is as in `false_marks`."""
         with self._lock:
             if time.monotonic() - self._began < AGAIN_AFTER_S or not len(ledger["wears"]):
                 return
             self._began = time.monotonic()
-        counts = false_marks(ledger["wears"], ledger["set_events"], falls, running)
+        counts = false_marks(ledger["wears"], ledger["set_events"], running)
         threading.Thread(target=self._measure, args=(counts,), name="chance", daemon=True).start()
 
     def stop(self) -> None:

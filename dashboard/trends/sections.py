@@ -243,11 +243,8 @@ def _rate_text(one: PlanningRate, units: Units) -> str:
     return f"{rate} ({low} or more)" if high is None else f"{rate} ({low or '–'} to {high})"
 
 
-def sets(wears: pl.DataFrame, events: tuple[pl.DataFrame, pl.DataFrame], found: Sequence[Signal]) -> Any:
-    """Return the sets, those that stand out first, then those with the most findings.
-
-    `events` are what was found about them, and where pressure fell between wears.
-    """
+def sets(wears: pl.DataFrame, events: pl.DataFrame, found: Sequence[Signal]) -> Any:
+    """Return the sets, those that stand out first, then those with the most findings in `events`."""
     why: dict[str, list[str]] = {}
     for one in found:
         if one.part == "set":
@@ -265,7 +262,7 @@ def sets(wears: pl.DataFrame, events: tuple[pl.DataFrame, pl.DataFrame], found: 
             number(row["silent_min"], "min", 1),
             count(row["pressure_fell_closed"]),
         ]
-        for row in set_counts(wears, *events, most=MOST_SETS, first=why).iter_rows(named=True)
+        for row in set_counts(wears, events, most=MOST_SETS, first=why).iter_rows(named=True)
     ]
     return listing(
         "trends-sets",

@@ -17,7 +17,7 @@ import polars as pl
 from analysis.profile import Rest
 from analysis.trends.comparisons import Standing, signals
 from analysis.trends.forecast_audit import ForecastLines, lines_of
-from analysis.trends.ledger import SET_EVENTS, Ledger, empty_ledger, falls_between_wears, was_heard
+from analysis.trends.ledger import Ledger, empty_ledger, was_heard, with_falls
 from analysis.trends.rest import ShortRest, short_rests
 from analysis.trends.roster import (
     CSV_NAME,
@@ -58,7 +58,7 @@ KINDS = ("incident", "drill", "training")
 class TrendsLook:
     """The ledger at one moment."""
 
-    # `wears` and `set_events`, coded (`analysis.trends.ledger.coded`); `wears` has `station` and `role` too.
+    # `wears`, with `station` and `role`, and `set_events`, `with_falls`; coded (`analysis.trends.ledger`).
     ledger: Ledger
     roster_problem: str  # why the roster could not be read; empty when it could
     # (done, total) in messages, or None when everything that has ended is worked out
@@ -66,8 +66,6 @@ class TrendsLook:
     version: int  # changes when the ledger or the roster does
     # The ledger's; the wears' column `row` has the numbers that they are known by.
     forecasts: ForecastLines = field(default_factory=lambda: lines_of(NO_FORECASTS, empty_ledger()["wears"]))
-    # Where pressure fell between two wears (`analysis.trends.ledger.falls_between_wears`).
-    falls: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=SET_EVENTS))
     there: dict[str, list[str]] = field(default_factory=dict)  # as `known_of`
     # Entries of people who were never heard under air, as `wears`.
     never_heard: pl.DataFrame = field(
@@ -157,17 +155,13 @@ def chosen(wears: pl.DataFrame, choice: Choice) -> pl.DataFrame:
     return wears
 
 
-def events_in(look: TrendsLook, choice: Choice) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Return what was found about sets in a choice's wears, and where pressure fell between wears."""
-    lots = (look.ledger["set_events"], look.falls)
+def events_in(look: TrendsLook, choice: Choice) -> pl.DataFrame:
+    """Return what was found about sets in a choice's wears."""
+    events = look.ledger["set_events"]
     if choice.kind or choice.station or choice.role or choice.near:
         every = look.ledger["wears"]
-        part = chosen(every, replace(choice, year=""))
-        lots = (events_of(lots[0], every, part), events_of(lots[1], every, part))
-    if choice.year:
-        in_year = pl.col("at").dt.year() == int(choice.year)
-        lots = (lots[0].filter(in_year), lots[1].filter(in_year))
-    return lots
+        events = events_of(events, every, chosen(every, replace(choice, year="")))
+    return events.filter(pl.col("at").dt.year() == int(choice.year)) if choice.year else events
 
 
 def standing_out(
@@ -180,7 +174,7 @@ def standing_out(
 
     def work_out() -> Standing:
         those = chosen(look.ledger["wears"], choice) if wears is None else wears
-        return signals(those, *events_in(look, choice), running_month(), months)
+        return signals(those, events_in(look, choice), running_month(), months)
 
     found: Standing = look.made.get(choice, work_out)
     return found
@@ -293,7 +287,7 @@ class Keeper:
                 if self.when_new is not None and look.version != seen and look.working is None:
                     self.when_new(look)
                     seen = look.version
-                    self.chance.begin(look.ledger, look.falls, running_month())
+                    self.chance.begin(look.ledger, running_month())
             except ANY_ERROR:
                 log.exception("the ledger of wears could not be looked after; the next try is in a minute")
 
@@ -315,13 +309,13 @@ class Keeper:
                 wears = heard.with_row_index("row").cast({"row": pl.Int32})
                 del heard
                 lines = lines_of(tables.pop("forecasts"), wears)
-                falls = falls_between_wears(wears)
+                tables["set_events"] = with_falls(tables["set_events"], wears)
                 wears = with_station_and_role(wears.drop(NOT_SHOWN), roster)
                 unheard = with_station_and_role(unheard, roster)
                 tables["wears"] = wears
                 self._version += 1
                 there = known_of(wears, unheard)
-                look = TrendsLook(tables, "", None, self._version, lines, falls, there, unheard)
+                look = TrendsLook(tables, "", None, self._version, lines, there, unheard)
                 self._joined = (state, look)
                 self._join_again_at = time.monotonic() + AGAIN_AFTER_S
             return replace(

@@ -14,7 +14,7 @@ from analysis.simulation.shipped_years import read_three_years
 from analysis.trends.before_after import changes
 from analysis.trends.comparisons import above_the_usual, signals
 from analysis.trends.forecast_audit import audited, by_hardness, by_month, lines_of
-from analysis.trends.ledger import OWN, SCHEMAS, Ledger, coded, falls_between_wears, plain
+from analysis.trends.ledger import OWN, SCHEMAS, Ledger, coded, plain, with_falls
 from analysis.trends.measures import MEANS, judged_months, sums_by
 from analysis.trends.measures import by_month as wears_by_month
 from analysis.trends.naming import codes_of, numbered, numbers_of, strata_of
@@ -65,16 +65,16 @@ def test_what_stands_out_is_the_same(both: Both) -> None:
 
 def test_sums_sets_and_judged_months_are_the_same(both: Both) -> None:
     texts, numbers = both
-    falls = [falls_between_wears(one["wears"]) for one in both]
-    assert len(falls[0]) == len(falls[1])
+    events = [with_falls(one["set_events"], one["wears"]) for one in both]
+    assert len(events[0]) == len(events[1])
     for by in ("station", "role", "kind"):
         assert_frame_equal(
             plain(sums_by(numbers["wears"], by)), sums_by(texts["wears"], by), check_column_order=True
         )
     assert_frame_equal(wears_by_month(numbers["wears"]), wears_by_month(texts["wears"]))
     assert_frame_equal(
-        plain(set_counts(numbers["wears"], numbers["set_events"], falls[1])),
-        set_counts(texts["wears"], texts["set_events"], falls[0]),
+        plain(set_counts(numbers["wears"], events[1])),
+        set_counts(texts["wears"], events[0]),
     )
     drills = [one["wears"].filter(pl.col("kind") == "drill") for one in both]
     assert_frame_equal(

@@ -44,14 +44,14 @@ def test_no_copy_has_what_was_planted() -> None:
     years = (pl.col("started").dt.year() - 2028).cast(pl.Float64)
     wears = ledger(1001, planted={"station": 4.0}).with_columns(pl.col("heat_dose") * (1 + 0.5 * years))
     assert ("station", "Station 2") in named(wears)
-    rising = [one.measure for one in signals(wears, NOTHING, NOTHING, RUNNING).found if one.part == "service"]
+    rising = [one.measure for one in signals(wears, NOTHING, RUNNING).found if one.part == "service"]
     assert "heat_dose" in rising
     draw, rng = Redrawn(wears), np.random.default_rng(0)
     for _ in range(4):
-        found = signals(draw.wears(rng), NOTHING, NOTHING, RUNNING).found
+        found = signals(draw.wears(rng), NOTHING, RUNNING).found
         told = {(one.part, one.name) for one in found} | {(one.part, one.measure) for one in found}
         assert not told & {("station", "Station 2"), ("service", "heat_dose")}
-    counts = list(islice(false_marks(wears, NOTHING, NOTHING, RUNNING), 3))
+    counts = list(islice(false_marks(wears, NOTHING, RUNNING), 3))
     assert [one.drawn for one in counts] == [1, 2, 3]
     assert counts[-1].naming <= 1
 
@@ -68,7 +68,7 @@ def test_findings_about_sets_go_to_any_set() -> None:
 
 
 def test_no_wears_give_no_figure() -> None:
-    assert list(false_marks(ledger(1).clear(), NOTHING, NOTHING, date(2031, 1, 1))) == []
+    assert list(false_marks(ledger(1).clear(), NOTHING, date(2031, 1, 1))) == []
 
 
 def test_the_figure_is_said_with_its_upper_end() -> None:

@@ -12,7 +12,7 @@ import pytest
 from analysis.trends.before_after import changes
 from analysis.trends.comparisons import Signal, signals
 from analysis.trends.false_marks import Redrawn
-from analysis.trends.ledger import SET_EVENTS, WEARS, falls_between_wears
+from analysis.trends.ledger import SET_EVENTS, WEARS, with_falls
 from analysis.trends.measures import by_month, judged_months, monthly
 from analysis.trends.roster import with_station_and_role
 from analysis.trends.sets import events_of, set_counts
@@ -147,10 +147,10 @@ def test_a_wear_that_is_not_chosen_is_no_leak_of_the_cylinder() -> None:
     )
     nothing = pl.DataFrame(schema=SET_EVENTS)
     drills = wears.filter(pl.col("kind") == "drill")
-    alone = set_counts(drills, nothing)["pressure_fell_closed"].to_list()
+    alone = set_counts(drills, with_falls(nothing, drills))["pressure_fell_closed"].to_list()
     assert alone == [1]  # what a part alone would say
-    falls = events_of(falls_between_wears(wears), wears, drills)
-    assert set_counts(drills, nothing, falls)["pressure_fell_closed"].to_list() == [0]
+    falls = events_of(with_falls(nothing, wears), wears, drills)
+    assert set_counts(drills, falls)["pressure_fell_closed"].to_list() == [0]
 
 
 def test_one_station_is_compared_with_nobody_at_all() -> None:

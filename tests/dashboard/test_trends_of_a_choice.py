@@ -71,8 +71,8 @@ def test_a_wear_without_a_heat_sensor_is_no_cool_wear(tmp_path: Path, ledger: Le
 def test_events_of_incidents_are_not_counted_over_drills(tmp_path: Path, ledger: Ledger) -> None:
     bring_in(tmp_path, "made", ledger)
     look = keeper_of(PageContext(archive=Archive(tmp_path), profile=Profile.default())).look()
-    every = events_in(look, Choice())[0].height
-    shares = [events_in(look, Choice(kind=kind))[0].height for kind in view.KINDS]
+    every = events_in(look, Choice()).height
+    shares = [events_in(look, Choice(kind=kind)).height for kind in view.KINDS]
     assert sum(shares) == every
     assert all(0 < share < every for share in shares)
 
@@ -210,7 +210,7 @@ def test_chance_is_measured_in_the_background_once_a_day(
     keeper = keeper_of(context)
     assert "This is not measured on your own wears yet." in text_of(trends_page.layout(context, {}))
     look = keeper.look()
-    keeper.chance.begin(look.ledger, look.falls, view.running_month())
+    keeper.chance.begin(look.ledger, view.running_month())
     wait_until(lambda: keeper.chance.count.drawn == 2)
     assert "We made 2 copies of your wears without any difference." in text_of(
         trends_page.layout(context, {})
@@ -220,7 +220,7 @@ def test_chance_is_measured_in_the_background_once_a_day(
         return any(thread.name == "chance" for thread in threading.enumerate())
 
     wait_until(lambda: not measuring())
-    keeper.chance.begin(look.ledger, look.falls, view.running_month())  # within a day: no second thread
+    keeper.chance.begin(look.ledger, view.running_month())  # within a day: no second thread
     assert not measuring()
 
 

@@ -44,7 +44,7 @@ def test_no_text_of_the_pages_and_findings_writes_it_otherwise() -> None:
         written = re.sub(
             r"\{[%{].*?[%}]\}", " ", re.sub(r"&nbsp;|\\u00a0", "\u00a0", page.read_text(encoding="utf-8"))
         )
-        texts.append((page.name, written))
+        texts += [(page.name, one) for one in (written.splitlines() if page.suffix == ".toml" else [written])]
     assert [name for name, text in texts if name == "report.html.j2" and "90\u00a0%" in text]
     assert sum("\u00a0%" in text for _, text in texts) > 10
     assert [one for one in texts if OTHERWISE.search(one[1])] == []
