@@ -1,7 +1,7 @@
 """Make an archive's folder, and check its form.
 
-One that a newer underair wrote is neither read nor written to. The form's number is in the lines of the
-manifest. Light: the listener's own process imports this, and no Parquet.
+An archive that a newer underair wrote is neither read nor written. The form's number is in the lines of the
+manifest. This module is light: the listener imports it, and no Parquet.
 """
 
 from __future__ import annotations
@@ -29,10 +29,7 @@ _decode = msgspec.json.Decoder(_Form).decode
 
 
 def last_line(file: BinaryIO) -> tuple[bytes | None, int]:
-    """Return the last whole line of a file, without its end, and where whole lines end.
-
-    A line that a crash tore has no end, and does not count.
-    """
+    """Return the last whole line of a file, without its end, and where whole lines end."""
     at = end = file.seek(0, os.SEEK_END)
     tail = b""
     while at > 0:
@@ -50,11 +47,11 @@ def last_line(file: BinaryIO) -> tuple[bytes | None, int]:
 def require_known_format(archive: ArchivePath) -> None:
     """Refuse an archive in whose manifest a newer underair has written.
 
-    The last line of each chain decides: a newer underair writes its form into every line, and an older
-    one adds none behind. On a store this costs requests: there, each reader and writer of a chain
-    calls `require_known` for its lines.
+    The last line of each chain decides: a newer underair writes its form into every line, and an older one
+    adds none after that. On a store this costs requests: there each reader and writer of a chain calls
+    `require_known` for its lines.
 
-    `archive`: may be missing: then nothing of a newer form is there.
+    `archive`: may be missing.
 
     Raises `ArchiveProblem`.
     """

@@ -34,13 +34,12 @@ class Brought(msgspec.Struct, kw_only=True):
     refused: int = 0  # counts of messages
     first: datetime | None = None  # of receipt, on its listener's clock
     last: datetime | None = None  # of receipt, on its listener's clock
-    # By how much its listener's clock is before that of the archive; None where they heard too little in
-    # common.
+    # By how much its listener's clock is ahead of the archive's; None if both heard too little.
     clock_fast_s: float | None = None
     compared: int = 0  # how many messages both heard
     moved: bool = False  # whether its times of receipt were put on the archive's clock
-    # Where its listener's clock jumped: time of receipt as written, and by how many seconds. Later times of
-    # receipt were corrected by that.
+    # Where its listener's clock jumped: time of receipt as written, and by how many seconds; later ones were
+    # corrected by that.
     jumps: list[tuple[datetime, float]] = []
     receipts: dict[str, str] = {}  # files with its own times of receipt, or itself, and their SHA-256
     placed: str = ""  # how a set's memory with numbers or times of its own was placed, in words
@@ -68,7 +67,7 @@ def _wrong(folder: Path, name: str, digest: str) -> str:
 
 
 def keep_import(archive: ArchivePath, brought: Brought) -> None:
-    """Append a line; a capture that has one already gets no other.
+    """Append a line, unless the capture has one.
 
     Raises `OSError` when the folder cannot be written.
     """

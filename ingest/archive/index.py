@@ -92,7 +92,7 @@ class ArchiveIndex:
     def sets(self, days: Iterable[date]) -> pl.DataFrame:
         """Return the power-ups heard on some days: kind, day, part, set_id, boot, first, last, rows.
 
-        `first` and `last` are times of receipt, of live messages where there are any.
+        `first` and `last` are times of receipt, of live messages if there are any.
         """
         found = [pl.DataFrame(schema=SETS)]
         for day in sorted(set(days)):
@@ -202,7 +202,7 @@ def _desks_in(kind: str, frame: pl.LazyFrame) -> pl.LazyFrame:
     action = pl.col("action") if kind in ("incident", "tally") else pl.lit("")
     corrects = pl.col("corrects").is_not_null() if "corrects" in there else pl.lit(False)
     late = later_note() if kind == "note" else pl.lit(False)
-    # What was brought in later is about its own moment, which may be another use of the incident's name.
+    # An imported note is about its own moment, which may be in another use of the incident's name.
     moment = pl.when(late).then(pl.col("at")).otherwise(pl.col("time")) if kind == "note" else pl.col("time")
     day = pl.when("later").then(pl.col("moment").dt.date())
     return (
@@ -234,10 +234,7 @@ def _desks_in(kind: str, frame: pl.LazyFrame) -> pl.LazyFrame:
 
 
 def later_note() -> pl.Expr:
-    """Tell notes that were brought in afterwards (a radio log, days later).
-
-    They say nothing about when the incident was.
-    """
+    """Select notes that were imported afterwards: they do not say when the incident was."""
     # Before it, too: a capture may have been made by a clock that was years ahead.
     return ((pl.col("received") - pl.col("at")).abs() >= LATER).fill_null(False)
 

@@ -1,4 +1,4 @@
-"""The journal: what was received, safe on disk before it is acknowledged to the broker.
+"""The journal: messages are on disk here before the broker gets their acknowledgement.
 
 A segment is a file of frames, see `ingest.archive.journal_frames`. A crash in mid-write leaves a torn tail,
 which was never acknowledged. A damaged frame is stepped over; sealing keeps its bytes as refused, those of
@@ -32,7 +32,7 @@ def segments(folder: Path) -> list[Path]:
 
 
 def foreign_segments(folder: Path) -> list[Path]:
-    """Return what is in a journal folder under a name that no segment has: a copy would count twice."""
+    """Return files of a journal folder whose names no segment has: a copy would count twice."""
     return sorted(path for path in folder.glob(f"*{SUFFIX}") if not _NAME.fullmatch(path.name))
 
 
@@ -44,7 +44,7 @@ def journal_folders(archive: ArchivePath) -> Iterator[Path]:
 
 
 def _next_stamp(folder: Path, now: datetime) -> str:
-    """Return a time for a segment's name, after all that are there, whatever the clock does."""
+    """Return a time for a segment's name that is after all others there, whatever the clock does."""
     stamp = now.astimezone(UTC).strftime(_STAMP)
     there = segments(folder)
     newest = there[-1].stem.partition("-")[0] if there else ""
@@ -64,7 +64,7 @@ class SegmentWriter:
 
     def __init__(self, folder: Path, now: datetime) -> None:
         self._file = -1
-        # The parts get this name too: random digits keep it from ever being given twice, whatever the clock.
+        # The parts get this name, too: random digits keep it unique, whatever the clock does.
         path = folder / f"{_next_stamp(folder, now)}-{secrets.token_hex(8)}{SUFFIX}"
         self._file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o644)
         self.path = path

@@ -187,7 +187,7 @@ class _NumberedFrames:
         end = at + _HEAD.size + length
         if magic != self._magic or end > data.length or length > LARGEST_FRAME_BYTES:
             return None
-        # The head first: with a damaged length, the rest of the segment would be summed up for nothing.
+        # First check the head: with a damaged length the whole rest would be checked in vain.
         if zlib.crc32(head[:-_CHECKSUM_BYTES]) != head_checksum:
             return None
         batch = _batch(data.at(at + _HEAD.size, length), checksum)
@@ -254,7 +254,7 @@ def _is_header(data: BytesOfFile) -> bool:
 
 
 def _form_of(data: BytesOfFile, open_tail: bool) -> tuple[_NumberedFrames | _OldFrames | None, int]:
-    """Return how the frames of a segment are read, and where the first one is; None when neither is known."""
+    """Return how the frames of a segment are read, and where the first one is; None if that is not known."""
     if data.at(0, len(OLD_FORM)) == OLD_FORM:
         return _OldFrames(), 0
     first = _HEADER.size

@@ -1,4 +1,4 @@
-"""Mappings at work on a journal: sealing and readers of the tail make the same messages of the same bytes.
+"""Apply mappings to a journal, so that sealing and live readers make the same messages from the same bytes.
 
 What a mapper must remember (the last state of each flag, the power-up) is kept beside the journal when a
 segment is sealed, as it was before that segment and after it. Readers of the tail go on from there.
@@ -43,7 +43,7 @@ def mapper_before(archive: ArchivePath, segment: Path, *, only_sound: bool = Fal
             kept = _decode(without_sha256((segment.parent / STATE).read_bytes()))
         except (OSError, ValueError):
             return mapper  # the first segment; or damaged: flags that are true are raised once more
-        # Sealing that broke off before the segment was deleted is done again, to the same bytes.
+        # Sealing that was interrupted is done again, to the same bytes.
         mapper.state = kept.before if kept.segment == segment.name else kept.after
     return mapper
 

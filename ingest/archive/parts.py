@@ -35,7 +35,7 @@ def is_archive(folder: ArchivePath) -> bool:
 
 
 def require_archive(folder: ArchivePath) -> None:
-    """Refuse a folder in which no archive was ever begun, and one in which a newer underair wrote.
+    """Refuse a folder without an archive, and one in which a newer underair wrote.
 
     Raises `ArchiveProblem`.
     """
@@ -138,9 +138,9 @@ def write_part(
 
     - `kind`: or ``refused``.
     - `rows`: not empty; of many, only one at a time is in memory.
-    - `again`: a part of this name may be there: it comes from the same messages, and is written over.
-    - `replaces` and `dropped`: when parts were merged: their lines, and the duplicates left out, as they are
-      when the last of `rows` was taken. The digests must add up, and the part is read back to its last row.
+    - `again`: replace a part of this name, if there is one: it comes from the same messages.
+    - `replaces` and `dropped`: of merged parts the lines, and the duplicates left out by the end of `rows`.
+      The digests must add up, and the part is read back to its last row.
     - `unnamed_by`: as in `ingest.archive.manifest.Line`.
     - `mappings`: which mapping files made messages of it; those of `replaces` are added.
 
@@ -150,7 +150,7 @@ def write_part(
     """
     path = part_path(archive, kind, day, name)
     folder = path.parent
-    # A name that a part has or had is never given again: what was sealed is not written over.
+    # A name is never used twice, so that what was sealed is not replaced.
     if not again and (below(path) in expected_of(archive).latest(f"{kind}/{folder.name}") or path.exists()):
         raise ArchiveProblem(f"{path} would take the name of an earlier part: nothing is written")
     make_folder(aside_folder(folder))
@@ -192,7 +192,7 @@ def complete(folder: ArchivePath) -> None:
 
 
 def _require_all(path: ArchivePath, aside: Path, held: Held, replaces: Sequence[Line], dropped: Held) -> None:
-    """See that a merged part, as it is on the disk, holds what the manifest says of the parts it replaces."""
+    """Check that a merged part on the disk has what the manifest says of the parts that it replaces."""
     import pyarrow.parquet as pq  # with the file systems of stores: only where parts are written
 
     back = Held()

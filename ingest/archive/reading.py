@@ -1,4 +1,4 @@
-"""Reading an archive: sealed parts and the unsealed tail through one reader, so that live and later agree."""
+"""Read an archive: sealed parts and the unsealed tail through one reader, so that live and review agree."""
 
 from __future__ import annotations
 
@@ -174,11 +174,11 @@ def _records(segment: Path, *, open_tail: bool) -> Iterator[Record]:
 
 
 class Follower:
-    """Hands on what the journals receive, each message in one call and none left out.
+    """Hands on what the journals receive: each message once, none left out.
 
     Segments are held open, so that one that is sealed and deleted between two calls is still read to its end;
-    one that came and went between two calls is read from its parts. Redelivered messages may come again: who
-    keeps them longer than a call removes duplicates by identity.
+    one that came and went between two calls is read from its parts. Redelivered messages come again: callers
+    that keep messages remove duplicates by identity.
     """
 
     def __init__(self, folder: str | ArchivePath) -> None:
@@ -258,7 +258,7 @@ class Follower:
             now = folder.stat().st_mtime_ns
             if self._mtimes.get(folder) != now:
                 changed = True
-                # Two changes within one tick of the file system's clock leave the same time: look again.
+                # Two changes within one tick of the file system's clock have the same time: look again.
                 settled = datetime.now(UTC).timestamp() * 1e9 - now > _MTIME_SETTLES_NS
                 self._mtimes[folder] = now if settled else -1
         return changed
@@ -268,7 +268,7 @@ class Follower:
         writers += listeners(self._folder / "manifest")  # those of other machines, too
         moving = being_sealed(self._folder)
         prefixes = tuple(f"{name}-" for name in writers)
-        # A listener's clock may be days behind the machine's, and that may have been set back since.
+        # A listener's clock may be days behind the machine's, or the machine's may have been set back.
         day = min(EPOCH + timedelta(microseconds=self._first_us), datetime.now(UTC)).date()
         return [
             path

@@ -1,11 +1,10 @@
 """Start, use and end the sealing process, in which segments become Parquet.
 
-In a process of its own, because decoding holds Python's lock for 5 ms at a time, and receiving, journalling
-and acknowledging would each wait for it: that, and not the disk, made the slowest hundredth of messages slow.
-The process reads segments as lines from its input, answers each with a line, and ends with its input, so also
-when the listener is killed. While it is at work it gives a sign of life each second; one that falls silent,
-or is not done in time, is ended, and the next one seals the segment. This module is light: what needs Parquet
-is in `sealing_process`.
+It is a separate process because decoding holds Python's lock for 5 ms at a time, and receiving, journalling
+and acknowledging would each wait for it. The process reads segments from its input, one a line, answers each
+with a line, and ends with its input, even if the listener is killed. At work it gives a sign of life each
+second. If it falls silent or takes too long, it is ended, and the next one seals the segment. This module is
+light: what needs Parquet is in `sealing_process`.
 """
 
 from __future__ import annotations
@@ -31,7 +30,7 @@ from ingest.stopping import command_of, end_process
 
 SIGN_OF_LIFE = b"\n"
 SIGN_OF_LIFE_EVERY_S = 1.0
-SILENT_S = 15.0  # many signs of life missed: it is halted, or the machine is far too busy
+SILENT_S = 15.0  # without a sign of life: it is halted, or the machine is overloaded
 STARTS_WITHIN_S = 30.0  # until it has loaded what it needs it gives none
 SLOW_AFTER_S = 60.0  # a segment takes a second or two
 DEADLINE_S = 600.0
@@ -48,7 +47,7 @@ class Outcome(msgspec.Struct, frozen=True):
 
 
 class SealingProcess:
-    """Seals one segment at a time in a process of its own; a process that has ended is started again.
+    """Seals one segment at a time in its own process, which is started again if it has ended.
 
     `slow`: called with a sentence when a segment takes unusually long.
     """

@@ -1,7 +1,7 @@
 """What this machine has seen of cases, archives and releases, so that a replaced one is noticed.
 
 One line a look in ``heads.ndjson``, in ``UNDERAIR_WORK_FOLDER`` or else in ``~/.local/state/underair``. It is
-no part of any case or archive, so that somebody who exchanges one does not exchange it.
+in no case or archive, so that replacing one does not replace it.
 """
 
 from __future__ import annotations

@@ -2,9 +2,9 @@
 
 `s3://BUCKET/PREFIX` is a path, too. Only `place_of` decides which of the two it is.
 
-The store has sealed parts, manifest and index. Journals, the access log, what is derived and the roster
-are in a folder of this machine (`work_folder`): what must be synced before it is acknowledged, and what is
-appended to, cannot be an object. Whatever is put there is one object, which appears whole or not at all.
+The store has sealed parts, manifest and index, each an object that appears whole or not at all. Journals,
+access log, derived files and roster are in a folder of this machine (`work_folder`): a file that is appended
+to, or synced before an acknowledgement, cannot be an object.
 """
 
 from __future__ import annotations
@@ -137,7 +137,7 @@ class Place:
         return (path for path in local(folder).rglob("*") if path.is_file())
 
     def put(self, path: ArchivePath, data: bytes) -> None:
-        """Write a file, and its folder if missing; it is there as a whole or not at all, and may be lost."""
+        """Write a file, and its folder if missing: whole or not at all; a power cut may lose it."""
         path = local(path)
         path.parent.mkdir(exist_ok=True)
         aside = path.with_name(f".{path.name}.{os.getpid()}.tmp")
@@ -150,7 +150,7 @@ class Place:
     def take_in(
         self, aside: Path, path: ArchivePath, read_back: Callable[[Any], None], *, again: bool
     ) -> None:
-        """Give a part that was made aside, and read back there, its name, durably.
+        """Give a part that was written and read back aside its name, durably.
 
         `again`: it may be written over. `read_back` raises when what has arrived is not what was sent.
         """
@@ -188,7 +188,7 @@ class Store(Place):
     """An S3-compatible store."""
 
     is_shared = True
-    grace_s = 30.0  # who lists a store asks many times
+    grace_s = 30.0  # listing a store takes many requests
 
     def opened(self, path: ArchivePath) -> Any:
         """Return the object as a file of pyarrow's, read in the pieces that are asked for."""

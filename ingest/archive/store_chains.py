@@ -39,8 +39,8 @@ def append(archive: ArchivePath, writer: str, line: Callable[[bytes | None], byt
     if writer not in _SHARED and not writer.startswith("import-"):
         _claim(folder / f"{writer}{OWNER}", writer, archive)
     key = (str(archive), writer)
-    # Looked up for a first line, after one of which nobody knows whether it arrived, and for tidying, which
-    # may have run elsewhere.
+    # Looked up for a first line, after a line that may not have arrived, and for tidying, which may have run
+    # elsewhere.
     number, last = _next.pop(key) if key in _next else _end(folder / f"{writer}{_SUFFIX}")
     made = line(last)
     STORE.put(folder / writer / f"{number:010d}{_SUFFIX}", made)

@@ -23,8 +23,8 @@ class Fault:
     what: str
     where: str  # the file, below the archive
     statement: str  # what is wrong with it
-    kind: str = ""  # of its messages; empty when it holds none, or nobody knows
-    rows: int = 0  # how many messages answers leave out; 0 when nobody knows
+    kind: str = ""  # of its messages; empty if it has none, or not known
+    rows: int = 0  # how many messages answers leave out; 0 if not known
     first: datetime | None = None  # from when to when they were received
     last: datetime | None = None  # from when to when they were received
     speakers: tuple[str, ...] = ()  # sets or desks that they are of, as far as the manifest names them

@@ -91,7 +91,7 @@ def verify(archive: str | ArchivePath) -> Verified:
 
 
 def _seals_that_broke_off(archive: ArchivePath) -> list[Fault]:
-    """On a store: segments of which some parts are there, and whose listener is not back for the rest."""
+    """On a store: segments whose sealing was interrupted and not continued."""
     late = datetime.now(UTC) - _SEALED_WITHIN
     return [
         Fault(
@@ -107,7 +107,7 @@ def _seals_that_broke_off(archive: ArchivePath) -> list[Fault]:
 
 
 def _imports_that_do_not_add_up(archive: ArchivePath, imported: list[Line]) -> Iterator[Fault]:
-    """Compare the list of imports with the parts that they were sealed as, by the first line of each."""
+    """Compare the list of imports with their parts, by the first line of each part."""
     rows: Counter[str] = Counter()
     latest: dict[str, datetime] = {}
     for line in imported:
@@ -145,7 +145,7 @@ def _digests_that_do_not_add_up(line: Line, every: dict[str, list[Line]]) -> Ite
         return
     before = 0
     for name in line.replaces:
-        # Of this line's form: another form's digest is of other columns. In form 1 a name could come again.
+        # Only lines of this form: other forms' digests cover other columns, and form 1 could reuse a name.
         alike = [each for each in every[name] if each.format == line.format]
         then = [each for each in alike if each.written <= line.written] or alike or every[name]
         before += int(then[-1].rows_digest, 16)
@@ -156,9 +156,9 @@ def _digests_that_do_not_add_up(line: Line, every: dict[str, list[Line]]) -> Ite
 
 
 def odd_entries(archive: ArchivePath) -> list[Fault]:
-    """Return links and special files anywhere in an archive's folder, of one on a store its work folder.
+    """Return links and special files in an archive's folder (on a store: its work folder).
 
-    Bytes that are elsewhere can change without a trace here.
+    Their bytes are elsewhere, and can change without a trace here.
     """
     here, found = work_folder(archive), []
 
