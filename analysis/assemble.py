@@ -76,6 +76,7 @@ def wears_table(examined: Sequence[Examined], turns: Mapping[str, Turns], profil
                 float(sum(gap.seconds for gap in one.gaps)),
                 one.lost_messages,
                 turns[wear.wear_id].entry.entry_id,
+                wear.restarted_from.wear_id if wear.restarted_from else None,
             )
         )
     return table_of("wears", rows)

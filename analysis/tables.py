@@ -79,6 +79,7 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
             "messages lost in the wear (missing numbers, not refused); null: unknown",
         ),
         ("entry_id", pl.String, "", "the entry that this wear belongs to"),
+        ("restarted_from", pl.String, "", "the wear that this one goes on with, after a restart of the set"),
     ),
     "entries": _columns(
         ("entry_id", pl.String, "", "what one person did: {incident_id}/{wearer_id or set_id}/{n}"),
@@ -169,10 +170,10 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
         ),
         ("low_air_lo_min", pl.Float64, "min", "early end of that forecast's 90 % interval"),
         ("low_air_hi_min", pl.Float64, "min", "late end; screens show it from the fourth minute on"),
+        ("heard", pl.Boolean, "", "a pressure reading came within the last 5 s, and the gauge did not hang"),
         ("hardest_l_min", pl.Float64, "L/min", "mean rate of the hardest three minutes so far"),
         ("easiest_l_min", pl.Float64, "L/min", "mean rate of the easiest three minutes so far"),
         ("low_air_hardest_min", pl.Float64, "min", "minutes to the warning at the hardest rate; no forecast"),
-        ("heard", pl.Boolean, "", "a pressure reading came within the last 5 s, and the gauge did not hang"),
     ),
     "alarms": _columns(
         ("wear_id", pl.String, "", "the wear in which it was raised; null outside wears"),

@@ -42,6 +42,7 @@ CONTRACT = {
         ("gap_s", pl.Float64),
         ("lost_messages", pl.Int64),
         ("entry_id", pl.String),
+        ("restarted_from", pl.String),
     ],
     "entries": [
         ("entry_id", pl.String),
@@ -83,10 +84,10 @@ CONTRACT = {
         ("low_air_min", pl.Float64),
         ("low_air_lo_min", pl.Float64),
         ("low_air_hi_min", pl.Float64),
+        ("heard", pl.Boolean),
         ("hardest_l_min", pl.Float64),
         ("easiest_l_min", pl.Float64),
         ("low_air_hardest_min", pl.Float64),
-        ("heard", pl.Boolean),
     ],
     "alarms": [
         ("wear_id", pl.String),

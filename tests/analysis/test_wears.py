@@ -195,6 +195,7 @@ class TestWholeLogs:
         second.breathe(375, 300, start_bar=260.0, opens=False)
         results = analyse(log.frames(), PROFILE)
         assert results["wears"]["wear_id"].to_list() == ["S-1/1/1", "S-1/2/1"]
+        assert results["wears"]["restarted_from"].to_list() == [None, "S-1/1/1"]
         link = results["findings"].row(by_predicate=pl.col("code") == "set_restarted", named=True)
         assert link["wear_id"] == "S-1/2/1"
         assert "S-1/1/1" in link["statement"]
