@@ -23,7 +23,7 @@ from analysis.heat.laws import TESTED_S
 from analysis.profile import Profile
 from analysis.records import Bools, Floats, Ints, PowerUp, micros
 from analysis.refused import said_in
-from analysis.tables import empty_table, table_of
+from analysis.tables import TABLES, empty_table, table_of
 from analysis.wears.calls import CallAnswer
 from analysis.wears.corrections import corrected_in
 from analysis.wears.entries import Entry, Turns
@@ -183,7 +183,7 @@ def air_table(examined: Sequence[Examined]) -> pl.DataFrame:
     heard = np.packbits(np.concatenate([one.air.heard for one in examined]), bitorder="little")
     # `pa.array` of an array imports pandas where there is one: 0.2 s and 40 MB.
     columns["heard"] = pa.Array.from_buffers(pa.bool_(), len(values), [None, pa.py_buffer(heard)])
-    return _grid(examined, columns)
+    return _grid(examined, {name: columns[name] for name in TABLES["air"] if name in columns})
 
 
 def _foreseen(examined: Sequence[Examined]) -> Any:

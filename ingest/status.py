@@ -11,7 +11,7 @@ import os
 import shutil
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Literal
@@ -78,7 +78,7 @@ def read_statuses(archive: str | ArchivePath) -> list[Status]:
     return found
 
 
-def why_none_listens(statuses: list[Status], now: datetime) -> str:
+def why_none_listens(statuses: Sequence[Status], now: datetime) -> str:
     """Return why nothing comes into an archive that has listeners; empty when one of them receives."""
     hearing = [status for status in statuses if status.connected and _is_fresh(status, now)]
     if not statuses or any(not status.cannot_keep for status in hearing):

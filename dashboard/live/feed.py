@@ -14,7 +14,7 @@ import shutil
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -119,7 +119,7 @@ class Feed:
       starting.
     - `services`: services that the desk may speak for before anything was heard of them.
     - `desk_id`: who sends from these pages.
-    - `tell`: takes each snapshot that the page shows, for other systems; must not wait.
+    - `tell`: takes each snapshot of the present, for other systems; must not wait.
     """
 
     def __init__(
@@ -190,7 +190,11 @@ class Feed:
 
         Pages of an archive that was only imported are ready; but an empty board would say that nobody is in.
         """
-        return self.why_not_ready() or ("" if read_statuses(self._folder) else words.NO_LISTENER)
+        return self.why_not_ready() or self._why_not_heard(read_statuses(self._folder))
+
+    def _why_not_heard(self, listeners: Sequence[Status]) -> str:
+        """Return why nothing that is said now gets here."""
+        return why_none_listens(listeners, self._listeners_now()) if listeners else words.NO_LISTENER
 
     def _run(self) -> None:
         follower: Follower | None = None
@@ -266,8 +270,8 @@ class Feed:
         lines = self._lines = self._board.lines(self._lines, self._ticks, LINES_EVERY)
         self.lines = Answer(lambda _: live_view.lines(lines))
         self.snapshot = snapshot
-        if self._tell is not None:
-            self._tell(snapshot)
+        if self._tell is not None and not self._why_not_heard(listeners):
+            self._tell(snapshot)  # else what was told last runs out by itself
         self.services = tuple(sorted({*snapshot.services, *self._told_services}))
         system = live_view.System(
             listeners=listeners,

@@ -21,6 +21,7 @@ _INFO = {
     "no_motion": ("Wearer not moving", "Immediate", "Extreme"),
     "not_accounted": ("Wearer not accounted for", "Immediate", "Severe"),
     "evacuate": ("Evacuate alarm at a set", "Immediate", "Severe"),
+    "evacuate_ordered": ("Evacuation ordered", "Immediate", "Severe"),
 }
 
 

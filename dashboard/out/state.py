@@ -15,7 +15,7 @@ from typing import Any, Literal, TypeVar
 
 import msgspec
 
-from analysis.live.rows import AlarmLine, Interval, Row, Snapshot
+from analysis.live.rows import AlarmLine, Interval, OrderLine, Row, Snapshot
 
 SCHEMA = Path(__file__).with_name("board.schema.json")
 CAUTION = (
@@ -84,8 +84,22 @@ class AlarmState(msgspec.Struct, frozen=True):
     seen_at: str | None
 
 
+class OrderState(msgspec.Struct, frozen=True):
+    """An order in force: to a team, a set, or everybody; `waiting` are those who have not acknowledged it."""
+
+    order: str
+    team: str | None
+    set_id: str | None
+    given_at: str
+    desk_id: str
+    meant: int
+    acknowledged: int
+    out: int
+    waiting: tuple[str, ...]
+
+
 class BoardState(msgspec.Struct, frozen=True):
-    """Everything that the live page shows of one incident, most urgent wearer first."""
+    """Wearers, alarms and orders of one incident, most urgent wearer first; the live page shows more."""
 
     incident_id: str
     name: str | None
@@ -95,6 +109,7 @@ class BoardState(msgspec.Struct, frozen=True):
     caution: str
     wearers: tuple[WearerState, ...]
     alarms: tuple[AlarmState, ...]
+    orders: tuple[OrderState, ...] = ()
 
 
 def board_states(snapshot: Snapshot) -> dict[tuple[str, str], BoardState]:
@@ -112,6 +127,13 @@ def board_states(snapshot: Snapshot) -> dict[tuple[str, str], BoardState]:
         place = where.get(line.row_key, (line.service, NO_INCIDENT))
         since = _moment_or_none(line.unknown_since_at)
         alarms[place].append(_of(AlarmState, line, unknown_since=since))
+    orders: dict[tuple[str, str], list[OrderState]] = defaultdict(list)
+    who = {row.key: row.wearer_id or row.set_id for row in snapshot.rows}
+    for order in snapshot.orders:
+        waiting = tuple(who.get(key, key) for key in order.waiting)
+        orders[_service_of(order, snapshot), order.incident_id].append(
+            _of(OrderState, order, waiting=waiting)
+        )
     names = {incident.incident_id: incident.name for incident in snapshot.incidents}
     return {
         place: BoardState(
@@ -123,15 +145,21 @@ def board_states(snapshot: Snapshot) -> dict[tuple[str, str], BoardState]:
             caution=CAUTION,
             wearers=tuple(_wearer(row, place[1]) for row in rows[place]),
             alarms=tuple(alarms[place]),
+            orders=tuple(orders[place]),
         )
-        for place in sorted({*rows, *alarms})
+        for place in sorted({*rows, *alarms, *orders})
     }
 
 
-State = TypeVar("State", WearerState, AlarmState)
+def _service_of(order: OrderLine, snapshot: Snapshot) -> str:
+    """Return whose order it is; a line names it only where there are several."""
+    return order.service or next(iter(snapshot.services), NO_INCIDENT)
 
 
-def _of(kind: type[State], source: Row | AlarmLine, **own: Any) -> State:
+State = TypeVar("State", WearerState, AlarmState, OrderState)
+
+
+def _of(kind: type[State], source: Row | AlarmLine | OrderLine, **own: Any) -> State:
     """Return a state with the source's fields of the same names, moments as text, and some of its own."""
     for name in kind.__struct_fields__:
         if name not in own:
@@ -175,7 +203,7 @@ def _moment_or_none(at_s: float | None) -> str | None:
     return None if at_s is None else _moment(at_s)
 
 
-What = Literal["distress", "no_motion", "not_accounted", "evacuate"]
+What = Literal["distress", "no_motion", "not_accounted", "evacuate", "evacuate_ordered"]
 _ALARMS: dict[str, What] = {"distress": "distress", "no_motion": "no_motion", "evacuate": "evacuate"}
 
 
@@ -191,6 +219,7 @@ class Event(msgspec.Struct, frozen=True):
     wearer_id: str | None
     incident_id: str | None
     derived: bool  # found by underair; otherwise the set or the desk said it
+    team: str | None = None  # to which it was ordered; neither set nor team: everybody
 
 
 def standing(snapshot: Snapshot) -> dict[str, Event]:
@@ -204,6 +233,15 @@ def standing(snapshot: Snapshot) -> dict[str, Event]:
         if row.lost is not None:  # also below a distress
             key = f"{row.key} not accounted {row.lost.since_at:.3f}"
             events.append(_event(row, key, "not_accounted", row.lost.since_at, derived=True))
+    for order in snapshot.orders:
+        if order.order == "evacuate":
+            key = f"{order.key} ordered {order.given_at:.3f}"
+            about = (_service_of(order, snapshot), order.set_id, None, order.incident_id)
+            events.append(
+                Event(
+                    key, "evacuate_ordered", "raised", order.given_at, *about, derived=False, team=order.team
+                )
+            )
     return {event.key: event for event in events}
 
 

@@ -17,6 +17,7 @@ import pytest
 from analysis.live.board import LiveBoard
 from analysis.live.rows import Hearing, Snapshot
 from analysis.profile import Profile
+from dashboard.live.feed import Feed
 from dashboard.out import cap
 from dashboard.out.outward import EXAMPLE, CapSettings, Outward, OutwardSettings, load_outward
 from dashboard.out.state import CAUTION, SCHEMA, Event, between, board_states, standing
@@ -31,7 +32,9 @@ from ingest.contract.frames import frames_from_heard
 from ingest.contract.topics import is_own_state
 from ingest.listener import Listener
 from ingest.settings import Settings
+from ingest.status import FILE_NAME, Status, encode_status, read_statuses
 from tests.analysis.conftest import WrittenLog
+from tests.dashboard.held_archive import HeldArchive
 from tests.published_interfaces import board_schema
 
 LOG = Path(__file__).parents[2] / "sample_logs" / "cooperage_fire.ndjson.gz"
@@ -120,6 +123,54 @@ def test_who_is_not_accounted_for_still_is_when_a_distress_comes_on_top() -> Non
     assert [(one.what, one.state) for one in between(before, now, 390.0)] == [("distress", "raised")]
 
 
+def test_an_order_to_evacuate_is_told_until_it_is_lifted_and_stands_in_the_state() -> None:
+    log, desk, _ = spoken()
+    about = {"incident_id": "I-1", "order": "evacuate", "team": "Larch"}
+    in_force = {"incident_id": "I-1", "order": "evacuate", "team": "Larch", "since": "2031-05-04T10:03:20Z"}
+    desk.say(200, "order", state="given", standing=[in_force], **about)
+    desk.say(260, "order", state="lifted", standing=[], **about)
+    see = log.seen_on(LiveBoard(Profile.default()))
+    calm, ordered, lifted = (see(at_s) for at_s in (195, 210, 270))
+    ((_, state),) = board_states(ordered).items()
+    (order,) = state.orders
+    assert (order.order, order.team, order.meant, order.waiting) == ("evacuate", "Larch", 1, ("W-1",))
+    told = [*between(standing(calm), standing(ordered), 210.0)]
+    told += between(standing(ordered), standing(lifted), 270.0)
+    said = [(one.what, one.state, one.service, one.incident_id, one.team, one.derived) for one in told]
+    assert said == [("evacuate_ordered", how, "trial", "I-1", "Larch", False) for how in ("raised", "ended")]
+    alert = cap.alert(told[0], "c1", "control", datetime(2031, 5, 4, tzinfo=UTC)).decode()
+    assert "<headline>Evacuation ordered: Larch</headline>" in alert
+    everybody = cap.alert(msgspec.structs.replace(told[0], team=None), "c1", "control", datetime.now(UTC))
+    assert b"Evacuation ordered: everybody" in everybody
+
+
+def say_status(archive: Path, state: Any = "up", ago_s: float = 0.0) -> None:
+    """Leave the word of a listener that is there no more."""
+    folder = archive / "journal" / "here"
+    folder.mkdir(parents=True)
+    at = datetime.now(UTC) - timedelta(seconds=ago_s)
+    status = Status(listener="here", state=state, at=at, connected=True)
+    (folder / FILE_NAME).write_bytes(encode_status(status))
+
+
+@pytest.mark.parametrize(
+    ("state", "ago_s", "sent"), [("up", 0, True), ("up", 60, False), ("stopped", 0, False)]
+)
+def test_nothing_goes_out_while_no_listener_receives(
+    tmp_path: Path, state: Any, ago_s: float, sent: bool, wait_until: Callable[..., Any]
+) -> None:
+    told: list[Snapshot] = []
+    say_status(tmp_path, state, ago_s)
+    feed = Feed(HeldArchive(tmp_path), Profile.default(), tell=told.append)
+    feed.start()
+    try:
+        wait_until(lambda: feed._ticks >= 2, what="two looks")
+    finally:
+        feed.stop()
+    assert bool(told) == sent
+    assert (feed._why_not_heard(read_statuses(tmp_path)) == "") == sent
+
+
 def test_the_published_schema_is_the_one_of_the_code() -> None:
     assert SCHEMA.read_text(encoding="utf-8") == board_schema(), (
         "python -m tests.published_interfaces writes it anew"
@@ -140,7 +191,7 @@ def test_each_beginning_has_its_end_and_nothing_is_told_twice(moments: list[Snap
     assert set(ended) | set(before) == set(raised)
 
 
-@pytest.mark.parametrize("what", ["distress", "no_motion", "not_accounted", "evacuate"])
+@pytest.mark.parametrize("what", ["distress", "no_motion", "not_accounted", "evacuate", "evacuate_ordered"])
 @pytest.mark.parametrize("state", ["raised", "ended"])
 def test_an_alert_keeps_the_standard(what: Any, state: Any, standard: Any) -> None:
     """OASIS Common Alerting Protocol 1.2 (2010), sections 3.2 and 3.3."""
@@ -312,6 +363,7 @@ def test_pages_with_a_broker_send_nothing_out_unless_it_is_switched_on(
         for moment in [now - timedelta(seconds=20 - seq)]
     ]
     seal_messages(create_archive(tmp_path), frames_from_heard(heard_now), "one")
+    say_status(tmp_path, ago_s=-3600.0)  # fresh for as long as this takes
     settings = OutwardSettings(state=True, events=True) if on else None
     served = Served(tmp_path, mosquitto.url, outward=settings)
     served.start()
@@ -325,7 +377,9 @@ def test_pages_with_a_broker_send_nothing_out_unless_it_is_switched_on(
         served.close()
         display.disconnect()
         display.loop_stop()
-    assert set(heard) == ({"underair/v1/demo/board/-"} if on else set())
+    events = {"underair/v1/demo/board/events"}  # of a set silent for an hour by the listener's word
+    assert set(heard) - events == ({"underair/v1/demo/board/-"} if on else set())
+    assert on or not heard
 
 
 def test_only_our_own_state_is_left_out() -> None:
