@@ -70,7 +70,6 @@ def find(context: Context) -> pl.DataFrame:
 
 
 def _worn_too(context: Context) -> dict[str, list[Wear]]:
-    """Return, by wear, the wears of its wearer's other sets at the same time."""
     return {
         wear.wear_id: others
         for entry in context.entries

@@ -273,7 +273,6 @@ def _by_service(messages: Messages) -> dict[str, Messages]:
 
 
 def _desk_identities(messages: Mapping[str, pl.DataFrame]) -> list[str]:
-    """Return `desk_id/boot/seq` of each desk message, by time of receipt, then number."""
     lots = [
         messages[kind].filter(~pl.col("retained")).select("received", "desk_id", "boot", "seq")
         for kind in DESK_KINDS

@@ -161,7 +161,6 @@ def _joined(before: tuple[Ints, Floats] | None, then: tuple[Ints, Floats]) -> tu
 
 
 def _live_ends(channel: Channel) -> tuple[int, int] | None:
-    """Return the moments of the first and the last message heard live; None without any."""
     first, last = 0, len(channel) - 1
     while first <= last and channel.retained[first]:
         first += 1

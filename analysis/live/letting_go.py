@@ -112,7 +112,6 @@ def _temperature(channel: Channel, wears: Sequence[Wear], profile: Profile) -> B
 
 
 def _beside(keep: Bools) -> Bools:
-    """Return what is kept with its neighbours."""
     found = keep.copy()
     for step in range(1, BESIDE + 1):
         found[step:] |= keep[:-step]

@@ -210,7 +210,6 @@ def _explained(
     gauges: Sequence[VoiceGauge],
     tallied: Sequence[tuple[str, int]],
 ) -> bool:
-    """Return whether a closed valve, a pause in the readings, or a person's word explains a rise."""
     if before.ended_how != "changed" or before.power_up is not after.power_up:
         return True
     channel = before.power_up.channels["pressure"]

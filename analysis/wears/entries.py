@@ -431,7 +431,6 @@ def _judge(
 
 
 def _gauges_of(entry: Entry, gauges: Sequence[VoiceGauge]) -> list[VoiceGauge]:
-    """Return the gauges read by voice that are about an entry."""
     if entry.stay is not None:
         spans = [(tally.set_id, *span) for tally in entry.stay.tallies for span in tally.spans]
     else:

@@ -194,8 +194,6 @@ def read_tallies(records: Sequence[PowerUp]) -> TallyBook:
 
 
 class _Reader:
-    """Applies desks' messages in order of time."""
-
     def __init__(self, words: list[_Word], corrected: dict[str, str]) -> None:
         self._corrected = corrected
         said_us = {identity: at_us for at_us, _, identity, *_ in words}

@@ -173,7 +173,6 @@ def retain(
 
 
 def _find(folder: ArchivePath, today: date, names: _Names) -> None:
-    """Find every name that would be dropped; nothing is changed."""
     for kind in KINDS:
         for _, parts in _sealed_days(folder, kind, today):
             _rewritten(kind, parts, names)
