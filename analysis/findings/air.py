@@ -122,10 +122,10 @@ def _begun_unsaid(entry: Entry, charge: Charge) -> Finding:
         entry.began_us,
         first.at_us,
         f"The beginning was not heard: the first pressure known of {entry.wearer_id} was "
-        f"{first.pressure_bar:.0f} bar, read by voice at {clock(first.at_us)}, "
+        f"{first.pressure_bar:.0f} bar, by voice at {clock(first.at_us)}, "
         f"{lasting((first.at_us - entry.began_us) * 1e-6)} after the wearer was tallied in. Turn-back counts "
         f"from a full cylinder ({charge.full_bar:.0f} bar).",
-        [first.identity],
+        (first.identity,),
     )
 
 

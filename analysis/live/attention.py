@@ -13,7 +13,7 @@ from msgspec.structs import replace
 
 from analysis.alarms.kinds import GRAVEST, KINDS
 from analysis.live.hearing import HeardSet
-from analysis.live.rows import ORDER, AlarmLine, Attention, Interval, Lost, Reason, Row, Team
+from analysis.live.rows import ORDER, AlarmLine, Attention, Lost, Reason, Row, Team
 
 SOON_MIN = 5.0  # our own rule: the early end of the interval is this near
 SOON_UNTIL_MIN = 7.0
@@ -29,7 +29,7 @@ Moments = dict[tuple[str, str, str], set[float]]
 
 
 def in_order_of_need(
-    rows: list[Row], reached: Moments, since: Mapping[str, float] | None = None
+    rows: list[Row], reached: Moments, since: Mapping[str, float] | None = None, ready_s: float = 0.0
 ) -> tuple[Row, ...]:
     """Return the rows, the greatest need first; a team turns back with its first member.
 
@@ -38,24 +38,43 @@ def in_order_of_need(
       reached it is out by now (as in `entries.team_moments`).
     - `since`: by key, since when the row's wearer has been under air, whatever the set did; else since its
       wear began.
+    - `ready_s`: how long before turn-back the next team must be ready.
     """
     known = since or {}
+    relief: dict[tuple[str, str, str], float] = {}
     for row in rows:
         own = [row.turn_back_reached_at, *(one.since_at for one in row.reasons if one.code in PAST_TURN_BACK)]
         if row.team is not None and row.incident_id is not None:
-            moments = reached.setdefault((row.service, row.incident_id, row.team), set())
+            moments = reached.setdefault(_team_of(row), set())
             moments.update(at for at in own if at is not None)
-    return tuple(sorted((_with_team(row, reached, known.get(row.key)) for row in rows), key=_key))
+    found = [_with_team(row, reached, known.get(row.key), ready_s) for row in rows]
+    for row in found:
+        if row.relief_at is not None:
+            relief[_team_of(row)] = min(relief.get(_team_of(row), math.inf), row.relief_at)
+    found = [
+        row if row.relief_at == (at := relief.get(_team_of(row))) else replace(row, relief_at=at)
+        for row in found
+    ]
+    return tuple(sorted(found, key=_key))
 
 
-def _with_team(row: Row, reached: Moments, since_at: float | None) -> Row:
+def _team_of(row: Row) -> tuple[str, str, str]:
+    """Return whose turn-back counts for a row: a team's, or only its own."""
+    known = row.team is not None and row.incident_id is not None
+    return (row.service, row.incident_id or "", row.team or "") if known else (row.service, "", row.key)
+
+
+def _with_team(row: Row, reached: Moments, since_at: float | None, ready_s: float) -> Row:
     from_at = row.started_at if since_at is None else since_at
     if from_at is None or (row.started_at is None and row.lost is None):
         return row
-    moments = reached.get((row.service, row.incident_id or "", row.team or ""), set())
+    moments = reached.get(_team_of(row), set())
     due_at = min((at for at in moments if at >= from_at), default=None)
-    own = [one.since_at for one in row.reasons if one.code in PAST_TURN_BACK and one.since_at is not None]
-    if due_at is None or min(own, default=math.inf) <= due_at:
+    if due_at is None:
+        return row
+    row = replace(row, relief_at=min(row.relief_at or math.inf, due_at - ready_s))
+    own = [row.turn_back_not_before, *(one.since_at for one in row.reasons if one.code in PAST_TURN_BACK)]
+    if min((at for at in own if at is not None), default=math.inf) <= due_at:
         return row
     attention: Attention = min(row.attention, "turn_back", key=ORDER.__getitem__)
     if attention == "silent":
@@ -255,14 +274,16 @@ def _team(incident_id: str, name: str, own: list[Row]) -> tuple[tuple[int, float
         key=lambda row: row.pressure_bar or 0.0,
         default=None,
     )
-    reached = [
+    reached = [row.turn_back_not_before for row in inside if row.turn_back_not_before is not None]
+    reached += [
         reason.since_at
         for row in inside
         for reason in row.reasons
         if reason.code in PAST_TURN_BACK and reason.since_at is not None
     ]
-    ahead = [row.turn_back for row in inside if row.turn_back is not None]
-    earliest: Interval | None = min(ahead, key=lambda interval: interval.low, default=None)
+    ahead = [(row.turn_back.low, row.key, row) for row in inside if row.turn_back is not None]
+    soonest = min(ahead)[2] if ahead else None
+    earliest = soonest.turn_back if soonest is not None else None
     unheard = [
         row.turn_back_was_expected_at[0]
         for row in inside
@@ -284,6 +305,7 @@ def _team(incident_id: str, name: str, own: list[Row]) -> tuple[tuple[int, float
         lowest_bar=lowest.pressure_bar if lowest else None,
         lowest_at=lowest.pressure_at if lowest else None,
         turn_back=None if reached else earliest,
+        planned=soonest is not None and soonest.planned,
         turn_back_reached_at=min(reached, default=None),
         attention=first.attention,
         not_accounted=sum(row.lost is not None for row in own),

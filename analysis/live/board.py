@@ -112,7 +112,7 @@ class LiveBoard:
             for one in board.inside
             if (at_us := one.turns_with_team_since_us) is not None
         }
-        shown = in_order_of_need(rows, reached, since)
+        shown = in_order_of_need(rows, reached, since, 60.0 * self.profile.entry.relief_ready_min)
         earliest = min((row.started_at for row in shown if row.started_at is not None), default=now_s)
         back_s = -(-(now_s - earliest) // WINDOW_STEP_S) * WINDOW_STEP_S
         desks = [board.desks for board in boards]

@@ -157,10 +157,13 @@ def row_of(
         remarks = (*remarks, Reason("other_setup"))
     if wear is not None and wear.thresholds.impossible:
         remarks = (*remarks, Reason("odd_threshold"))
-    relief = was_turn_back[0] if was_turn_back else None
-    if turn_back is not None:
-        relief = now_s + 60.0 * turn_back.low
     moment = inside.moment
+    due_us = inside.not_due_us or (moment.at_us if moment is not None else None)
+    reliefs = [in_seconds(due_us), was_turn_back[0] if was_turn_back else None]
+    if turn_back is not None:  # planned, nobody knows yet how hard the work is
+        is_planned = planned and moment is not None and moment.leave_us is None
+        reliefs.append(now_s + 60.0 * turn_back.low * (_hard_part(inside) if is_planned else 1.0))
+    relief = min((at for at in reliefs if at is not None), default=None)
     out_at = in_seconds(entry.ended_us) if entry.ended_how in ("tallied_out", "resolved") else None
     row = Row(
         key=inside.key,
@@ -270,12 +273,17 @@ def _no_later(ahead: Interval | None, minutes: float) -> Interval | None:
 
 def _planned(inside: Inside, from_bar: float, *, heard: bool) -> tuple[Interval | None, Interval | None]:
     """Return the time to warning and turn-back at the planning rate; unheard, the early end at hard work."""
-    profile, moment = inside.live_set.profile, inside.moment
-    rate_l_min = max(profile.air.planning_l_min, inside.own_l_min[0])
-    part = 1.0 if heard else min(rate_l_min / profile.forecast.hard_l_min, 1.0)
+    moment = inside.moment
+    part = 1.0 if heard else _hard_part(inside)
     targets = inside.live_set.low_air_bar, moment.leave_bar if moment is not None else None
     low_air, leave = (inside.planned_min(from_bar, target_bar) for target_bar in targets)
     return _interval(low_air, part), _interval(leave, part)
+
+
+def _hard_part(inside: Inside) -> float:
+    """Return how long air lasts in hard work, as a part of how long it is planned to."""
+    profile = inside.live_set.profile
+    return min(max(profile.air.planning_l_min, inside.own_l_min[0]) / profile.forecast.hard_l_min, 1.0)
 
 
 def _moments(from_at: float, ahead: Interval | None) -> tuple[float, float] | None:

@@ -34,6 +34,16 @@ Line = list[tuple[float, float | None]]
 """The air line so far: (seconds since 1970, bar)."""
 
 
+def earliest_us(entry: Entry) -> list[int]:
+    """Return when each cylinder reached turn-back; where a silence ended below it, when that began."""
+    found = []
+    for charge, one in zip(entry.charges, entry.moments.get(entry.policy, ()), strict=False):
+        if one.at_us is not None:
+            unseen_us = charge.unseen_since(one.at_us, entry.gauges, entry.entered_us)
+            found.append(one.at_us if one.leave_bar is None or unseen_us is None else unseen_us)
+    return found
+
+
 @dataclass(slots=True)
 class Inside:
     """One open entry, or one set under air that nobody tallied in, with its set as of now."""

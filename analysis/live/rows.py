@@ -230,6 +230,7 @@ class Team(msgspec.Struct, frozen=True):
     # Early end of the turn-back, as last heard from a silent member, where that comes before what the others'
     # readings say.
     turn_back_by_at: float | None = None
+    planned: bool = False  # `turn_back` comes from the planning rate, not from a forecast
     turn_back_unknown: int = 0  # members inside of whom no turn-back is known
     relief_at: float | None = None  # when the next team must be ready
     service: str = ""  # whose team, where there are several services

@@ -13,7 +13,7 @@ from analysis.live.attention import Moments, row_of_unbelieved, with_repeats
 from analysis.live.came_out import at_exit
 from analysis.live.desk_record import DeskRecord
 from analysis.live.facts import in_seconds, row_of
-from analysis.live.inside import Inside, goes_on, inside_of
+from analysis.live.inside import Inside, earliest_us, goes_on, inside_of
 from analysis.live.letting_go import KEPT_WHOLE_US, answers, closed_until_us, needed
 from analysis.live.rows import AlarmLine, Out, Prompt, Row
 from analysis.live.set_now import ASKED_EVERY_US, SetNow
@@ -305,12 +305,11 @@ class ServiceBoard:
         self._desk_news = True
 
     def add_team_moments(self, reached: Moments) -> None:
-        """Add when members of each team reached their turn-back, also of those who are out by now."""
+        """Add when members of each team reached turn-back, at the earliest; also of those who are out."""
         for entry in self.entries:
-            for one in entry.moments.get(entry.policy, ()):
-                if one.at_us is not None and entry.team is not None and entry.incident_id is not None:
-                    team = self.service, entry.incident_id, entry.team
-                    reached.setdefault(team, set()).add(one.at_us * 1e-6)
+            if entry.team is not None and entry.incident_id is not None:
+                moments = reached.setdefault((self.service, entry.incident_id, entry.team), set())
+                moments.update(at_us * 1e-6 for at_us in earliest_us(entry))
 
     def rows(self, now_s: float) -> list[Row]:
         """Return a row for everybody inside; if making one fails, the last one that was made."""

@@ -48,9 +48,11 @@ def interval(target: Interval | None) -> tuple[str, str]:
     return minutes(target.median), f"{int(target.low)} to {max(math.ceil(target.high), 1)}"
 
 
-def interval_in_line(target: Interval) -> str:
-    """Return a forecast with its interval in one line (``11 min, 8 to 15``)."""
+def interval_in_line(target: Interval, *, planned: bool = False) -> str:
+    """Return a forecast with its interval in one line (``11 min, 8 to 15``); a plan has none."""
     middle, ends = interval(target)
+    if planned:
+        return f"{middle} ({words.PLANNED})"
     return f"{ends} {middle}" if target.early_only else f"{middle}, {ends}"
 
 

@@ -39,7 +39,7 @@ def team_view(team: Team, now: float, display: Display) -> dict[str, Any]:
         age, at = sentences.duration(now - by_at), display.clock(by_at, "%H:%M")
         left = words.TEAM_PAST.format(age=age) if by_at <= now else words.TEAM_BY.format(at=at)
     elif soonest is not None:
-        left = words.TEAM_TURN_BACK.format(interval=sentences.interval_in_line(soonest))
+        left = words.TEAM_TURN_BACK.format(interval=sentences.interval_in_line(soonest, planned=team.planned))
     else:
         left = words.TEAM_NO_TURN_BACK
     known = left != words.TEAM_NO_TURN_BACK

@@ -49,7 +49,7 @@ def test_a_first_gauge_long_after_the_tally_is_no_entry_pressure(log: Any, see: 
         for one in analyse(log.frames(), Profile.default())["findings"].to_dicts()
     }
     assert findings["beginning_not_heard"] == (
-        "The beginning was not heard: the first pressure known of W-1 was 150 bar, read by voice at 10:20:00 "
+        "The beginning was not heard: the first pressure known of W-1 was 150 bar, by voice at 10:20:00 "
         "UTC, 19 min 59 s after the wearer was tallied in. Turn-back counts from a full cylinder (300 bar)."
     )
     assert (
