@@ -10,10 +10,12 @@ import logging
 import re
 import threading
 from collections.abc import Callable, Mapping
+from pathlib import Path
 from typing import Any
 from urllib.parse import quote, urlsplit
 
 import flask
+import msgspec
 from dash import Dash
 from dash.exceptions import DependencyException
 from werkzeug.exceptions import HTTPException
@@ -40,6 +42,9 @@ SUBJECTS = ("incident", "people", "wearer", "wear", "finding", "year", "month", 
 SLOW_PATHS = ("/review", "/trends", "/access", "/api/v1/incidents", DASH_UPDATE)
 MOST_SLOW = 10
 _SHOWN = 200
+_HEADERS = msgspec.toml.decode(
+    Path(__file__).with_name("headers.toml").read_bytes(), type=dict[str, dict[str, str]]
+)
 # RFC 9110, 7.2: a name or address and a port, nothing else.
 _HOST = re.compile(r"(?P<name>[A-Za-z0-9.-]+|\[[0-9A-Fa-f:.]+\])(?::(?P<port>[0-9]{1,5}))?")
 
@@ -277,30 +282,11 @@ def after_sending(sign_in: SignIn) -> Callable[[flask.Response], flask.Response]
 
 
 def security_headers(script_hashes: list[str]) -> dict[str, str]:
-    """Return the headers of every response; scripts are ours or among the hashes, and nothing may frame us.
-
-    Inline styles are allowed because plotly and Dash's components write them; inline scripts are not.
-    """
-    policy = {
-        "default-src": "'none'",
-        "script-src": " ".join(["'self'", *script_hashes]),
-        "style-src": "'self' 'unsafe-inline'",
-        "img-src": "'self' data: blob:",
-        "font-src": "'self' data:",
-        "connect-src": "'self'",
-        "base-uri": "'none'",
-        "form-action": "'self'",
-        "frame-ancestors": "'none'",
-    }
-    return {
-        "Content-Security-Policy": "; ".join(f"{key} {value}" for key, value in policy.items()),
-        "X-Content-Type-Options": "nosniff",
-        "X-Frame-Options": "DENY",
-        "Referrer-Policy": "same-origin",
-        "Cross-Origin-Opener-Policy": "same-origin",
-        "Cross-Origin-Resource-Policy": "same-origin",
-        "Permissions-Policy": "camera=(), microphone=(), geolocation=()",
-    }
+    """Return the headers of every response (`headers.toml`); scripts are ours or among the hashes."""
+    policy = dict(_HEADERS["policy"])
+    policy["script-src"] = " ".join([policy["script-src"], *script_hashes])
+    told = "; ".join(f"{name} {value}" for name, value in policy.items())
+    return {"Content-Security-Policy": told, **_HEADERS["headers"]}
 
 
 def sentence(text: object, status: int) -> flask.Response:

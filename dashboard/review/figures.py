@@ -51,7 +51,7 @@ WARM_FILL = "rgba(200,100,30,0.18)"
 GRAVE = (*GRAVEST, "no_motion_prealarm")
 DESK_ROWS = 3
 HATCH_WORDS_PX = 16
-MARK_ROW = 0.15  # of the air lane's height
+MARK_ROW, MARK_ROWS = 0.15, 5  # of the air lane's height
 WORDED_FROM_S = 30.0  # shorter stretches have no room for words
 DESK_TEXT_LENGTH = 40
 DESK_FEWEST_LETTERS = 5
@@ -242,34 +242,24 @@ def _desk_lane(drawing: Drawing, desk: list[Mark]) -> None:
 
 def _placed(desk: list[Mark], drawing: Drawing) -> tuple[list[int], list[str], list[str]]:
     """Give each mark the first row where its words find room, else a stroke alone under the rows."""
-    free_from = [-math.inf] * DESK_ROWS
-    rows, texts, sides = [], [], []
+    rows, texts, sides, taken = [], [], [], Taken(DESK_ROWS)
     for mark in desk:
-        at_px = drawing.px(mark.at)
+        at_px, text = drawing.px(mark.at), mark.text
         # At the end of the window words are before their moment, or are shortened to what fits, not cut
         # through a letter.
         longest = min(DESK_TEXT_LENGTH, int((drawing.view.plot_px - at_px - 16) / DESK_CHARACTER_PX))
-        begins_px = at_px - 16 - DESK_CHARACTER_PX * len(mark.text)
-        before = next((r for r in range(DESK_ROWS) if max(free_from[r], 0.0) <= begins_px), None)
-        if (
-            longest < len(mark.text) <= DESK_TEXT_LENGTH
-            and before is not None
-            and at_px <= drawing.view.plot_px
-        ):
-            rows.append(DESK_ROWS - 1 - before)
-            texts.append(plain(mark.text))
-            sides.append("middle left")
-            free_from[before] = at_px + 16
-            continue
-        sides.append("middle right")
-        text = mark.text if len(mark.text) <= longest else mark.text[: max(longest - 1, 0)] + "…"
-        row = next((r for r in range(DESK_ROWS) if free_from[r] <= at_px), None)
-        rows.append(DESK_ROWS - 1 - (row if row is not None else DESK_ROWS))
+        begins_px = at_px - 16 - DESK_CHARACTER_PX * len(text)
+        is_late = longest < len(text) <= DESK_TEXT_LENGTH and begins_px >= 0 and at_px <= drawing.view.plot_px
+        row = taken.row(begins_px, at_px + 16) if is_late else None
+        sides.append("middle right" if row is None else "middle left")
         # Words of a moment before the window would reach into it, over those that belong there.
-        has_words = row is not None and at_px >= 0 and longest >= DESK_FEWEST_LETTERS
-        texts.append(plain(text) if has_words else BLANK)
-        if row is not None and has_words:
-            free_from[row] = at_px + 16 + DESK_CHARACTER_PX * len(text)
+        has_words = row is not None or (at_px >= 0 and longest >= DESK_FEWEST_LETTERS)
+        if row is None:
+            text = text if len(text) <= longest else text[: max(longest - 1, 0)] + "…"
+            ends_px = at_px + has_words * (16 + DESK_CHARACTER_PX * len(text))
+            row = taken.row(at_px, ends_px)
+        rows.append(DESK_ROWS - 1 - (DESK_ROWS if row is None else row))
+        texts.append(plain(text) if has_words and row is not None else BLANK)
     return rows, texts, sides
 
 
@@ -324,14 +314,14 @@ def _air_lane(drawing: Drawing, person: PersonLanes, scales: Scales) -> None:
             }
         )
     texts, sides, heights = [], [], []
-    window, taken = drawing.window, Taken()
+    window, taken = drawing.window, Taken(MARK_ROWS)
     for mark in person.marks:
         # Words of a moment outside of the window would reach into it, cut.
         text = words.MARKS[mark.text] if window.start <= mark.at <= window.end else ""
         at_px, length_px = drawing.px(mark.at), DESK_CHARACTER_PX * len(text) + 8
         late = at_px + length_px > drawing.view.plot_px
         row = taken.row(at_px - late * length_px, at_px + (not late) * length_px) if text else 0
-        heights += [0.0, top * (0.9 - MARK_ROW * min(row, 4)), math.nan]
+        heights += [0.0, top * (0.9 - MARK_ROW * (MARK_ROWS - 1 if row is None else row)), math.nan]
         sides += ["middle left" if late else "middle right"] * 3
         texts += [BLANK, text or BLANK, BLANK]
     drawing.scatter(
@@ -409,17 +399,16 @@ def _seconds(span: Span) -> float:
 class Taken:
     """Where words stand already, row by row."""
 
-    def __init__(self) -> None:
-        self._rows: list[list[tuple[float, float]]] = []
+    def __init__(self, rows: int) -> None:
+        self._rows: list[list[tuple[float, float]]] = [[] for _ in range(rows)]
 
-    def row(self, start_px: float, end_px: float) -> int:
-        """Return the first row where these words cover no others, and keep them there."""
-        free = (all(end_px <= start or end <= start_px for start, end in row) for row in self._rows)
-        number = next((number for number, is_free in enumerate(free) if is_free), len(self._rows))
-        if number == len(self._rows):
-            self._rows.append([])
-        self._rows[number].append((start_px, end_px))
-        return number
+    def row(self, start_px: float, end_px: float) -> int | None:
+        """Return the first row where these words cover no others, and keep them there; None without one."""
+        for number, row in enumerate(self._rows):
+            if all(end_px <= start or end <= start_px for start, end in row):
+                row.append((start_px, end_px))
+                return number
+        return None
 
 
 def _when_not_heard(drawing: Drawing, person: PersonLanes) -> None:
@@ -434,7 +423,7 @@ def _when_not_heard(drawing: Drawing, person: PersonLanes) -> None:
         if not spans:
             continue
         y = drawing.lane(HATCH_WORDS_PX, range=[0, 1], visible=False)
-        taken, at, shown = Taken(), [], []
+        taken, at, shown = Taken(1), [], []
         for span, text in zip(spans, texts, strict=True):
             start, end = max(span.started, window.start), min(span.ended, window.end)
             half_px = (DESK_CHARACTER_PX * len(text) + 8) / 2
