@@ -31,7 +31,7 @@ from dashboard.access.reach import Reach
 from dashboard.access.sign_in import SignIn
 from dashboard.api import routes as api
 from dashboard.context import PageContext
-from dashboard.elements import aria
+from dashboard.markup import from_html
 from dashboard.pages import board, method
 from dashboard.pages import register as register_page
 from dashboard.pages.access import AccessPage
@@ -159,24 +159,11 @@ def _said(error: Exception) -> Any:
 
 def _header(path: str, allowed: list[str], visitor: roles.Visitor) -> list[Any]:
     names = {**words.PAGES, "/register": register_words.REGISTER, "/access": access_words.ACCESS}
-    links = [
+    return from_html(
+        Path(__file__).with_name("templates") / "header.html.j2",
+        words=words,
         # Plain links: a full load leaves nothing of one page running behind the next.
-        html.Li(html.A(names[href], href=href, **aria(current="page") if href == path else {}))
-        for href in names
-        if href in allowed
-    ]
-    leave = html.Button(access_words.SIGN_OUT.format(account=visitor.account), id="sign-out", type="button")
-    skips = [(words.SKIP, "#page")] + [(words.SKIP_TO_DESK, "#h-desk")] * (path == "/live")
-    return [
-        *(html.A(text, href=place, className="skip") for text, place in skips),
-        html.Header(
-            [
-                html.Span(words.PRODUCT, className="product"),
-                html.Nav(html.Ul(links), **aria(label=words.NAVIGATION)),
-                html.P(words.CAUTION, className="caution"),
-                html.Button(words.THEME_BUTTON, id="theme-button", type="button"),
-                *([leave] if visitor.account else []),
-            ],
-            className="top",
-        ),
-    ]
+        links=[(href, names[href]) for href in names if href in allowed],
+        path=path,
+        leave=access_words.SIGN_OUT.format(account=visitor.account) if visitor.account else "",
+    )

@@ -39,13 +39,10 @@ def choices(label: str, links: Iterable[tuple[str, str, bool]]) -> html.Nav:
     return html.Nav([html.Span(label, className="group-name"), *shown], **aria(label=label))
 
 
-def table(heads: Sequence[str | None], rows: Iterable[Sequence[Any]], *, named: bool = True) -> html.Table:
-    """Return a plain table; a column of buttons has no head (None), a row's first cell is one if `named`."""
-    head = html.Thead(html.Tr([html.Td() if text is None else html.Th(text, scope="col") for text in heads]))
-    body = [
-        html.Tr([html.Th(row[0], scope="row") if named else html.Td(row[0]), *map(html.Td, row[1:])])
-        for row in rows
-    ]
+def table(heads: Sequence[str], rows: Iterable[Sequence[Any]]) -> html.Table:
+    """Return a plain table; a row's first cell is its head."""
+    head = html.Thead(html.Tr([html.Th(text, scope="col") for text in heads]))
+    body = [html.Tr([html.Th(row[0], scope="row"), *map(html.Td, row[1:])]) for row in rows]
     return html.Table([head, html.Tbody(body)])
 
 

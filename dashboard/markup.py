@@ -1,6 +1,6 @@
 """Pages written as HTML: Jinja2 templates beside their modules, given to Dash as its components.
 
-A component, or a list of them, stands in a template like any text: ``{{ graph }}``.
+A component, or a list of them, stands in a template like any text: ``{{ graph }}``; None is nothing.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ def _as_text(context: Context, value: Any) -> Any:
     if isinstance(value, list):
         return Markup("").join(_as_text(context, one) for one in value)
     if not isinstance(value, Component):
-        return value
+        return "" if value is None else value
     context["parts"].append(value)
     return Markup('<part number="{}"/>').format(len(context["parts"]) - 1)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 import flask
@@ -14,7 +15,8 @@ from dashboard.access.log import access_table, head, read_log
 from dashboard.access.protection import attached
 from dashboard.access.sign_in import SignIn
 from dashboard.context import PageContext
-from dashboard.elements import aria, data, listing, panel, table
+from dashboard.elements import listing
+from dashboard.markup import from_html
 from dashboard.trends import publish_anew
 
 SHOWN_ENTRIES = 500
@@ -29,8 +31,16 @@ class AccessPage:
     def layout(self, context: PageContext, query: dict[str, str]) -> Any:
         """Return the page."""
         del query
-        parts = [self._sessions(), self._accounts(), publish_anew.section(context), self._log()]
-        return html.Div([html.H1(words.ACCESS), *parts], className="access")
+        parts = from_html(
+            Path(__file__).with_suffix(".html.j2"),
+            words=words,
+            sessions=self._sign_in.sessions.all(),
+            moment=_moment,
+            accounts=self._accounts(),
+            publishing=publish_anew.section(context),
+            log=self._log(),
+        )
+        return html.Div(parts, className="access")
 
     def register(self, app: Dash, context: PageContext) -> None:
         """Add the routes that end a session and publish a period again, and the log as CSV."""
@@ -47,15 +57,6 @@ class AccessPage:
             text = formula_safe(access_table(self._sign_in.archive)).write_csv(null_value="")
             return attached(text, "text/csv", "access.csv")
 
-    def _sessions(self) -> Any:
-        rows = []
-        for one in self._sign_in.sessions.all():
-            about = aria(label=words.END_ABOUT.format(session=one.name, account=one.account))
-            about |= data(end_session=one.name)
-            button = html.Button(words.END_SESSION, type="button", **about)
-            rows.append([one.name, one.account, _moment(one.begun), _moment(one.seen), button])
-        return panel(words.SESSIONS, table([*words.SESSION_HEADS, None], rows, named=False))
-
     def _accounts(self) -> Any:
         rows = [
             (name, ", ".join(one.roles), f"{one.made:%Y-%m-%d}")
@@ -71,7 +72,7 @@ class AccessPage:
             else words.CHAIN_HOLDS.format(head=head(self._sign_in.archive))
         )
         shown = entries[-SHOWN_ENTRIES:][::-1]
-        entries_shown = listing(
+        return listing(
             "access-log",
             words.LOG,
             words.LOG_HEADS,
@@ -79,7 +80,6 @@ class AccessPage:
             note=words.LOG_NOTE.format(shown=len(shown), total=len(entries), chain=chain),
             search=(words.FIND, words.FIND_HINT),
         )
-        return html.Section([html.A(words.DOWNLOAD, href="/access.csv"), entries_shown])
 
 
 def _moment(seconds: float) -> str:

@@ -32,9 +32,8 @@ def test_elements_texts_and_attributes_become_components(tmp_path: Path) -> None
 
 def test_a_component_or_several_stand_where_the_template_has_them(tmp_path: Path) -> None:
     graph, texts = dcc.Graph(id="g"), [html.P("a"), html.P("b")]
-    section, last = made(
-        tmp_path, "<section>{{ graph }}{{ texts }}</section>{{ graph }}", graph=graph, texts=texts
-    )
+    page = "<section>{{ graph }}{{ none }}{{ texts }}</section>{{ graph }}"
+    section, last = made(tmp_path, page, graph=graph, texts=texts, none=None)
     assert section.children == [graph, *texts]
     assert last is graph
 
