@@ -62,9 +62,12 @@ class _Reader(HTMLParser):
 
     def handle_endtag(self, tag: str) -> None:
         told, children = self._open.pop(), self._inside.pop()
-        made = self.parts[int(told["number"])] if tag == "part" else getattr(html, tag.capitalize())
-        if tag != "part":
-            made = made(children[0] if len(children) == 1 else children or None, **told)
+        if tag == "part":
+            made = self.parts[int(told["number"])]
+        else:
+            made = getattr(html, tag.capitalize())(
+                children[0] if len(children) == 1 else children or None, **told
+            )
         self._inside[-1].append(made)
 
     def handle_data(self, data: str) -> None:
