@@ -33,8 +33,11 @@ class ThinnedLine:
 
 def _starts(*keys: NDArray[Any]) -> NDArray[np.int64]:
     """Return where a stretch begins in which every key stays the same."""
-    changes = np.logical_or.reduce([np.diff(key) != 0 for key in keys])
-    return np.flatnonzero(np.concatenate((np.ones(min(len(keys[0]), 1), bool), changes)))
+    begins = np.zeros(len(keys[0]), bool)
+    begins[:1] = True
+    for key in keys:
+        begins[1:] |= key[1:] != key[:-1]
+    return np.flatnonzero(begins)
 
 
 def _in_window(

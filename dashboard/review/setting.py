@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import datetime
-from functools import partial
+from functools import cache, partial
 from typing import Any
 
 from dashboard.review import words
@@ -83,6 +83,11 @@ def day_and_time(moment: datetime | None) -> Any:
 _ENDINGS: dict[str, Quantity] = {"_bar": "pressure", "_c": "temperature", "_l_min": "rate", "_l": "volume"}
 
 
+@cache
+def _quantity_of(name: str) -> Quantity | None:
+    return next((quantity for ending, quantity in _ENDINGS.items() if name.endswith(ending)), None)
+
+
 def cells(
     row: dict[str, Any],
     *names: str,
@@ -104,7 +109,7 @@ def cells(
             return value if isinstance(value, str) else ", ".join(value)
         if name.endswith(("_s", "seconds")):
             return seconds(value)
-        quantity = next((one for ending, one in _ENDINGS.items() if name.endswith(ending)), None)
+        quantity = _quantity_of(name)
         return cell(str(value) if quantity is None else units.text(quantity, value), value=value)
 
     return [made(name, row[name]) for name in names]
