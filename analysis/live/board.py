@@ -191,7 +191,7 @@ class LiveBoard:
                             one.service, with_rests(one.came_out(now_s), self.profile.rest), several
                         )
                     ),
-                    key=lambda out: out.at,
+                    key=lambda out: (out.breathes_on, out.at),
                     reverse=True,
                 )
             ),

@@ -376,11 +376,12 @@ class Out(msgspec.Struct, frozen=True):
     ended_how: str = "tallied_out"
     ended_by: str | None = None  # identity of the message that ended the entry
     service: str = ""
+    breathes_on: bool = False  # heard under air after the exit that a desk said: it has a row
 
     @property
     def perhaps_inside(self) -> bool:
-        """Whether the set was never heard and nobody said out: no exit is known, so no rest either."""
-        return self.under_air_s is None and self.ended_how == "incident_closed"
+        """Whether no exit is known, so no rest either: never heard and nobody said out, or heard since."""
+        return self.breathes_on or (self.under_air_s is None and self.ended_how == "incident_closed")
 
 
 class IncidentRow(msgspec.Struct, frozen=True):

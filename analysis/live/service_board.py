@@ -455,6 +455,7 @@ class ServiceBoard:
                     at=over[0] * 1e-6,
                     inside_s=(over[0] - entry.entered_us) * 1e-6,
                     service=self.service,
+                    breathes_on=entry.entry_id in shown and over[1] != "incident_closed",
                     ended_how=over[1],
                     ended_by=entry.stay.ended_by
                     if entry.stay is not None and over[1] != "incident_closed"

@@ -151,12 +151,29 @@
   };
 
   // No alarm is hidden without a count: of the list's own box and of the box around it.
-  const countBelow = () => {
-    const { alarms, moreAlarms } = parts;
-    const edge = Math.min(...[alarms, alarms.closest(".watch")].map((box) => box.getBoundingClientRect().bottom));
-    const below = [...alarms.children].filter((one) => one.getBoundingClientRect().bottom > edge + CUT_PX).length;
-    moreAlarms.hidden = below === 0;
-    text(moreAlarms, underair.fill(words.alarms_below, { count: below }));
+  const countHidden = () => {
+    const { alarms, above, below } = parts;
+    const boxes = [alarms, alarms.closest(".watch")].map((box) => box.getBoundingClientRect());
+    const top = Math.max(...boxes.map((box) => box.top)), bottom = Math.min(...boxes.map((box) => box.bottom));
+    const lines = [...alarms.children].map((one) => one.getBoundingClientRect());
+    for (const [button, said, count] of [
+      [above, words.alarms_above, lines.filter((one) => one.top < top - CUT_PX).length],
+      [below, words.alarms_below, lines.filter((one) => one.bottom > bottom + CUT_PX).length],
+    ]) {
+      button.hidden = count === 0;
+      text(button, underair.fill(said, { count }));
+    }
+  };
+  // A new distress, or whoever does not move, is in sight at once, unless somebody is about to press another line.
+  const showNew = (alarms) => {
+    const grave = new Set(alarms.filter((one) => one.new && one.grave).map((one) => one.key));
+    const came = parts.grave && [...grave].some((key) => !parts.grave.has(key));
+    parts.grave = grave;
+    if (came && !(performance.now() - parts.alarms.handAt < HAND_MS)) toTop();
+  };
+  const toTop = () => {
+    parts.alarms.scrollTop = 0;
+    parts.alarms.closest(".watch").scrollTop = 0;
   };
 
   underair.side = {
@@ -165,7 +182,8 @@
       parts = {
         alarms: underHand(make("ol", { class: "alarms", tabindex: 0, "aria-label": words.alarms })),
         noAlarms: make("p", { class: "none" }),
-        moreAlarms: make("button", { type: "button", class: "more", hidden: true, onclick: () =>
+        above: make("button", { type: "button", class: "more above", hidden: true, onclick: () => toTop() }),
+        below: make("button", { type: "button", class: "more", hidden: true, onclick: () =>
           parts.alarms.scrollBy({ top: parts.alarms.clientHeight - 20 }) }),
         teams: make("ol", { class: "teams", tabindex: 0, "aria-label": words.teams }),
         prompts: underHand(make("ol", { class: "prompts", tabindex: 0, "aria-label": words.prompts })),
@@ -202,12 +220,12 @@
       const watch = make(
         "section", { class: "watch", "aria-label": words.watch },
         pending,
-        section("alarm-list", words.alarms, parts.noAlarms, parts.alarms, parts.moreAlarms),
+        section("alarm-list", words.alarms, parts.noAlarms, parts.above, parts.alarms, parts.below),
         orders,
         rolls,
       );
-      for (const box of [parts.alarms, watch]) box.addEventListener("scroll", countBelow);
-      window.addEventListener("resize", countBelow);
+      for (const box of [parts.alarms, watch]) box.addEventListener("scroll", countHidden);
+      window.addEventListener("resize", countHidden);
       const side = make(
         "aside", { class: "side", "aria-label": words.side },
         parts.promptSection,
@@ -244,7 +262,8 @@
       underair.keyed(parts.alarms, steady(parts.alarms, data.alarms), makeAlarm, paintAlarm);
       parts.noAlarms.hidden = data.alarms.length > 0;
       text(parts.noAlarms, data.no_alarms);
-      countBelow();
+      showNew(data.alarms);
+      countHidden();
       underair.keyed(parts.teams, shown(data.teams), makeTeam, paintTeam);
       const prompts = shown(data.prompts);
       underair.keyed(parts.prompts, steady(parts.prompts, prompts), makePrompt, (element, item) => {

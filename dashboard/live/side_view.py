@@ -408,6 +408,8 @@ def out_view(one: Out, display: Display) -> dict[str, Any]:
     else:
         said = words.OUT_UNDER_AIR if one.heard_at_exit else words.OUT_HEARD
         parts.append(said.format(minutes=minutes, inside=inside))
+    if one.breathes_on:
+        parts.insert(1, words.OUT_BREATHES_ON)
     if one.rest_until_at is not None:
         parts.append(
             words.OUT_REST.format(at=display.clock(one.rest_until_at, "%H:%M"), source=one.rest_source)

@@ -177,3 +177,22 @@ class TestRests:
         latest, other, first = with_rests((OUT, others, again), REST)
         assert (latest.key, other.key, first.key) == ("3", "2", OUT.key)
         assert (latest.rest_until_at is None, other.rest_until_at, first.rest_until_at) == (False, None, None)
+
+
+def test_whoever_breathes_on_after_the_tally_is_first_and_has_no_rest(log: Any, see: Any) -> None:
+    """Tallied out by mistake: the list that is handed over must not say that this person came out."""
+    desk = log.desk()
+    for number in (1, 2):
+        one = log.talker(f"S-{number}")
+        one.set_up(0)
+        one.breathe(20, 2800, bar_s=0.05, closes=False)
+        about = {"incident_id": "I-1", "wearer_id": f"W-{number}", "set_id": one.name, "team": "A"}
+        desk.say(1, "tally", action="in", **about)
+        desk.say(2790 if number == 1 else 2800, "tally", action="out", **about)
+        if number == 2:
+            one.say(2801, "power", state="off")
+    first, second = see(2815).came_out
+    assert (first.wearer_id, first.breathes_on) == ("W-1", True)
+    assert first.rest_until_at is None
+    assert (second.wearer_id, second.breathes_on) == ("W-2", False)
+    assert second.rest_until_at is not None

@@ -252,3 +252,17 @@ def test_an_alarm_reaches_the_eye_where_the_page_is_scrolled_down(live: Any, cre
     see_everything(page)
     expect(page.locator(".alarms .new")).to_have_count(0, timeout=60_000)
     expect(cry).to_be_hidden()
+
+
+def test_a_new_distress_is_in_sight_wherever_somebody_has_scrolled_the_alarms(live: Any, crew: Crew) -> None:
+    live.set_viewport_size({"width": 1440, "height": 900})
+    for number in range(1, 25):
+        crew.set(f"S-{number}", "alarm", alarm="heat", state="raised")
+    alarms = live.locator(".alarms li")
+    live.wait_for_selector(".alarms li >> nth=23")
+    live.locator(".alarms").evaluate("list => list.scrollTop = list.scrollHeight")
+    expect(live.locator(".alarm-list .above")).to_be_visible()
+    expect(alarms.first).not_to_be_in_viewport()
+    crew.set("S-30", "alarm", alarm="distress", state="raised")
+    expect(alarms.first).to_contain_text("Distress")
+    expect(alarms.first).to_be_in_viewport(ratio=0.9)

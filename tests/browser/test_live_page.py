@@ -332,7 +332,7 @@ def test_alarms_orders_and_a_roll_call_never_cover_the_desk_and_those_below_the_
         # Alarms below the edge of their list are counted.
         page.set_viewport_size({"width": 1024, "height": 768})
         page.locator("#shown-incident").select_option(index=0)
-        more, last = page.locator(".alarm-list .more"), page.locator(".alarms li").last
+        more, last = page.locator(".alarm-list .more:not(.above)"), page.locator(".alarms li").last
         expect(more).to_have_text(re.compile(r"^[1-9]\d* more below$"))
         expect(more).to_be_in_viewport(ratio=0.9)
         hidden = page.evaluate(
@@ -346,4 +346,9 @@ def test_alarms_orders_and_a_roll_call_never_cover_the_desk_and_those_below_the_
             more.dispatch_event("click")  # a click would scroll the list itself where the page is slow
             expect(more).not_to_have_text(before)
         expect(last).to_be_in_viewport(ratio=0.9)
+        above = page.locator(".alarm-list .above")
+        expect(above).to_have_text(re.compile(r"^[1-9]\d* more above$"))
+        above.dispatch_event("click")
+        expect(above).to_be_hidden()
+        expect(page.locator(".alarms li").first).to_be_in_viewport(ratio=0.9)
         page.goto("about:blank")
