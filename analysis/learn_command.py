@@ -80,11 +80,10 @@ def learn(archive: ArchivePath, out: Path, profile: str | None, as_json: bool) -
     )
     echo(f"{'interval':24}{'wears':32}{'held':>7}{'early':>7}{'late':>7}{'width':>9}{'score':>7}")
     for line in learnt.proof:
-        name = "learnt" if line.interval == "learnt" else line.interval
         group = f"{line.group}: {line.wears}"
         held, early, late = (percent(share) for share in (line.held, line.early, line.late))
         width, winkler = f"{line.width_min:.1f} min", f"{line.winkler_min:.1f}"
-        echo(f"{name:24}{group:32}{held:>7}{early:>7}{late:>7}{width:>9}{winkler:>7}")
+        echo(f"{line.interval:24}{group:32}{held:>7}{early:>7}{late:>7}{width:>9}{winkler:>7}")
     if learnt.adopted:
         echo(f'{out} can be used: write learnt = "{out.name}" under [forecast] in the profile beside it.')
     else:

@@ -56,16 +56,13 @@ def forecasts_of_results(
         air = results["air"].filter(pl.col("wear_id") == wear["wear_id"]).sort("time")
         reached_s = (wear["low_air_at"] - wear["started"]).total_seconds()
         names = ("low_air_min", "hardest_l_min", "easiest_l_min", "low_air_hardest_min")
-        said = [air[name].to_numpy().astype(float) for name in names]
+        minutes, hardest, easiest, hardest_min = (air[name].to_numpy().astype(float) for name in names)
         until = air["rate_l_min"].to_numpy()[: max(int(reached_s), 1)]
         if until.size == 0:
             continue
         person = people.setdefault(wear["wearer_id"], len(people))
         rows = forecasts_of_wear(
-            said[0],
-            said[1],
-            said[2],
-            said[3],
+            *(minutes, hardest, easiest, hardest_min),
             reached_s,
             first_wear + len(found),
             person,
@@ -101,12 +98,10 @@ def learn_interval(own: list[Forecasts], in_force: IntervalEnds, made: str) -> L
     others = simulated_lots()
     version = f"learnt {made[:10]} from {counted(people, 'person', 'people')}, {counted(len(own), 'wear')}"
     early, late = np.empty(all_own.said_min.size), np.empty(all_own.said_min.size)
-    shares: list[tuple[Forecasts, IntervalEnds]] = []
     for out in folds_by_person(all_own.person):
         ends = learn_ends([Lot(all_own.where(~out), *LOT_WEIGHTS["own"]), *others], version, like=in_force)
         left_out = all_own.where(out)
         early[out], late[out] = ends.around(left_out.said_min, left_out.terms(ends))
-        shares.append((left_out, ends))
     now_early, now_late = in_force.around(all_own.said_min, all_own.terms(in_force))
     hard = all_own.wear_l_min > HARD_WORK_L_MIN
     proof = tuple(
@@ -132,10 +127,7 @@ def learn_interval(own: list[Forecasts], in_force: IntervalEnds, made: str) -> L
 def _line(
     name: str, group: str, forecasts: Forecasts, chosen: np.ndarray, early: np.ndarray, late: np.ndarray
 ) -> LearntLine:
-    found = score(forecasts.where(chosen), early_late=(early[chosen], late[chosen]))
-    return LearntLine(
-        name, group, found.wears, found.held, found.early, found.late, found.width_min, found.winkler_min
-    )
+    return LearntLine(name, group, *score(forecasts.where(chosen), early_late=(early[chosen], late[chosen])))
 
 
 def simulated_lots() -> list[Lot]:
@@ -145,11 +137,9 @@ def simulated_lots() -> list[Lot]:
         rows = []
         for number in range(count):
             rng = np.random.default_rng((SEED, number))
-            if name == "hot":
-                wear = simulate_wear(rng, rate_l_min=hot_rate(rng, 3600), until_bar=50.0)
-            else:
-                wear = simulate_wear(rng, KINDS_OF_WORK[number % len(KINDS_OF_WORK)], until_bar=50.0)
-            rows += _rows(wear, number)
+            work = "mixed" if name == "hot" else KINDS_OF_WORK[number % len(KINDS_OF_WORK)]
+            rate_l_min = hot_rate(rng, 3600) if name == "hot" else None
+            rows += _rows(simulate_wear(rng, work, rate_l_min=rate_l_min, until_bar=50.0), number)
         lots.append(Lot(joined(rows), *LOT_WEIGHTS[name]))
     return lots
 

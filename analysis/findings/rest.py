@@ -35,7 +35,7 @@ def _of_incident(tallied: list[tuple[Examined, TallyEntry]], context: Context) -
     wears = pl.DataFrame([_line(one, tally.wearer_id) for one, tally in tallied], schema=WEARS)
     for short in short_rests(wears, context.profile.rest):
         wear = by_id[short.wear_id]
-        memory = ", from memory" if short.from_memory and "memory" not in short.source else ""
+        memory = ", from memory" if short.asked.from_memory and "memory" not in short.asked.source else ""
         yield about_wear(
             "rest_too_short",
             "caution",
@@ -43,8 +43,8 @@ def _of_incident(tallied: list[tuple[Examined, TallyEntry]], context: Context) -
             wear.started_us,
             None,
             f"{short.wearer_id} went under air again {lasting(60.0 * short.rested_min)} after "
-            f"{reached_text(short)}; the rule asks for {short.rest_min:.0f} min "
-            f"(source: {short.source}{memory}).",
+            f"{reached_text(short)}; the rule asks for {short.asked.rest_min:.0f} min "
+            f"(source: {short.asked.source}{memory}).",
             [by_id[short.after_wear_id].identity(-1), wear.identity(0)],
         )
 

@@ -36,8 +36,7 @@ from analysis.trends.naming import (
     expected_of,
     gone,
     incident_of,
-    judged_groups,
-    judged_ones,
+    judged,
     level_of_others,
     numbered,
     numbers_of,
@@ -61,6 +60,8 @@ FEWEST_WEARERS = 5
 RECENT_WEARS = 12
 SIGNAL_AMOUNTS = ("under_air_min", "hard_min", "heat_dose", "mean_l_min")
 """Amounts that are compared; silence is drawn with its events (`analysis.trends.false_marks`)."""
+SIZED_BY = {"station": "low_air_exits", "wearer": "low_air_exits", "set": "silent_wears"}
+"""What the smallest effect of a question is told by."""
 PEOPLE_FLAGS = FLAGS[:3]
 """Silence is the set's."""
 
@@ -175,13 +176,10 @@ def _groups(asked: _Asked) -> dict[str, list[str]]:
         crowd = dict(sizes.drop_nulls(part).iter_rows())
         for measure in PEOPLE_FLAGS:
             flag = asked.flags[measure]
-            judged = judged_groups(units, flag, expected_of(flag, asked.strata), asked.incidents, people)
-            chosen = (judged.wears >= FEWEST_WEARS) & np.array([crowd[n] >= FEWEST_WEARERS for n in names])
-            _more(asked, part, names, measure, judged, chosen)
+            found = judged(units, flag, expected_of(flag, asked.strata), asked.incidents, people)
+            _more(asked, part, names, measure, found, np.array([crowd[n] >= FEWEST_WEARERS for n in names]))
             if part == "station":
-                if measure == "low_air_exits":
-                    asked.sizes[part] = (judged, chosen)
-                above[measure] = [names[at] for at in np.flatnonzero(judged.chance <= 0.05)]
+                above[measure] = [names[at] for at in np.flatnonzero(found.chance <= 0.05)]
         asked.signals += _amounts(part, names, units, (people, asked.incidents), amounts)
     return above
 
@@ -257,19 +255,27 @@ def _sums(place: Codes, part: Codes, values: Floats) -> tuple[Floats, Floats]:
 
 
 def _more(
-    asked: _Asked, part: str, names: list[str], measure: str, judged: JudgedUnits, chosen: NDArray[np.bool_]
+    asked: _Asked,
+    part: str,
+    names: list[str],
+    measure: str,
+    found: JudgedUnits,
+    enough: NDArray[np.bool_] | bool = True,
 ) -> None:
-    """Ask of each unit that is compared whether it has more than expected; its figures are the crude ones."""
-    total, size = float(judged.observed.sum()), float(judged.wears.sum())
-    compared = chosen & (judged.expected > 0) & (judged.wears < size)
-    if not total:
-        return
-    places = np.flatnonzero(compared)
-    for at in places[asked.unlikely(part, judged.chance[places])]:
-        events, wears = int(judged.observed[at]), int(judged.wears[at])
+    """Ask of each unit that is compared whether it has more than expected; its figures are the crude ones.
+
+    `enough`: which units have enough people to be compared.
+    """
+    chosen = (found.wears >= FEWEST_WEARS) & enough
+    if SIZED_BY.get(part) == measure:
+        asked.sizes[part] = (found, chosen)
+    total, size = float(found.observed.sum()), float(found.wears.sum())
+    places = np.flatnonzero(chosen & (found.expected > 0) & (found.wears < size))
+    for at in places[asked.unlikely(part, found.chance[places])] if total else ():
+        events, wears = int(found.observed[at]), int(found.wears[at])
         rate, rest = PER_WEARS * events / wears, PER_WEARS * (total - events) / (size - wears)
         low, high = (PER_WEARS * end / wears for end in poisson_interval(events))
-        chance, expected = float(judged.chance[at]), float(judged.expected[at])
+        chance, expected = float(found.chance[at]), float(found.expected[at])
         figures = (chance, rate, rest, events, wears, low, high)
         asked.signals.append(Signal(part, names[at], measure, "more", *figures, expected=expected))
 
@@ -285,21 +291,13 @@ def _wearers(asked: _Asked, above: dict[str, list[str]]) -> None:
             there = wears["station"].is_in(above[measure]).fill_null(value=False).to_numpy()
             level = level_of_others(codes_of(wears["station"])[0], units, flag, expected)
             expected = np.where(there, np.clip(expected * level, 0.0, 1.0), expected)
-        judged = judged_ones(units, flag, expected)
-        chosen = judged.wears >= FEWEST_WEARS
-        _more(asked, "wearer", names, measure, judged, chosen)
-        if measure == "low_air_exits":
-            asked.sizes["wearer"] = (judged, chosen)
+        _more(asked, "wearer", names, measure, judged(units, flag, expected))
 
 
 def _sets(asked: _Asked, flags: dict[str, Floats]) -> None:
     units, names = codes_of(asked.wears["set_id"])
     for measure, flag in flags.items():
-        judged = judged_ones(units, flag, expected_of(flag, asked.strata))
-        chosen = judged.wears >= FEWEST_WEARS
-        _more(asked, "set", names, measure, judged, chosen)
-        if measure == "silent_wears":
-            asked.sizes["set"] = (judged, chosen)
+        _more(asked, "set", names, measure, judged(units, flag, expected_of(flag, asked.strata)))
     _declining(asked)
 
 

@@ -165,23 +165,27 @@ def level_of_others(places: Codes, units: Codes, flag: Floats, expected: Floats)
     return np.asarray(level, dtype=np.float64)
 
 
-def _sums(
-    units: Codes, known: NDArray[np.bool_], flag: Floats, expected: Floats
-) -> tuple[Floats, Floats, Floats]:
+def judged(
+    units: Codes, flag: Floats, expected: Floats, incidents: Codes | None = None, people: Codes | None = None
+) -> JudgedUnits:
+    """Judge units by wears whose `flag` is known.
+
+    The dispersion of stations and roles is incidents' or people's; that of wearers and sets is that of all
+    others, so that an outlier cannot hide itself.
+    """
+    known = (units >= 0) & np.isfinite(flag)
     unit, size = units[known], int(units.max(initial=-1)) + 1
     sums = (np.bincount(unit, of, size) for of in (None, flag[known], expected[known]))
     wears, observed, due = (one.astype(np.float64) for one in sums)
-    return wears, observed, due
-
-
-def judged_groups(
-    units: Codes, flag: Floats, expected: Floats, incidents: Codes, people: Codes
-) -> JudgedUnits:
-    """Judge stations or roles by wears whose `flag` is known: the dispersion is incidents' or people's."""
-    known = (units >= 0) & np.isfinite(flag)
-    wears, observed, due = _sums(units, known, flag, expected)
-    both = tuple(_alike(cluster[known], flag[known], expected[known]) for cluster in (incidents, people))
-    dispersion = np.full(len(wears), max(one.dispersion for one in both))
+    both: tuple[Clusters, ...] = ()
+    if incidents is not None and people is not None:
+        both = tuple(_alike(cluster[known], flag[known], expected[known]) for cluster in (incidents, people))
+        dispersion = np.full(len(wears), max(one.dispersion for one in both))
+    else:
+        with np.errstate(divide="ignore", invalid="ignore"):
+            each = np.where(due > 0, (observed - due) ** 2 / due, 0.0)
+        freedom = max(int((due > 0).sum()) - 2, 1)
+        dispersion = np.maximum(1.0, (each.sum() - each) / freedom)
     chance = tail(observed, float(observed.sum()), due, dispersion)
     return JudgedUnits(wears, observed, due, dispersion, chance, both)
 
@@ -192,18 +196,6 @@ def _alike(clusters: Codes, flag: Floats, expected: Floats) -> Clusters:
     total = float(due.sum())
     size = float((due**2).sum()) / total if total > 0 else 0.0
     return Clusters(dispersion_by(clusters, flag, expected), size)
-
-
-def judged_ones(units: Codes, flag: Floats, expected: Floats) -> JudgedUnits:
-    """Judge wearers or sets: the dispersion is that of all others, so that an outlier cannot hide itself."""
-    known = (units >= 0) & np.isfinite(flag)
-    wears, observed, due = _sums(units, known, flag, expected)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        each = np.where(due > 0, (observed - due) ** 2 / due, 0.0)
-    freedom = max(int((due > 0).sum()) - 2, 1)
-    dispersion = np.maximum(1.0, (each.sum() - each) / freedom)
-    chance = tail(observed, float(observed.sum()), due, dispersion)
-    return JudgedUnits(wears, observed, due, dispersion, chance)
 
 
 @dataclass(frozen=True)

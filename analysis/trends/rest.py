@@ -29,11 +29,8 @@ class ShortRest:
     started: datetime
     reached: str  # what made the rest due: ``cylinders``, ``work``, ``hard`` or ``heat``.
     amount: float  # how much of it there was
-    # `rested_min`, `rest_min`: rest that was taken, and that the rule asks for
     rested_min: float
-    rest_min: float
-    source: str
-    from_memory: bool
+    asked: RestRule
 
 
 NEEDED = (
@@ -101,19 +98,8 @@ def _applied(name: str, rule: RestRule, rows: list[dict[str, Any]]) -> Iterator[
         elif not (row["same"] and row["rested"] < PAUSE_OF_A_WEAR_MIN):
             due = next((what for what, limit in limits.items() if limit and sums[what] >= limit), None)
             if due is not None:
-                yield ShortRest(
-                    name,
-                    row["wearer_id"],
-                    row["wear_id"],
-                    last,
-                    row["started"],
-                    due,
-                    sums[due],
-                    max(row["rested"], 0.0),
-                    rule.rest_min,
-                    rule.source,
-                    rule.from_memory,
-                )
+                wears, rested_min = (row["wearer_id"], row["wear_id"], last), max(row["rested"], 0.0)
+                yield ShortRest(name, *wears, row["started"], due, sums[due], rested_min, rule)
         sums["cylinders"] += 0.0 if row["same"] else 1.0
         sums["work"] += row["under_air_min"] or 0.0
         sums["hard"] += row["hard_min"] or 0.0

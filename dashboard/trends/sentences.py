@@ -267,8 +267,8 @@ def reason(one: Signal) -> str:
 
 def short_rest(one: ShortRest) -> str:
     """Return a sentence about one wear that began too soon."""
-    rested, asked = f"{one.rested_min:.0f} min", f"{one.rest_min:.0f} min"
-    return f"Rested {rested} after {reached_text(one)}; the rule asks for {asked} ({one.source})."
+    rested, asked = f"{one.rested_min:.0f} min", f"{one.asked.rest_min:.0f} min"
+    return f"Rested {rested} after {reached_text(one)}; the rule asks for {asked} ({one.asked.source})."
 
 
 def rule_sentence(rule: RestRule) -> str:

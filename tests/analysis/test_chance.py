@@ -15,8 +15,7 @@ from analysis.trends.naming import (
     JudgedUnits,
     dispersion_by,
     expected_of,
-    judged_groups,
-    judged_ones,
+    judged,
     level_of_others,
     smallest_effect,
     strata_of,
@@ -60,10 +59,10 @@ def test_the_expected_count_follows_kind_and_task() -> None:
     assert expected[-1] == pytest.approx(3 / 60)
     station = np.array([0] * 60 + [1] * 60)  # one has all fires, the other all drills
     alone = np.arange(120)
-    judged = judged_groups(station, flag, expected, alone, alone)
-    assert judged.observed.tolist() == [12.0, 3.0]
-    assert judged.expected == pytest.approx([12.0, 3.0])
-    assert (judged.chance > 0.4).all()
+    found = judged(station, flag, expected, alone, alone)
+    assert found.observed.tolist() == [12.0, 3.0]
+    assert found.expected == pytest.approx([12.0, 3.0])
+    assert (found.chance > 0.4).all()
 
 
 def test_the_chance_is_the_binomial_tail_of_thinned_counts() -> None:
@@ -73,8 +72,8 @@ def test_the_chance_is_the_binomial_tail_of_thinned_counts() -> None:
     flag = np.array([1.0] * 9 + [0.0] * 91)
     unit = np.array([0] * 9 + [1] * 91)
     expected = np.full(100, 0.09)
-    judged = judged_groups(unit, flag, expected, np.arange(100), np.arange(100))
-    assert judged.chance[0] == pytest.approx(binom.sf(8, 9, 0.09))
+    found = judged(unit, flag, expected, np.arange(100), np.arange(100))
+    assert found.chance[0] == pytest.approx(binom.sf(8, 9, 0.09))
 
 
 def test_incidents_that_cluster_thin_the_counts() -> None:
@@ -89,9 +88,9 @@ def test_an_outlier_does_not_hide_itself() -> None:
     flag = np.zeros(400)
     flag[:12] = 1.0
     flag[100:109] = 1.0
-    judged = judged_ones(np.repeat(np.arange(20), 20), flag, np.full(400, flag.mean()))
-    assert judged.observed[0] == 12
-    assert judged.dispersion[0] < judged.dispersion[10]
+    found = judged(np.repeat(np.arange(20), 20), flag, np.full(400, flag.mean()))
+    assert found.observed[0] == 12
+    assert found.dispersion[0] < found.dispersion[10]
 
 
 def judged_draw(part: str, rng: np.random.Generator, ratio: float = 1.0) -> JudgedUnits:
@@ -107,8 +106,8 @@ def judged_draw(part: str, rng: np.random.Generator, ratio: float = 1.0) -> Judg
     flag = (rng.random(len(incident)) < likely).astype(float)
     expected = np.full(len(flag), flag.mean())
     if part == "station":
-        return judged_groups(units, flag, expected, incident, person)
-    return judged_ones(units, flag, expected)
+        return judged(units, flag, expected, incident, person)
+    return judged(units, flag, expected)
 
 
 @pytest.mark.parametrize(

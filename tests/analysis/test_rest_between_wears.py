@@ -51,7 +51,7 @@ def test_a_third_cylinder_within_ten_minutes_is_found() -> None:
     (one,) = short_rests(wears((0, 20), (3, 20), (4, 20)), only(TWO_CYLINDERS))
     assert (one.wear_id, one.reached, one.amount, one.source) == ("W-1/2", "cylinders", 2, "a study card")
     assert one.rested_min == pytest.approx(4.0)
-    assert one.rest_min == 10.0
+    assert one.asked.rest_min == 10.0
 
 
 def test_ten_minutes_are_enough_and_begin_the_count_anew() -> None:
