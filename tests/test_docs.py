@@ -160,7 +160,7 @@ def test_the_files_that_contributors_are_sent_to_exist() -> None:
         ("VERSION", "analysis/trends/ledger.py"),
         ("MEASURED", "analysis/trends/ledger.py"),
         ("AMOUNTS", "analysis/trends/measures.py"),
-        ("PART_HEADS", "dashboard/trends/words.toml"),
+        ("LISTINGS", "dashboard/trends/words.toml"),
         ("PLOTS", "dashboard/trends/sentences.py"),
         ("READINGS", "dashboard/review/lanes.py"),
         ("NUMBERS", "analysis/records.py"),

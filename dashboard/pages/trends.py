@@ -49,8 +49,6 @@ from dashboard.trends.view import (
 from dashboard.trends.wear_ledger import utc_now
 from ingest.plurals import counted, percent
 
-MONTHS_AT_ONCE = 60
-
 
 def layout(context: PageContext, query: dict[str, str]) -> Any:
     """Return the page over the wears that the address chooses."""
@@ -306,11 +304,4 @@ def _month_listing(months: pl.DataFrame, running: date) -> Any:
                 cell(never_heard_cell(row), value=row["never_heard"]),
             ]
         )
-    return listing(
-        "trends-months",
-        words.MONTHS_TABLE,
-        words.MONTH_HEADS,
-        rows,
-        numeric=tuple(range(1, 12)),
-        at_once=MONTHS_AT_ONCE,
-    )
+    return listing("trends-months", rows=rows, **words.LISTINGS["months"])

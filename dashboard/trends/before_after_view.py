@@ -76,7 +76,7 @@ def section(wears: pl.DataFrame, choice: Choice, found: Sequence[Change]) -> htm
                 words.TO_PRINT, href=f"/trends/inside.html?since={choice.since}", className="action"
             )
             body += [
-                wide(words.CHANGE_HEADS, rows_of(found)),
+                wide(words.HEADS["changes"], rows_of(found)),
                 html.P(words.CHANGE_NOTE, className="note"),
                 html.P(link),
             ]

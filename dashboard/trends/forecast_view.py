@@ -45,7 +45,7 @@ def section(lines: ForecastLines, wears: pl.DataFrame) -> Any:
     rows = [sentences.ahead_row(one) for one in account[1:]]
     parts = [
         html.Figure([*drawn, html.Figcaption(sentence)]),
-        *([wide(words.FORECAST_HEADS, rows, named=False)] if rows else []),
+        *([wide(words.HEADS["forecasts"], rows, named=False)] if rows else []),
         html.P(words.FORECAST_NOTE, className="note"),
     ]
     if enough:
@@ -54,7 +54,7 @@ def section(lines: ForecastLines, wears: pl.DataFrame) -> Any:
             ("hardness", words.FORECAST_BY_HARDNESS, by_hardness(lines, wears)),
         ):
             told = sentences.groups_sentence(said)
-            heads = [words.FORECAST_GROUPS[name], *words.GROUP_HEADS]
+            heads = [words.FORECAST_GROUPS[name], *words.HEADS["forecast_groups"]]
             figure = plotted(f"trends-forecasts-{name}", groups_figure(said), told)
             shown = wide(heads, map(sentences.group_row, said), named=False)
             parts += [

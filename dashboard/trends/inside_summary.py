@@ -62,7 +62,7 @@ def inside_html(
     if period:
         length = kind_of(period)
         alike = made.tables["by_month"] if length == "month" else _by_year(made)
-        heads, figures = heads_of(words.INSIDE_HEADS, length), _key_figures(alike, period)
+        heads, figures = heads_of(words.HEADS["inside"], length), _key_figures(alike, period)
         body = [
             [SheetPart(words.KEY_FIGURES.format(length=length), heads=heads, rows=figures)],
             [SheetPart(words.CHARTS, charts=_charts(made.tables["by_month"], period))],
@@ -73,7 +73,7 @@ def inside_html(
     if compared is not None:
         since, found = compared
         told, rows = before_after_view.lead(found, since), before_after_view.rows_of(found)
-        table = (words.CHANGE_HEADS, rows, 4)
+        table = (words.HEADS["changes"], rows, 4)
         body.append([SheetPart(words.CHANGE_TITLE, told, (), *table, note=words.CHANGE_NOTE)])
     return sheet(period, body, profile, made_at, others, caution=words.INSIDE_ONLY)
 
@@ -159,7 +159,7 @@ def _planning(rates: Mapping[str, Sequence[PlanningRate]], profile: Profile) -> 
         [task or "all tasks", f"{of_task[0].wears:,}", *(f"{one.rate_l_min:.0f}" for one in of_task)]
         for task, of_task in list(rates.items())[:MOST_TASKS]
     ]
-    return SheetPart(words.PLANNING_INSIDE, told, heads=words.PLANNING_INSIDE_HEADS, rows=rows)
+    return SheetPart(words.PLANNING_INSIDE, told, heads=words.HEADS["planning_inside"], rows=rows)
 
 
 def _rest(rest: pl.DataFrame) -> SheetPart:
@@ -168,7 +168,7 @@ def _rest(rest: pl.DataFrame) -> SheetPart:
         for row in rest.iter_rows(named=True)
     ]
     told = "" if rows else words.NO_RULES
-    return SheetPart(words.REST, told, heads=words.REST_HEADS, rows=rows, numbers=1)
+    return SheetPart(words.REST, told, heads=words.HEADS["rest"], rows=rows, numbers=1)
 
 
 def _forecasts(forecasts: pl.DataFrame) -> str:

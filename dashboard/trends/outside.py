@@ -134,7 +134,7 @@ def published_html(
         ]
         if years:
             title, rows = words.PLANNING.format(year=years[-1]), planning_rows(published[years[-1]])
-            body[0].append(SheetPart(title, heads=words.PLANNING_HEADS, rows=rows[:MOST_TASKS]))
+            body[0].append(SheetPart(title, heads=words.HEADS["planning"], rows=rows[:MOST_TASKS]))
         body += [[SheetPart(words.CHARTS, charts=_charts(published, period))], _parts(published, period)]
     note = published_note(profile.disclosure.fewest_people)
     return sheet(period, body, profile, made_at, others, note=note, pair="two wide-first")
@@ -160,7 +160,7 @@ def _key_figures(published: Mapping[str, Published], period: str) -> SheetPart:
         middle = [(low + high) / 2 for low, high in ends]
         about = f"about {_mean(middle)}" if middle else words.NO_FIGURE
         rows.append((name, range_text(cell.events.get(flag)), about))
-    return SheetPart(title, heads=heads_of(words.KEY_HEADS, length), rows=rows)
+    return SheetPart(title, heads=heads_of(words.HEADS["key_figures"], length), rows=rows)
 
 
 def _mean(values: Sequence[float | None], figures: int = 0) -> str:
@@ -192,7 +192,7 @@ def _parts(published: Mapping[str, Published], period: str) -> list[SheetPart]:
     cells = published[whole].cells
     rows = part_rows([cell for part in words.PART_NAMES for cell in cells if cell.part == part])
     return (
-        [SheetPart(words.PARTS.format(period=whole), heads=words.SHEET_PART_HEADS, rows=rows)] if rows else []
+        [SheetPart(words.PARTS.format(period=whole), heads=words.HEADS["parts"], rows=rows)] if rows else []
     )
 
 

@@ -43,18 +43,18 @@ def published_page(published: Mapping[str, Published], year: str, people: int) -
                 for row in part_rows([cell for cell in chosen[name].cells if cell.part == part])
             ]
             if rows:
-                heads = [words.PERIOD, title, *words.SHEET_PART_HEADS[1:]]
+                heads = [words.PERIOD, title, *words.HEADS["parts"][1:]]
                 caption = words.BY_YEAR if length == "year" else words.BY_QUARTER
                 parts.append(_table(caption.format(part=title), heads, rows))
     for name in sorted((name for name in chosen if chosen[name].planning), reverse=True):
         title = words.PLANNING.format(year=name)
-        parts.append(_table(title, list(words.PLANNING_HEADS), planning_rows(chosen[name])))
-    heads = [words.PERIOD, *words.SHEET_PART_HEADS[1:], *(words.AMOUNT[name] for name in AMOUNTS)]
+        parts.append(_table(title, list(words.HEADS["planning"]), planning_rows(chosen[name])))
+    heads = [words.PERIOD, *words.HEADS["parts"][1:], *(words.AMOUNT[name] for name in AMOUNTS)]
     rows = [
         [name, *part_rows([cell])[0][1:], *(figure_text(cell.means.get(amount)) for amount in AMOUNTS)]
         for name, cell in reversed(months)
     ]
-    parts.append(_table(words.MONTHS_TABLE, heads, rows))
+    parts.append(_table(words.LISTINGS["months"]["caption"], heads, rows))
     return parts
 
 

@@ -31,7 +31,6 @@ from ingest.plurals import counted, percent
 MOST_PEOPLE = 1000
 MOST_DUE = 40
 MOST_SETS = 500
-SETS_AT_ONCE, PEOPLE_AT_ONCE, TESTS_AT_ONCE = 12, 20, 12
 
 
 def standing_out(standing: Standing, choice: Choice, measured: FalseMarks) -> Any:
@@ -88,14 +87,8 @@ def parts(sums: pl.DataFrame, part: str, found: Sequence[Signal]) -> Any:
         cells.append(_mean(row, "silent_min", "wears", "min", 2, (name, "silent_min") in odd))
         rows.append(cells)
     head = words.STATION if part == "station" else words.ROLE
-    return listing(
-        f"trends-{part}s",
-        words.STATIONS_TABLE if part == "station" else words.ROLES_TABLE,
-        [head, *words.PART_HEADS],
-        rows,
-        note=words.PART_NOTE,
-        numeric=tuple(range(1, 11)),
-    )
+    told = words.LISTINGS["parts"] | {"heads": [head, *words.LISTINGS["parts"]["heads"]]}
+    return listing(f"trends-{part}s", words.PARTS_TABLE[part], rows=rows, **told)
 
 
 def due(wears: pl.DataFrame, found: Sequence[Signal], short: Sequence[ShortRest], profile: Profile) -> Any:
@@ -118,7 +111,7 @@ def due(wears: pl.DataFrame, found: Sequence[Signal], short: Sequence[ShortRest]
         first, more = everybody[:MOST_DUE], len(everybody) - MOST_DUE
         home = _stations_of([who for who, _ in first], wears)
         rows = [(who, home.get(who) or "–", [html.P(text) for text in why]) for who, why in first]
-        body = [html.P(words.DUE_NOTE, className="note"), table(words.DUE_HEADS, rows)]
+        body = [html.P(words.DUE_NOTE, className="note"), table(words.HEADS["due"], rows)]
         if more > 0:
             body.append(html.P(words.MORE_DUE.format(count=more), className="note"))
     rules = rules_in_force(profile.rest)
@@ -185,17 +178,10 @@ def people(wears: pl.DataFrame, unheard: pl.DataFrame, units: Units) -> Any:
         for row in summed.iter_rows(named=True)
     ]
     for who, never in entries.items():
-        rows.append([who, count(0), count(never), *[words.NOT_HEARD] * (len(words.PEOPLE_HEADS) - 3)])
-    return listing(
-        "trends-people",
-        words.PEOPLE_TABLE,
-        words.PEOPLE_HEADS,
-        rows,
-        note=words.PEOPLE_NOTE,
-        search=(words.FIND, words.FIND_WEARER),
-        numeric=(1, 2, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13),
-        at_once=PEOPLE_AT_ONCE,
-    )
+        rows.append(
+            [who, count(0), count(never), *[words.NOT_HEARD] * (len(words.LISTINGS["people"]["heads"]) - 3)]
+        )
+    return listing("trends-people", rows=rows, **words.LISTINGS["people"])
 
 
 def planning(wears: pl.DataFrame, profile: Profile, choice: Choice) -> Any:
@@ -222,7 +208,7 @@ def planning(wears: pl.DataFrame, profile: Profile, choice: Choice) -> Any:
         lasts = [f"{minutes_to_warning(cylinder, warning_bar, one.rate_l_min):.0f} min" for one in three]
         told = (_rate_text(one, choice.display) for one in three)
         rows.append([task or words.ALL_TASKS, f"{three[0].wears:,}", *told, *lasts])
-    heads = [head.format(rate=choice.display.label["rate"]) for head in words.PLANNING_TABLE_HEADS]
+    heads = [head.format(rate=choice.display.label["rate"]) for head in words.HEADS["planning_page"]]
     shown = wide(heads, rows)
     note = words.PLANNING_NOTE if rates else words.TOO_FEW_FOR_RATES
     told_first = sentences.planning_finding(rates, cylinder, warning_bar, doctrine)
@@ -264,16 +250,7 @@ def sets(wears: pl.DataFrame, events: pl.DataFrame, found: Sequence[Signal]) -> 
         ]
         for row in set_counts(wears, events, most=MOST_SETS, first=why).iter_rows(named=True)
     ]
-    return listing(
-        "trends-sets",
-        words.SETS_TITLE,
-        words.SET_HEADS,
-        rows,
-        note=words.SETS_NOTE,
-        search=(words.FIND, words.FIND_SET),
-        numeric=(2, 4, 5, 6, 7, 8, 9, 10),
-        at_once=SETS_AT_ONCE,
-    )
+    return listing("trends-sets", rows=rows, **words.LISTINGS["sets"])
 
 
 def _cylinder_text(cylinders: int, volume_l: float, rated_bar: float, units: Units) -> str:
@@ -320,10 +297,10 @@ def _change(late: float | None, early: float | None) -> Any:
 
 def training(look: TrendsLook, choice: Choice, profile: Profile, today: date) -> Any:
     """Return each person's training in the chosen year (else this one), who lacks most first."""
-    rule = profile.training
+    rule, told = profile.training, words.LISTINGS["training"]
     if not rule.hours_a_year and not rule.wears_a_year:
         none = html.P(words.NO_MINIMUM, className="note")
-        return panel(words.TRAINING_TITLE.format(year=""), none, name="trends-training")
+        return panel(told["caption"].format(year=""), none, name="trends-training")
     year = int(choice.year) if choice.year else today.year
     table = training_of(look.ledger["wears"], look.roster, year, today, rule)
     if choice.station:
@@ -341,23 +318,15 @@ def training(look: TrendsLook, choice: Choice, profile: Profile, today: date) ->
         for row in table.iter_rows(named=True)
     ]
     lacking = table.filter((pl.col("missing_hours") > 0) | (pl.col("missing_wears") > 0))
-    note = words.TRAINING_NOTE.format(
+    note = told["note"].format(
         lacking=len(lacking),
         people=counted(len(table), "person", "people"),
         behind=int(table["behind"].sum()),
         asked=_asked(rule.hours_a_year, rule.wears_a_year),
         day=min(today, date(year, 12, 31)),
     )
-    return listing(
-        "trends-training",
-        words.TRAINING_TITLE.format(year=f" {year}"),
-        words.TRAINING_HEADS,
-        rows,
-        note=note,
-        search=(words.FIND, words.FIND_WEARER),
-        numeric=(2, 3),
-        at_once=PEOPLE_AT_ONCE,
-    )
+    caption = told["caption"].format(year=f" {year}")
+    return listing("trends-training", rows=rows, **told | {"caption": caption, "note": note})
 
 
 def _asked(hours: float, wears: int) -> str:
@@ -374,7 +343,9 @@ def _lack(row: dict[str, Any]) -> str:
 def equipment(look: TrendsLook, found: Sequence[Signal], today: date) -> Any:
     """Return the tests of sets and cylinders, the longest overdue first, beside how a set stands out."""
     if not len(look.equipment):
-        return panel(words.TESTS_TITLE, html.P(words.NO_TESTS, className="note"), name="trends-tests")
+        return panel(
+            words.LISTINGS["tests"]["caption"], html.P(words.NO_TESTS, className="note"), name="trends-tests"
+        )
     why: dict[str, list[str]] = {}
     for one in found:
         if one.part == "set":
@@ -397,15 +368,9 @@ def equipment(look: TrendsLook, found: Sequence[Signal], today: date) -> Any:
                 f"◇ {'; '.join(why[row['id']])}" if row["what"] == "set" and row["id"] in why else "–",
             ]
         )
-    return listing(
-        "trends-tests",
-        words.TESTS_TITLE,
-        words.TEST_HEADS,
-        rows,
-        note=words.TESTS_NOTE.format(overdue=overdue, tests=counted(len(rows), "test")),
-        search=(words.FIND, words.FIND_SET),
-        at_once=TESTS_AT_ONCE,
-    )
+    told = words.LISTINGS["tests"]
+    note = told["note"].format(overdue=overdue, tests=counted(len(rows), "test"))
+    return listing("trends-tests", rows=rows, **told | {"note": note})
 
 
 def _state(late: int) -> str:

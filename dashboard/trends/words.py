@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 from dashboard.words import words_beside
 
@@ -21,21 +22,7 @@ PART_NAMES: dict[str, str]
 FLAG: dict[str, str]
 AMOUNT: dict[str, str]
 CLASS_NAMES: list[str]
-TRAINING_HEADS: list[str]
-TEST_HEADS: list[str]
-DUE_HEADS: list[str]
-PART_HEADS: list[str]
-SHEET_PART_HEADS: list[str]
-KEY_HEADS: list[str]
-INSIDE_HEADS: list[str]
-PLANNING_HEADS: list[str]
-PLANNING_INSIDE_HEADS: list[str]
-REST_HEADS: list[str]
 RULE_LIMITS: list[str]
-PLANNING_TABLE_HEADS: list[str]
-SET_HEADS: list[str]
-MONTH_HEADS: list[str]
-PEOPLE_HEADS: list[str]
-FORECAST_HEADS: list[str]
-GROUP_HEADS: list[str]
-CHANGE_HEADS: list[str]
+PARTS_TABLE: dict[str, str]
+HEADS: dict[str, list[str]]
+LISTINGS: dict[str, dict[str, Any]]

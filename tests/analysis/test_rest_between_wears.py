@@ -49,7 +49,12 @@ TWO_CYLINDERS = RestRule(on=True, after_cylinders=2, rest_min=10.0, source="a st
 
 def test_a_third_cylinder_within_ten_minutes_is_found() -> None:
     (one,) = short_rests(wears((0, 20), (3, 20), (4, 20)), only(TWO_CYLINDERS))
-    assert (one.wear_id, one.reached, one.amount, one.asked.source) == ("W-1/2", "cylinders", 2, "a study card")
+    assert (one.wear_id, one.reached, one.amount, one.asked.source) == (
+        "W-1/2",
+        "cylinders",
+        2,
+        "a study card",
+    )
     assert one.rested_min == pytest.approx(4.0)
     assert one.asked.rest_min == 10.0
 
