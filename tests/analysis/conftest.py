@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import functools
-import itertools
 import json
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -22,6 +21,19 @@ from ingest.contract.frames import Messages, frames_from_heard
 OPENED = datetime(2031, 5, 4, 10, 0, 0, tzinfo=UTC)
 
 
+@functools.lru_cache(maxsize=100_000)
+def moment(after_us: int) -> tuple[datetime, str]:
+    """Return a moment after the opening, and how a set writes it."""
+    at = OPENED + timedelta(microseconds=after_us)
+    return at, f"{at.replace(tzinfo=None).isoformat(timespec='microseconds')}Z"
+
+
+quoted = functools.lru_cache(json.dumps)
+OF_EVERY_MESSAGE = {"kind", "set_id", "desk_id", "boot", "seq", "time", "uptime_s"}
+WRITTEN: dict[str, str] = {}
+"""Fields as JSON, by how Python writes them: most scenes tell most of the same wear."""
+
+
 def message_of(
     role: str,
     name: str,
@@ -33,19 +45,18 @@ def message_of(
     fields: dict[str, Any],
 ) -> tuple[str, bytes]:
     """Return topic and payload of one message."""
-    shown = OPENED + timedelta(microseconds=round(1e6 * shown_s))
-    payload: dict[str, Any] = {"kind": kind, f"{role}_id": name, "boot": boot, "seq": seq}
-    payload["time"] = f"{shown.replace(tzinfo=None).isoformat(timespec='microseconds')}Z"
-    if uptime_s is not None:
-        payload["uptime_s"] = uptime_s
-    return f"underair/v1/trial/{role}/{name}/{kind}", json.dumps(payload | fields).encode()
-
-
-@functools.lru_cache(maxsize=20_000, typed=True)
-def kept_message(*said: Any) -> tuple[str, bytes]:
-    """Return the same of names and values of its fields in turn: most scenes tell most of the same wear."""
-    about, fields = said[:7], said[7:]
-    return message_of(*about, dict(zip(fields[::2], fields[1::2], strict=True)))
+    topic, (_, shown) = f"underair/v1/trial/{role}/{name}/{kind}", moment(round(1e6 * shown_s))
+    if not OF_EVERY_MESSAGE.isdisjoint(fields):
+        payload = {"kind": kind, f"{role}_id": name, "boot": boot, "seq": seq, "time": shown}
+        uptime = {} if uptime_s is None else {"uptime_s": uptime_s}
+        return topic, json.dumps(payload | uptime | fields).encode()
+    told = repr(fields)
+    written = WRITTEN.get(told)
+    if written is None:
+        written = WRITTEN[told] = json.dumps(fields)[1:]
+    uptime = "" if uptime_s is None else f', "uptime_s": {json.dumps(uptime_s)}'
+    about = f'"kind": "{kind}", "{role}_id": {quoted(name)}, "boot": {boot}, "seq": {seq}, "time": "{shown}"'
+    return topic, f"{{{about}{uptime}{', ' if fields else ''}{written}".encode()
 
 
 @dataclass
@@ -84,11 +95,8 @@ class Talker:
                 continue
             uptime_s = None if self.powered_s is None else round(true_s - self.powered_s, 3)
             said = (self.role, self.name, self.boot, seq, kind, self.clock(true_s), uptime_s)
-            try:
-                topic, body = kept_message(*said, *itertools.chain.from_iterable(fields.items()))
-            except TypeError:  # a field with members cannot be looked up
-                topic, body = message_of(*said, fields)
-            received = OPENED + timedelta(microseconds=round(1e6 * (true_s + self.delay(true_s))))
+            topic, body = message_of(*said, fields)
+            received, _ = moment(round(1e6 * (true_s + self.delay(true_s))))
             found.append((true_s, Heard(received, topic, body, retained)))
         self.kept = (told, found)
         return found
