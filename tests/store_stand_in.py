@@ -1,10 +1,9 @@
-"""S3-compatible stores for the tests, on free loopback ports: moto's server, and SeaweedFS, a real one."""
+"""An S3-compatible store for the tests: SeaweedFS, a real one, on free loopback ports."""
 
 from __future__ import annotations
 
 import http.client
 import json
-import logging
 import secrets
 import subprocess
 import time
@@ -20,24 +19,34 @@ from pyarrow import fs
 
 from tests.conftest import free_port, missing
 
-KEYS = {"access_key": "key", "secret_key": "secret"}
+KEYS = [("key", "secret"), ("other", "%secret")]
 
 
-def _server_class() -> Any:
-    import moto.backends
-    from moto.server import ThreadedMotoServer
-
-    # It would look for its two hundred services on the disk at each request.
-    services = [*moto.backends.list_of_moto_modules()]
-    moto.backends.list_of_moto_modules = lambda: services
-    return ThreadedMotoServer
+_HELD = bytes(8192)  # long enough to lie in a volume, and not in the directory
+_SEAWEED_PORTS = (
+    *("master.port", "master.port.grpc", "volume.port", "volume.port.grpc", "filer.port", "filer.port.grpc"),
+    *("s3.port.grpc", "s3.port.iceberg", "s3.port.lance"),
+)
 
 
 class Store:
-    """moto's server. It can be stopped, and started again at its port; it has one bucket."""
+    """SeaweedFS as its users start it: master, volume, filer and S3 gateway, with keys that it checks.
 
-    def __init__(self) -> None:
+    It can be stopped, and started again at its port; it has one bucket.
+    """
+
+    def __init__(self, folder: Path) -> None:
         self.port = free_port()
+        self._folder = folder
+        self._began = False
+        self._ports = {name: free_port() for name in _SEAWEED_PORTS}
+        (folder / "data").mkdir()
+        identity = {
+            "name": "underair",
+            "credentials": [{"accessKey": key, "secretKey": secret} for key, secret in KEYS],
+            "actions": ["Admin", "Read", "Write", "List"],
+        }
+        (folder / "s3.json").write_text(json.dumps({"identities": [identity]}))
         self._server: Any = None
         self.start()
         self.bucket = ""
@@ -50,43 +59,13 @@ class Store:
 
     def _client(self) -> fs.S3FileSystem:
         return fs.S3FileSystem(
-            **KEYS,
+            access_key=KEYS[0][0],
+            secret_key=KEYS[0][1],
             region="us-east-1",
             endpoint_override=f"127.0.0.1:{self.port}",
             scheme="http",
             allow_bucket_creation=True,
         )
-
-    def start(self) -> None:
-        self._server = _server_class()(ip_address="127.0.0.1", port=self.port, verbose=False)
-        self._server.start()
-
-    def stop(self) -> None:
-        self._server.stop()
-
-
-_HELD = bytes(8192)  # long enough to lie in a volume, and not in the directory
-_SEAWEED_PORTS = (
-    *("master.port", "master.port.grpc", "volume.port", "volume.port.grpc", "filer.port", "filer.port.grpc"),
-    *("s3.port.grpc", "s3.port.iceberg", "s3.port.lance"),
-)
-
-
-class SeaweedStore(Store):
-    """SeaweedFS as its users start it: master, volume, filer and S3 gateway, with keys that it checks."""
-
-    def __init__(self, folder: Path) -> None:
-        self._folder = folder
-        self._began = False
-        self._ports = {name: free_port() for name in _SEAWEED_PORTS}
-        (folder / "data").mkdir()
-        identity = {
-            "name": "underair",
-            "credentials": [{"accessKey": KEYS["access_key"], "secretKey": KEYS["secret_key"]}],
-            "actions": ["Admin", "Read", "Write", "List"],
-        }
-        (folder / "s3.json").write_text(json.dumps({"identities": [identity]}))
-        super().__init__()
 
     def start(self) -> None:
         try:
@@ -147,19 +126,7 @@ class SeaweedStore(Store):
 def told_of(monkeypatch: pytest.MonkeyPatch, store: Store, folder: Path) -> Iterator[Store]:
     """Point the environment to a store; what stays on the machine lies in `folder`."""
     monkeypatch.setenv("AWS_ENDPOINT_URL", f"http://127.0.0.1:{store.port}")
-    monkeypatch.setenv("AWS_ACCESS_KEY_ID", KEYS["access_key"])
-    monkeypatch.setenv("AWS_SECRET_ACCESS_KEY", KEYS["secret_key"])
+    monkeypatch.setenv("AWS_ACCESS_KEY_ID", KEYS[0][0])
+    monkeypatch.setenv("AWS_SECRET_ACCESS_KEY", KEYS[0][1])
     monkeypatch.setenv("UNDERAIR_WORK_FOLDER", str(folder))
     yield store
-
-
-@contextmanager
-def store_at_work(monkeypatch: pytest.MonkeyPatch, folder: Path) -> Iterator[Store]:
-    """Start moto's server and point the environment to it; what stays on the machine lies in `folder`."""
-    logging.getLogger("werkzeug").setLevel(logging.ERROR)
-    store = Store()
-    try:
-        with told_of(monkeypatch, store, folder):
-            yield store
-    finally:
-        store.stop()

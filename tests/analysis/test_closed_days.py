@@ -162,7 +162,7 @@ def test_whatever_comes_late_the_pieces_are_those_of_a_cut_from_scratch(what: st
     assert_as_from_scratch(folder)
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(2))
 def test_any_order_of_arrival_gives_the_pieces_of_a_cut_from_scratch(seed: int, tmp_path: Path) -> None:
     rng, folder, days = np.random.default_rng(seed), tmp_path / "archive", 6
     folder.mkdir()

@@ -40,7 +40,7 @@ from tests.verbs import underair
 PROFILE = Profile.default()
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
 ABOUT = {"profile": "default"}
-DAYS = 6
+DAYS = 4
 
 
 @pytest.fixture(autouse=True)

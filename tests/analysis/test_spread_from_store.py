@@ -1,4 +1,4 @@
-"""Workers that read an archive on a store (moto's server stands in for one): the bytes of one on a disk."""
+"""Workers that read an archive on a store : the bytes of one on a disk."""
 
 from __future__ import annotations
 
@@ -17,15 +17,18 @@ from ingest.archive.sealing import seal_messages
 from ingest.archive.store import place
 from ingest.contract.frames import frames_from_heard
 from sample_logs.drills import build_radio_troubles
-from tests.store_stand_in import store_at_work
+from tests.store_stand_in import Store, told_of
 
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
 
 
 @pytest.fixture
 def store(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[Path]:
-    with store_at_work(monkeypatch, tmp_path / "work") as stand_in:
-        yield place(f"s3://{stand_in.bucket}/archive")
+    (tmp_path / "seaweedfs").mkdir()
+    seaweedfs = Store(tmp_path / "seaweedfs")
+    with told_of(monkeypatch, seaweedfs, tmp_path / "work"):
+        yield place(f"s3://{seaweedfs.bucket}/archive")
+    seaweedfs.stop()
 
 
 def test_workers_read_the_store_themselves(store: Path, tmp_path: Path) -> None:

@@ -47,7 +47,6 @@ def archive_of(folder: Path, messages: Messages) -> Path:
 
 
 CASES = {
-    "the next day": [(0.0, 1), (DAY_S, 1)],
     "the same day": [(0.0, 1), (9 * 3600.0, 1)],
     "over midnight": [(13.95 * 3600, 1), (20.5 * 3600, 1)],
     "with another between": [(0.0, 1), (DAY_S, 2), (2 * DAY_S, 1)],

@@ -84,9 +84,10 @@ def import_by_command(path: Path, archive: Path, cost: Path) -> subprocess.Compl
     return subprocess.run(command, capture_output=True, text=True, timeout=600, cwd=ROOT)
 
 
-@pytest.mark.parametrize("suffix", [".gz", ".zst"])
 @pytest.mark.parametrize(
-    "block", [b"\0" * 65536, b"\n" * 65536, b" " * 65536], ids=["zeros", "line ends", "spaces"]
+    ("block", "suffix"),
+    [(b"\0" * 65536, ".zst"), (b"\n" * 65536, ".gz"), (b" " * 65536, ".zst")],
+    ids=["zeros", "line ends", "spaces"],
 )
 def test_a_bomb_is_left_after_a_bounded_part_of_it(tmp_path: Path, suffix: str, block: bytes) -> None:
     """A thousand times its size and more; memory is bounded, and what came before the bomb is kept."""

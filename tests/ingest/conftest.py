@@ -15,7 +15,7 @@ from ingest.archive.store import place
 from ingest.contract.captures import Heard
 
 if TYPE_CHECKING:
-    from tests.store_stand_in import SeaweedStore, Store
+    from tests.store_stand_in import Store
 
 # What is tested is whether it is right; on a loaded machine any single example may take its time.
 settings.register_profile("unhurried", deadline=None)
@@ -48,27 +48,22 @@ def pressure_fixture() -> Callable[..., Heard]:
 @pytest.fixture(scope="session")
 def seaweedfs(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
     """SeaweedFS, started once."""
-    from tests.store_stand_in import SeaweedStore
+    from tests.store_stand_in import Store
 
-    store = SeaweedStore(tmp_path_factory.mktemp("seaweedfs"))
+    store = Store(tmp_path_factory.mktemp("seaweedfs"))
     yield store
     store.stop()
 
 
 @pytest.fixture
-def store(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[Store]:
-    """moto, or SeaweedFS where a test asks for it; this process works on it."""
-    from tests.store_stand_in import store_at_work, told_of
+def store(seaweedfs: Store, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[Store]:
+    """SeaweedFS with an empty bucket; this process works on it."""
+    from tests.store_stand_in import told_of
 
-    if getattr(request, "param", "moto") == "moto":
-        with store_at_work(monkeypatch, tmp_path / "work") as store:
-            yield store
-        return
-    real: SeaweedStore = request.getfixturevalue("seaweedfs")
-    real.start_again()
-    real.new_bucket()
-    with told_of(monkeypatch, real, tmp_path / "work"):
-        yield real
+    seaweedfs.start_again()
+    seaweedfs.new_bucket()
+    with told_of(monkeypatch, seaweedfs, tmp_path / "work"):
+        yield seaweedfs
 
 
 @pytest.fixture

@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-import os
-import subprocess
-import sys
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import polars as pl
-import pytest
 from click.testing import CliRunner, Result
 
 from dashboard.underair import root
@@ -26,15 +22,6 @@ Pressure = Callable[..., Heard]
 DAY = datetime(2031, 5, 4, tzinfo=UTC)
 NEXT_DAY = DAY + timedelta(days=1)
 SAMPLE = Path(__file__).parents[2] / "sample_logs" / "late_turn_back.ndjson.gz"
-BOTH = pytest.mark.parametrize("store", ["moto", "seaweedfs"], indirect=True)
-"""What a stand-in may do otherwise than a real store: these tests run on both."""
-SEAWEEDFS = pytest.mark.parametrize("store", ["seaweedfs"], indirect=True)
-"""A real store, which answers in a fraction of the time that moto takes."""
-
-
-def run(*arguments: object) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-W", "error", "-m", "dashboard.underair", *map(str, arguments)]
-    return subprocess.run(command, capture_output=True, text=True, check=False, env=dict(os.environ))
 
 
 def within(*arguments: object) -> Result:

@@ -31,24 +31,17 @@ from tests.ingest.on_a_store import (
     DAY,
     NEXT_DAY,
     SAMPLE,
-    SEAWEEDFS,
     Pressure,
     fill,
-    run,
     segment_of,
     within,
 )
-
-pytestmark = SEAWEEDFS
 
 
 def test_verbs_give_the_same_tables_to_the_bit_from_a_store(archive: Path, tmp_path: Path) -> None:
     for number, place_ in enumerate((archive, tmp_path / "folder")):
         assert within("import", SAMPLE, "--archive", place_).exit_code == 0
-        if place_ == archive:  # as a person calls it, a process of its own
-            assert run("analyse", "--archive", place_, "--out", tmp_path / f"out{number}").returncode == 0
-        else:
-            assert within("analyse", "--archive", place_, "--out", tmp_path / f"out{number}").exit_code == 0
+        assert within("analyse", "--archive", place_, "--out", tmp_path / f"out{number}").exit_code == 0
     tables = sorted((tmp_path / "out0").glob("*.parquet"))
     assert tables
     for table in tables:
