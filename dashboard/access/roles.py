@@ -44,6 +44,7 @@ class Visitor:
     roles: frozenset[str] = frozenset()
     session: str = ""  # its name; empty without one
     token: str = ""  # of the session
+    ends_at: float = 0.0  # when the session does, seconds since 1970; 0 without one
 
     def may(self, rule: Rule) -> bool:
         """Return whether a rule lets this visitor through."""

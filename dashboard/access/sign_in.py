@@ -296,7 +296,8 @@ class SignIn:
         if account is None or session.begun < account.sessions_from.timestamp():
             self.sessions.end(session.key)
             return None, f"the session of {session.account} was ended"
-        return Visitor(session.account, frozenset(account.roles), session.name, token), ""
+        ends_at = session.begun + LASTS_S
+        return Visitor(session.account, frozenset(account.roles), session.name, token, ends_at), ""
 
     def note(
         self, visitor: Visitor, action: str, target: str, outcome: str = "done", *, once: bool = False

@@ -9,13 +9,14 @@
   const SOONEST_MS = 120;
   const AFTER_TICK_MS = 30;
   const SEEN_HERE_MS = 300000; // as on the server: losing air that was seen sounds again after this
+  const SESSION_ENDS_SOON_S = 1800;
   const COUNTERS = { page: "counter(page)", pages: "counter(pages)" }; // of CSS
   const LINES_EVERY_MS = 10000;
 
   /** @type {LiveState} */
   const state = {
     words: null, parts: null, token: "", data: null, lines: {}, announced: new Set(), seenHere: new Map(),
-    at: null, goodAt: 0, goodWall: 0, goodClock: "", linesAt: -Infinity, soon: null, missed: null,
+    at: null, signedOut: false, sessionEnds: 0, goodAt: 0, goodWall: 0, goodClock: "", linesAt: -Infinity, soon: null, missed: null,
   };
   underair.state = state;
 
@@ -33,6 +34,8 @@
     const { make } = underair;
     const parts = {
       banner: make("div", { class: "banner", role: "alert", hidden: true }),
+      signIn: make("a", { class: "banner sign-in", href: "/sign-in?next=/live", target: "_blank", hidden: true }, state.words.sign_in_again),
+      session: make("span", { class: "session", hidden: true }),
       announce: make("div", { class: "unseen", role: "alert" }),
       printed: make("p", { class: "printed" }),
       gap: make("div", { class: "gap-note", role: "status", hidden: true }),
@@ -51,13 +54,13 @@
     const list = underair.list.build(state.words);
     const side = underair.side.build(state.words);
     root.replaceChildren(
-      make("div", { class: "foremost" }, parts.banner, cry),
+      make("div", { class: "foremost" }, parts.banner, parts.signIn, cry),
       ...(state.at ? [moments()] : []),
       parts.announce,
       parts.printed,
       parts.gap,
       make("div", { class: "status" }, parts.clock, parts.summary, parts.incidents, parts.filter),
-      make("div", { class: "status second" }, parts.desk, parts.system, list.hold, ...parts.choices, parts.sound),
+      make("div", { class: "status second" }, parts.session, parts.desk, parts.system, list.hold, ...parts.choices, parts.sound),
       // Hidden until something is known: an empty list of alarms must not look like good news.
       (parts.board = make("div", { class: "board", hidden: true }, list.section, side)),
       underair.actions.build(state.words),
@@ -111,6 +114,9 @@
     plainList(parts.summary, data.summary[underair.filter.chosen()] ?? [], (text) => text);
     underair.text(parts.incidents, data.incident);
     underair.text(parts.desk, data.desk);
+    parts.session.hidden = !(state.sessionEnds && state.sessionEnds - data.now < SESSION_ENDS_SOON_S);
+    const ends = new Date((state.sessionEnds + data.offset_s) * 1000).toISOString().slice(11, 16);
+    underair.text(parts.session, underair.fill(words.session_ends, { clock: ends }));
     plainList(
       parts.system,
       data.system,
@@ -161,15 +167,16 @@
     const { parts, words, data } = state;
     // A sleeping machine stops the one clock, a clock put right moves the other: the longer of the two counts.
     const silentMs = Math.max(performance.now() - state.goodAt, Date.now() - state.goodWall);
-    const lost = !state.at && silentMs > LOST_AFTER_MS;
+    const lost = !state.at && (silentMs > LOST_AFTER_MS || state.signedOut);
     let text = data?.banner ?? "";
     if (lost) {
-      text = underair.fill(words.lost, {
+      text = underair.fill(state.signedOut ? words.signed_out : words.lost, {
         seconds: Math.floor(silentMs / 1000),
         clock: state.goodClock || words.never,
       });
     }
     if (parts.banner.hidden !== !text) parts.banner.hidden = !text;
+    parts.signIn.hidden = !state.signedOut;
     underair.text(parts.banner, text);
     const { classList } = document.querySelector("#live");
     classList.toggle("not-live", Boolean(text) && !state.at);
@@ -204,6 +211,7 @@
 
   const ask = async (address) => {
     const response = await fetch(address, { cache: "no-store", signal: underair.endAfter(state.at ? PAST_AFTER_MS : ABORT_AFTER_MS) });
+    state.signedOut = response.status === 401;
     if (!response.ok) throw new Error(`${address}: ${response.status}`);
     return response;
   };
@@ -216,6 +224,7 @@
       const ageMs = Number(response.headers.get("X-Underair-Age-Ms"));
       // Ask again right after the server's next tick, not anywhere between two.
       if (!state.at && ageMs < 2 * POLL_MS) waitMs = Math.max(SOONEST_MS, POLL_MS - ageMs + AFTER_TICK_MS);
+      state.sessionEnds = Number(response.headers.get("X-Underair-Session-Ends"));
       const before = state.data;
       state.data = await response.json();
       // A server that starts or catches up does answer, and says itself that nothing is live.

@@ -66,6 +66,7 @@ def register(app: Dash, context: PageContext) -> None:
         # A feed that hangs must not look alive: the page compares this age with its own limit.
         response.headers["Server-Timing"] = f"tick;dur={feed.last_tick_ms:.1f}"
         response.headers["X-Underair-Age-Ms"] = str(round((steady_s() - answer.made_s) * 1000))
+        response.headers["X-Underair-Session-Ends"] = str(round(visitor().ends_at))
         return response
 
     @server.get("/live/lines.json")

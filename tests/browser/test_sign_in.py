@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 import trustme
+from playwright.sync_api import expect
 
 from dashboard.access import accounts
 from dashboard.access.accounts import AccountFile
@@ -147,20 +148,37 @@ def test_each_role_lands_on_its_first_page(
         visitor.wait_for_url("**/sign-in**")
 
 
-def test_an_admin_ends_a_session_and_that_browser_is_led_to_the_form(
+def test_an_admin_ends_a_session_and_its_board_stays_with_what_was_typed_until_a_new_sign_in(
     visitor: Any, served: Served, chromium: Any
 ) -> None:
     visitor.goto(f"{served.url}/live")
-    sign_in(visitor, "watch-1")
+    sign_in(visitor, "desk-1")
     visitor.wait_for_selector(".clock:not(:empty)")
+    visitor.locator(".side summary", has_text="Write a note").click()
+    visitor.locator("form.note textarea").fill("half a word")
     context = chromium.new_context()
     admin = context.new_page()
     admin.goto(served.url)
     sign_in(admin, "admin-1")
-    admin.get_by_role("button", name="of watch-1").click()
-    visitor.wait_for_url("**/sign-in?next=%2Flive")
-    admin.wait_for_function("() => !document.querySelector('[aria-label$=\"of watch-1\"]')")
+    admin.get_by_role("button", name="of desk-1").click()
+    visitor.locator(".banner", has_text="Not live: you are signed out").wait_for()
+    assert visitor.locator("#live.not-live .board").is_visible()
+    admin.wait_for_function("() => !document.querySelector('[aria-label$=\"of desk-1\"]')")
     context.close()
+    with visitor.expect_popup() as opened:
+        visitor.get_by_role("link", name="Sign in again").click()
+    sign_in(opened.value, "desk-1")
+    visitor.locator("#live:not(.not-live)").wait_for()
+    opened.value.close()
+    assert visitor.locator("form.note textarea").input_value() == "half a word"
+    expect(visitor.locator(".session")).to_be_hidden()
+
+
+def test_the_end_of_a_shift_is_announced(visitor: Any, served: Served, monkeypatch: Any) -> None:
+    monkeypatch.setattr("dashboard.access.sign_in.LASTS_S", 1200.0)
+    visitor.goto(f"{served.url}/live")
+    sign_in(visitor, "watch-1")
+    visitor.locator(".session", has_text="Your session ends at ").wait_for()
 
 
 def test_another_sites_page_can_neither_post_nor_read(visitor: Any, served: Served, chromium: Any) -> None:

@@ -15,7 +15,9 @@
       told = { ...options, headers };
     }
     const answer = await plain(resource, told);
-    if (answer.status === 401 && answer.headers.has("X-Underair-Sign-In") && !leaving) {
+    const over = answer.status === 401 && answer.headers.has("X-Underair-Sign-In") && !leaving;
+    // The live page keeps its rows and what was typed: it says itself that it is signed out.
+    if (over && !window.underair?.state?.data?.ready) {
       location.assign(`/sign-in?next=${encodeURIComponent(location.pathname + location.search)}`);
     }
     return answer;
