@@ -224,7 +224,7 @@ def reconstruct(
     left_l, rate = smoothed[:, 0], smoothed[:, 2]
     half = NORMAL_90 * breathing.smooth_band * np.sqrt(smoothed[:, 3])
     fate[0] = kernels.USED  # it made the first state, and the filter then passed over it
-    used = np.flatnonzero((fate == kernels.USED) | (fate == kernels.DOUBTED))
+    used = np.flatnonzero(np.isin(fate, (kernels.USED, kernels.DOUBTED, kernels.BEFORE_JUMP)))
     gas_track_c = track[:, kernels.T_GAS_K] - ZERO_CELSIUS_K
     start_bar, end_bar = float(pressure_bar[used[0]]), float(pressure_bar[used[-1]])
     # A reported gas temperature shows how much of the heat around came in.
@@ -328,6 +328,11 @@ class LiveEstimate:
             rate = max(rate, self._assumed[-1])
         given = forecast_given(seconds, self.time_s)
         return Scenario(seconds / 60.0 if given else float("nan"), rate)
+
+    def hard_minutes_to(self, target_bar: float) -> float:
+        """Return the same at the doctrine's hard rate, or at that of those three minutes if it is higher."""
+        rate = max(float(self._row[-1, kernels.T_HARDEST]), self._assumed[-1])
+        return self._passage(target_bar)[kernels.F_TO_USE_L] / rate
 
     def _passage(self, target_bar: float) -> list[float]:
         passage = np.empty((len(self._row), kernels.FORECAST_WIDTH))

@@ -100,6 +100,8 @@ I_LOWEST, I_HIGHEST, I_USUAL, I_MINUTES, I_YOUNG = range(I_LATE + LATE_WEIGHTS, 
 
 OUTLIER_SD = 5.0
 JUMP_RATE_SD = 150.0
+ESCAPES_L_MIN = 600.0
+"""Nobody breathes so much: air escapes, and the faster it does, the more that may change. Our own rule."""
 LATEST_STEP_BAR = 10.0
 COARSE_BAR, LEAST_SURE = 1.5, 0.25
 """Of a gauge with coarser steps, or one read seldom, part of a step is missing from the fall so far. So much
@@ -194,7 +196,7 @@ def advance(  # type: ignore[no-untyped-def]
             # An empty cylinder is empty, however long the silence.
             left = max(left - (area * rate + (1.0 - area) * mean) / 60.0, least)
             rate = keep * rate + (1.0 - keep) * mean
-            kicked = kick * max(mean, model[M_FLOOR]) ** 2
+            kicked = kick * max(rate if rate > ESCAPES_L_MIN else mean, model[M_FLOOR]) ** 2
             mean = usual + settle * (mean - usual)
             a0 = p_ll + f1 * p_lr + f2 * p_lm
             a1 = p_lr + f1 * p_rr + f2 * p_rm
@@ -233,6 +235,9 @@ def advance(  # type: ignore[no-untyped-def]
             per_bar = per_mol / (GAS_CONSTANT * gas_k * slope)
             # The finest change seen so far is the step that the set rounds to.
             change = abs(bar - state[LAST_BAR])
+            falls_l_min = 0.0
+            if time_s[reading] > state[LAST_S]:
+                falls_l_min = (state[LAST_BAR] - bar) * per_bar * 60.0 / (time_s[reading] - state[LAST_S])
             by_voice = said_step_bar[reading] > 0.0
             if own_heat and state[DOUBT] != HUNG:
                 steps_bar = LATEST_STEP_BAR if state[CHANGES] == 0.0 else max(state[STEP], LEAST_STEP_BAR)
@@ -304,7 +309,7 @@ def advance(  # type: ignore[no-untyped-def]
                 # The third in a row: no slip of one reading but a jump, or a flow never seen before.
                 meaning = BEFORE_JUMP
                 p_ll += error * error
-                p_rr += JUMP_RATE_SD**2
+                p_rr += max(JUMP_RATE_SD, falls_l_min) ** 2
                 g_l, g_r, g_m = p_ll + ago * p_lr, p_lr + ago * p_rr, p_lm + ago * p_rm
                 spread = g_l + ago * g_r + noise
             else:

@@ -98,6 +98,8 @@ def _closed_bar(wear: Wear) -> float | None:
     stood = shut >= OPEN_ABOVE_BAR
     below = shut + SHUT_AGAIN_BAR if stood else OPEN_ABOVE_BAR
     before, after = bar[max(first - 30, 0) : first], bar[last : last + 30]
+    if wear.ended_how == "closed" and len(after):
+        below = max(below, float(after.min()) + SHUT_AGAIN_BAR)
     for part in (after,) if stood else (before, after):
         low = part[part < below]
         for start in range(len(low) - SURE_CLOSED + 1):

@@ -141,6 +141,9 @@ def _after_out(context: Context) -> Iterator[Finding]:
         if out_us is None or until_us is None or entry.stay is None:
             continue
         last = entry.wears[-1]
+        used, stood = "was used", ""
+        if last.used_until_us != until_us:
+            used, stood = "may have been used", f" (its gauge stood at {last.last_bar:.0f} bar: it may hang)"
         yield Finding(
             "under_air_after_out",
             "caution",
@@ -148,10 +151,10 @@ def _after_out(context: Context) -> Iterator[Finding]:
             last.wear_id,
             out_us,
             until_us,
-            f"{entry.wearer_id} was tallied out at {clock(out_us)}, and air of set {last.set_id} was used "
-            f"until {clock(until_us)}, {lasting((until_us - out_us) * 1e-6)} longer: either the wearer "
-            "breathed on outside, or somebody else came out. What counts from the tally out, such as how "
-            "late the turn was, may be too short.",
+            f"{entry.wearer_id} was tallied out at {clock(out_us)}, and air of set {last.set_id} {used} "
+            f"until {clock(until_us)}{stood}, {lasting((until_us - out_us) * 1e-6)} longer: either the "
+            "wearer breathed on outside, or somebody else came out. What counts from the tally out, such as "
+            "how late the turn was, may be too short.",
             unique([entry.stay.ended_by or last.identity(0), last.identity(-1)]),
         )
 

@@ -149,7 +149,9 @@ def judge(row: Row, alarms: Mapping[str, float], now_s: float, *, was_soon: bool
         reasons += _not_tallied_in(row)
     else:
         if row.ended_at is not None:
-            because("valve_closed", "valve_closed", row.ended_at)
+            found.append("valve_closed")
+            if all(one.code != "put_down" for one in row.reasons):
+                reasons.append(Reason("valve_closed", row.ended_at))
             if row.tallied_out_at is not None:  # the row is there only for an alarm
                 reasons.append(Reason("said_out", row.tallied_out_at))
         elif row.tallied_out_at is not None:

@@ -148,6 +148,8 @@ def row_of(
         )
     if inside.same_id:
         remarks = (*remarks, Reason("same_id", who=", ".join(inside.same_id)))
+    if inside.put_down_us is not None:
+        remarks = (*remarks, Reason("put_down", in_seconds(inside.put_down_us)))
     if entry.ended_how == "incident_closed":
         remarks = (*remarks, Reason("incident_closed", in_seconds(entry.ended_us)))
     charge = inside.charge

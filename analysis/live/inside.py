@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -17,12 +18,13 @@ from analysis.live.set_now import SetNow
 from analysis.live.voice import believed
 from analysis.policies import TurnBackMoment, judge_by
 from analysis.wears.charges import Charge
-from analysis.wears.entries import Entry
+from analysis.wears.entries import OUTSIDE_US, Entry
 from analysis.wears.gauges import APART_BAR, UNHEARD_US, VoiceGauge
 from analysis.wears.tally import Stay
 from analysis.wears.turn_back import prompt_times_s
-from analysis.wears.valve import CHANGED_RISE_BAR, SPIKE_BAR, SWINGS_WITHIN_S
-from analysis.wears.wears import USUAL_CYLINDER, Wear
+from analysis.wears.unbroken import GOES_ON_US, unbroken
+from analysis.wears.valve import CHANGED_RISE_BAR, OPEN_ABOVE_BAR, SPIKE_BAR, SWINGS_WITHIN_S
+from analysis.wears.wears import ENDED, USUAL_CYLINDER, Wear
 
 EntryState = Literal["expected", "under_air", "silent", "valve_closed", "empty", "off", "restarted", "out"]
 LINE_STEP_S = 10.0  # one point of the air line
@@ -65,18 +67,20 @@ class Inside:
     elsewhere: tuple[Stay, ...] = ()  # its wearer's stays at other incidents at the same time
     said_out: tuple[int, str] | None = None  # when and how somebody without a tally was said to be out
     same_id: tuple[str, ...] = ()  # other sets that use the ID of its set at the same time
+    put_down_us: int | None = None  # since when its open set has used no air, after the word out
     doubtful: tuple[str, ...] = ()  # other sets under air that its wearer is tallied in with
 
-    def reading(self, now_us: int) -> tuple[int, float] | None:
+    def reading(self, now_us: int, *, undecided: bool = False) -> tuple[int, float] | None:
         """Return the newest reading of this entry, (moment, bar).
 
-        Never one of another wearer of the set, or one that jumped above those that the figures use.
+        Never one of another wearer of the set, or one that jumped above those that the figures use. One that
+        jumped below them and may still come back only if `undecided`.
         """
         if self.known_until_us is not None:
             if not self.entry.wears:
                 return None
             return self.entry.wears[-1].last_kept
-        newest = self.live_set.reading(now_us)
+        newest = self.live_set.reading(now_us, undecided=undecided)
         if newest is None or newest[0] <= self.known_from_us:
             return None
         wear = self.wear
@@ -128,6 +132,17 @@ class Inside:
             if 0 <= now_us - at_us < SWINGS_WITHIN_S * 1e6
         ]
         return min(lows)[::-1] if lows else None
+
+    def fallen_bar(self, now_us: int) -> float:
+        """Return the newest reading, bar, though the next may undo it; infinite with its valve shut."""
+        wear, newest = self.known_wear, self.reading(now_us, undecided=True)
+        if wear is None or newest is None or newest[0] - wear.ended_us >= GOES_ON_US:
+            return math.inf
+        least_bar, channel = OPEN_ABOVE_BAR, wear.power_up.channels["pressure"]
+        if wear.ended_how in ENDED.values():
+            after = channel.numbers["pressure_bar"][channel.at_us.searchsorted(wear.ended_us, side="right") :]
+            least_bar = max(least_bar, float(after.min()) + CHANGED_RISE_BAR)
+        return newest[1] if newest[1] > least_bar else math.inf
 
     @property
     def looked_for(self) -> bool:
@@ -195,17 +210,18 @@ class Inside:
         moment = self.moment
         leave_bar = moment.leave_bar if moment is not None and moment.at_us is None else None
         is_over, over = self.wear is None, live_set.over
-        made_of = wear.wear_id, round(now_s * 1e6), leave_bar
-        if is_over and over is not None and over[:3] == made_of and len(wear.seq) <= over[3]:
-            return over[4]
+        least_bar = self.fallen_bar(round(now_s * 1e6))
+        made_of = wear.wear_id, round(now_s * 1e6), leave_bar, least_bar
+        if is_over and over is not None and over[0] == made_of and len(wear.seq) <= over[1]:
+            return over[2]
         air = live_set.follower.follow(wear, self.gauges, live_set.profile, round(now_s * 1e6))
         started_at, last = live_set.follower.zero_us * 1e-6, live_set.follower.last
         swung = self.swung(round(now_s * 1e6))
         last = (last[0], min(last[1], swung[1])) if swung is not None else last
-        hardest_l_min = self.own_l_min[1]
-        found = look_ahead(air, started_at, last, live_set.low_air_bar, leave_bar, now_s, hardest_l_min)
+        hardest_l_min, low_air_bar = self.own_l_min[1], live_set.low_air_bar
+        found = look_ahead(air, started_at, last, low_air_bar, leave_bar, now_s, hardest_l_min, least_bar)
         if is_over:
-            live_set.over = (*made_of, len(wear.seq), found)
+            live_set.over = made_of, len(wear.seq), found
         return found
 
     @property
@@ -307,7 +323,9 @@ class Inside:
         if wear is None:
             return []
         # By time, not by number: a set that reports often must not hide how long its air has been falling.
-        at_us, bar = wear.at_us[wear.kept], wear.pressure_bar[wear.kept]
+        one = unbroken(wear)
+        at_us = np.concatenate([part.at_us[part.kept] for part in one])
+        bar = np.concatenate([part.pressure_bar[part.kept] for part in one])
         hung_us = self.live_set.follower.hung_us
         if hung_us is not None:
             moved = (at_us <= hung_us[0]) | (at_us >= hung_us[1])
@@ -392,7 +410,8 @@ def inside_of(
         known_from_us = 0
     off_us, boot_us = max(heard.offs_us, default=None), max(heard.boots_us, default=None)
     state, since_us = state_of(entry, now_us, heard.silent_after_us, off_us, boot_us)
-    if state == "out" and entry.wears and goes_on(entry.wears[-1], live_set):
+    put_down = unused_since(entry, live_set, now_us) if state == "out" else None
+    if state == "out" and put_down is None and entry.wears and goes_on(entry.wears[-1], live_set):
         quiet = now_us - entry.wears[-1].ended_us > heard.silent_after_us
         state, since_us = ("silent" if quiet else "under_air"), entry.wears[-1].started_us
     given_us = holder.tally.in_us if holder is not None and holder.tally is not None else None
@@ -423,6 +442,7 @@ def inside_of(
         known_from_us,
         higher,
         doubtful=doubtful,
+        put_down_us=put_down,
     )
 
 
@@ -432,6 +452,15 @@ def goes_on(wear: Wear, live_set: SetNow) -> bool:
         return False
     heard = live_set.heard
     return not any(at_us > wear.ended_us for at_us in (*heard.boots_us, *heard.offs_us))
+
+
+def unused_since(entry: Entry, live_set: SetNow, now_us: int) -> int | None:
+    """Return since when an open set uses no air, if for as long as some breathe on outside; else None."""
+    last = entry.wears[-1] if entry.wears else None
+    if last is None or not goes_on(last, live_set):
+        return None
+    since_us = last.breathed_until_us
+    return since_us if now_us - max(since_us, entry.ended_us or 0) >= OUTSIDE_US else None
 
 
 def state_of(

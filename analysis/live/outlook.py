@@ -49,6 +49,7 @@ def look_ahead(
     leave_bar: float | None,
     now_s: float,
     hardest_l_min: float = 0.0,
+    least_bar: float = math.inf,
 ) -> Outlook:
     """Return the outlook of a wear.
 
@@ -57,13 +58,14 @@ def look_ahead(
     - `reading`: (float, float): moment and gauge pressure (bar) of the newest reading.
     - `low_air_bar` and `leave_bar`: float, float or None: gauge pressures of the warning and of turn-back.
     - `hardest_l_min`: the hardest three minutes of the same entry before this wear.
+    - `least_bar`: a newer reading that may still be undone.
     """
     reading_at, reading_bar = reading
     estimate = air.at(max(now_s, reading_at) - started_at)
     low_air = leave = to_empty = if_hardest = None
     fan: tuple[FanPoint, ...] = ()
     if reading_bar > low_air_bar:
-        part = _part(estimate, reading_bar, low_air_bar)
+        part = _part(estimate, min(reading_bar, least_bar), low_air_bar)
         low_air = _minutes(estimate, low_air_bar, part, is_warning=True)
         fan = _fan(estimate, low_air_bar, low_air) if part == 1.0 else ()
         scenario = estimate.if_hardest(low_air_bar)
@@ -72,7 +74,8 @@ def look_ahead(
             slower = max(scenario.rate_l_min, 1.0) / rate_l_min
             if_hardest = IfHardest(scenario.minutes * part * slower, rate_l_min)
         if leave_bar is not None and max(reading_bar, float(estimate.pressure_bar)) > leave_bar:
-            leave = _minutes(estimate, leave_bar, _part(estimate, reading_bar, leave_bar))
+            part = _part(estimate, min(reading_bar, least_bar), leave_bar)
+            leave = _minutes(estimate, leave_bar, part)
     elif reading_bar > EMPTY_BAR:
         to_empty = _minutes(estimate, EMPTY_BAR, _part(estimate, reading_bar, EMPTY_BAR))
     return Outlook(
@@ -90,7 +93,7 @@ def look_ahead(
 def _part(estimate: LiveEstimate, reading_bar: float, target_bar: float) -> float:
     """Return which part of a forecast is left by a reading far below it that the filter may have set aside.
 
-    Until the next reading decides, the worse of both counts.
+    Until the next readings decide, the worse of both counts.
     """
     bar = float(estimate.pressure_bar)
     if bar - reading_bar <= max(DOUBTED_BAR, OUTLIER_SD * estimate.pressure_sd_bar):
@@ -108,7 +111,11 @@ def _minutes(
     is_young = estimate.time_s < EARLY_END_ONLY_S
     if not (is_warning or is_young):
         minutes = of_another_pressure(minutes)
-    return Interval(minutes.median * part, minutes.low * part, minutes.high, is_young)
+    median_min, low_min = minutes.median * part, minutes.low * part
+    if part < 1.0:  # it may be a big loss of air: no figure is better than at hard work
+        hard_min = estimate.hard_minutes_to(target_bar) * part
+        median_min, low_min = min(median_min, hard_min), min(low_min, hard_min)
+    return Interval(median_min, low_min, minutes.high, is_young)
 
 
 def _fan(estimate: LiveEstimate, low_air_bar: float, low_air: Interval | None) -> tuple[FanPoint, ...]:

@@ -13,7 +13,7 @@ from analysis.live.attention import Moments, row_of_unbelieved, with_repeats
 from analysis.live.came_out import at_exit
 from analysis.live.desk_record import DeskRecord
 from analysis.live.facts import in_seconds, row_of
-from analysis.live.inside import Inside, earliest_us, goes_on, inside_of
+from analysis.live.inside import Inside, earliest_us, goes_on, inside_of, unused_since
 from analysis.live.letting_go import KEPT_WHOLE_US, answers, closed_until_us, needed
 from analysis.live.rows import AlarmLine, Out, Prompt, Row
 from analysis.live.set_now import ASKED_EVERY_US, SetNow
@@ -263,6 +263,9 @@ class ServiceBoard:
         if not entry.wears or entry.wears[-1].wear_id != live_set.wears[-1].wear_id:
             return False
         last = entry.wears[-1]
+        closed = (at_us for at_us, how in self._words_on(entry) if how == "resolved")
+        if max(closed, default=0) >= (unused_since(entry, live_set, now_us) or now_us + 1):
+            return False
         if self._accounted(entry) is not None:
             return goes_on(last, live_set) and now_us - last.ended_us <= live_set.heard.silent_after_us
         if now_us - last.ended_us > FORGOTTEN_AFTER_US:
@@ -436,7 +439,8 @@ class ServiceBoard:
         found = []
         shown = {one.entry.entry_id for one in self.inside}
         for entry in self.entries:
-            over = _ended(entry) if entry.stay is not None else self._left(entry, shown, now_s)
+            ended = None if entry.ended_us is None else (entry.ended_us, entry.ended_how)
+            over = ended if entry.stay is not None else self._left(entry, shown, now_s)
             if over is None:
                 continue
             if over[1] == "incident_closed":  # nobody said out: told when the row goes, and as long again
@@ -477,7 +481,7 @@ class ServiceBoard:
         return over if now_s - over[0] * 1e-6 <= FORGOTTEN_S else None
 
     def delays_s(self) -> list[float]:
-        """Return the latest delays on the way, seconds."""
+        """Return the latest delays, seconds."""
         return [delay_s for live_set in self._sets.values() for delay_s in live_set.delays_s]
 
 
@@ -485,10 +489,6 @@ def _set_of(entry: Entry) -> str:
     if entry.tally is not None:
         return entry.tally.set_id
     return entry.wears[-1].set_id
-
-
-def _ended(entry: Entry) -> tuple[int, str] | None:
-    return None if entry.ended_us is None else (entry.ended_us, entry.ended_how)
 
 
 def _held_until_us(entry: Entry) -> int:

@@ -50,7 +50,7 @@ class SetNow:
     asked_us: int = 0
     delays_s: list[float] = field(default_factory=list)  # of its latest messages
     let_go_us: dict[int, int] = field(default_factory=dict)  # by power-up: until when readings were dropped
-    over: tuple[str, int, float | None, int, Outlook | None] | None = None  # see `Inside.outlook`
+    over: tuple[tuple[str, int, float | None, float], int, Outlook | None] | None = None  # `Inside.outlook`
     before: tuple[tuple[str, int], Outlook | None] | None = None  # see `Inside.outlook_of`
     # By wear and its number of readings: see `Inside.own_l_min`.
     rates_l_min: dict[tuple[str, int], tuple[float, float]] = field(default_factory=dict)
@@ -100,8 +100,11 @@ class SetNow:
     def _channels(self, kind: str) -> list[Channel]:
         return [one.channels[kind] for one in self.power_ups if kind in one.channels]
 
-    def reading(self, now_us: int) -> tuple[int, float] | None:
-        """Return the newest reading, (moment, bar); a leap that may still come back is passed over."""
+    def reading(self, now_us: int, *, undecided: bool = False) -> tuple[int, float] | None:
+        """Return the newest reading, (moment, bar).
+
+        A leap that may still come back is passed over, unless `undecided`.
+        """
         newest: tuple[int, float] | None = None
         for power_up in self.power_ups:
             if (channel := power_up.channels.get("pressure")) is None:
@@ -112,8 +115,10 @@ class SetNow:
             at_us = channel.at_us[-LAST_INTERVALS:][live]
             bar = channel.numbers["pressure_bar"][-LAST_INTERVALS:][live]
             if len(at_us) and (newest is None or int(at_us[-1]) > newest[0]):
-                kept = ~spikes((at_us - at_us[0]) * 1e-6, bar, (now_us - int(at_us[0])) * 1e-6)
-                newest = int(at_us[kept][-1]), float(bar[kept][-1])
+                if not undecided:
+                    kept = ~spikes((at_us - at_us[0]) * 1e-6, bar, (now_us - int(at_us[0])) * 1e-6)
+                    at_us, bar = at_us[kept], bar[kept]
+                newest = int(at_us[-1]), float(bar[-1])
         return newest
 
     @property

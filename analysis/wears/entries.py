@@ -110,14 +110,11 @@ class Entry:
 
     @property
     def under_air_until_us(self) -> int | None:
-        """When its set last used air, if that is long after the tally out.
-
-        If the gauge stands, or rises as the gas warms, the set was put down with its valve open.
-        """
+        """When its set last used air, or may have, if that is long after the tally out."""
         out_us = self.tallied_out_us
         if out_us is None or not self.wears:
             return None
-        used_us = self.wears[-1].used_until_us
+        used_us = self.wears[-1].breathed_until_us
         return used_us if used_us - out_us > OUTSIDE_US else None
 
     @property

@@ -44,6 +44,8 @@ SHUT_BELOW_BAR, STANDS_BAR, STANDS_S, OPENS_BAR = 60.0, 1.0, 20.0, 100.0
 """If a gauge first stands below this, without a fall, and then leaps up by so much, its valve was shut: the
 sensor reads too high, or the line was still under pressure. Our own rule."""
 SHUT_AGAIN_BAR = 3.0
+STEP_BAR, LEAST_FALL_BAR = 2.0, 15.0
+"""Steps of a gauge are no valve being shut. Our own rule."""
 
 UNDECIDED_READINGS, UNDECIDED_S = 3, 30.0
 """A fall faster than breathing is decided after 8 s and three readings, or after so long. Our own rule."""
@@ -262,7 +264,7 @@ def _before_collapse(at_s: Floats, bar: Floats, start: int, last: int, limit_bar
     k = last
     while k > start:
         fall = bar[k - 1] - bar[k]
-        if fall <= 2.0 or fall <= limit_bar_s * (at_s[k] - at_s[k - 1]):
+        if fall <= STEP_BAR or fall <= limit_bar_s * (at_s[k] - at_s[k - 1]):
             break
         k -= 1
     return k
@@ -280,6 +282,25 @@ def _end(at_s: Floats, bar: Floats, start: int, i: int, limit_bar_s: float) -> i
     if before < seen and at_s[seen] - at_s[before + 1] >= CLOSING_S:
         return k
     return before
+
+
+@compiled
+def _settled(at_s: Floats, bar: Floats, start: int, i: int) -> int:
+    # The reading from which on it has hardly moved until reading i, of those shortly before.
+    k = i
+    while k > start and abs(bar[k - 1] - bar[k]) <= STEP_BAR and at_s[i] - at_s[k - 1] <= CLOSING_S:
+        k -= 1
+    return k
+
+
+@compiled
+def _stands(at_s: Floats, bar: Floats, i: int, until_s: float) -> bool:
+    # For longer than a drop-out lasts, or to the end of the record.
+    j = i
+    while j + 1 < len(bar) and abs(bar[j + 1] - bar[i]) <= STANDS_BAR:
+        j += 1
+    over = j + 1 == len(bar) and until_s == math.inf and j - i + 1 >= OPENING_READINGS
+    return over or at_s[j] - at_s[i] > DROPPED_OUT_S
 
 
 @compiled
@@ -315,11 +336,17 @@ def _under_air(
                 i = start
             i += 1
             continue
-        if bar[i] < OPEN_ABOVE_BAR or abs(bar[i] - shut_at_bar) <= SHUT_AGAIN_BAR:
-            end = _end(at_s, bar, start, i, limit_bar_s)
-            fall = bar[i - 1] - bar[i]
-            fast = fall > 15.0 and fall > limit_bar_s * (at_s[i] - at_s[i - 1])
-            if bar[i] < CLOSED_BELOW_BAR or (fast and end < i):
+        shut = bar[i] < OPEN_ABOVE_BAR or abs(bar[i] - shut_at_bar) <= SHUT_AGAIN_BAR
+        if shut or bar[i] < SHUT_BELOW_BAR:
+            low = _settled(at_s, bar, start, i)
+            fell_bar = bar[_before_collapse(at_s, bar, start, low, limit_bar_s)] - bar[low]
+            closes = fell_bar > LEAST_FALL_BAR and (
+                shut or (fell_bar > SPIKE_BAR and _stands(at_s, bar, i, until_s))
+            )
+            end = _end(at_s, bar, start, low if closes else i, limit_bar_s)
+            if bar[i] < CLOSED_BELOW_BAR or (closes and end < low):
+                if bar[i] > OPEN_ABOVE_BAR:
+                    shut_at_bar = bar[i]
                 out[count, 0] = start
                 out[count, 1] = end
                 out[count, 2] = CLOSED
@@ -354,7 +381,7 @@ def _under_air(
             if age_s >= RAMP_S and (n - k >= least or age_s >= UNDECIDED_S):
                 break
             fall = bar[k - 1] - bar[k]
-            if fall > 2.0 and fall > limit_bar_s * (at_s[k] - at_s[k - 1]):
+            if fall > STEP_BAR and fall > limit_bar_s * (at_s[k] - at_s[k - 1]):
                 last = k - 1
             k -= 1
         out[count, 0] = start

@@ -47,6 +47,8 @@ ENDED = {CLOSED: "closed", CHANGED: "changed"}
 BEGAN_WITHIN_US = 60 * 1_000_000
 BREATHED_ON_US = 180 * 1_000_000
 """Between two readings far apart, air is used as in so long before them. Our own rule."""
+STANDS_US = 120 * 1_000_000
+"""Whoever breathes at all moves a gauge within this (6 L/min, steps of 1 bar). Our own rule."""
 FEW_LOST, INTERVALS_SEEN = 20, 3
 """If the opening came at most so long, or so few messages, before the first reading, that reading is within a
 few bar of the entry pressure. The time counts too: 20 messages of a slow set may be 40 min. Our own rule."""
@@ -155,6 +157,24 @@ class Wear:
         kept = np.flatnonzero(~self.spike)
         lower = np.flatnonzero(np.diff(np.minimum.accumulate(self.pressure_bar[kept])) < 0.0) + 1
         return int(self.at_us[kept[lower[-1]]]) if len(lower) else self.started_us
+
+    @property
+    def breathed_until_us(self) -> int:
+        """When air was last used, or may have been: a gauge that stands while its set moves may hang.
+
+        One that rises after that works: gas warms in a set put down with its valve open.
+        """
+        used_us, motion = self.used_until_us, self.span("motion")
+        later_bar = self.pressure_bar[self.kept][self.at_us[self.kept] >= used_us]
+        if later_bar.max() > later_bar[0] or self.ended_us - used_us < STANDS_US:
+            return used_us
+        if motion is None:
+            return self.ended_us
+        channel, span = motion
+        at_us, still_s = int(channel.at_us[span][-1]), float(channel.numbers["still_s"][span][-1])
+        if math.isnan(still_s) or self.ended_us - at_us > BEGAN_WITHIN_US:
+            return self.ended_us
+        return min(max(used_us, at_us - round(still_s * 1e6)), self.ended_us)
 
     @property
     def restarted_from(self) -> Wear | None:

@@ -276,13 +276,14 @@ def test_a_lower_reading_that_the_filter_does_not_believe_yet_shortens_the_forec
     ahead = look_ahead(live, 0.0, (901.0, 110.0), 55.0, 80.0, 901.0)
     part = (110.0 - 55.0) / (estimate.pressure_bar - 55.0)
     assert ahead.low_air is not None
-    assert ahead.low_air.median == pytest.approx(alone.median * part)
-    assert ahead.low_air.low == pytest.approx(alone.low * part)
+    hard_min = estimate.hard_minutes_to(55.0) * part
+    assert ahead.low_air.median == pytest.approx(hard_min)
+    assert ahead.low_air.low == pytest.approx(min(alone.low * part, hard_min))
+    assert hard_min < alone.median * part
     assert ahead.low_air.high == alone.high
     assert ahead.leave is not None
-    assert ahead.leave.median == pytest.approx(
-        estimate.minutes_to(80.0).median * (110.0 - 80.0) / (estimate.pressure_bar - 80.0)
-    )
+    part = (110.0 - 80.0) / (estimate.pressure_bar - 80.0)
+    assert ahead.leave.median == pytest.approx(estimate.hard_minutes_to(80.0) * part)
 
 
 def test_forecasts_are_judged_by_what_happened():

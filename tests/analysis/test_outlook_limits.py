@@ -22,6 +22,7 @@ class Air:
 
     def __init__(self, bar: float, sd_bar: float = 0.1, time_s: float = 600.0, hardest: float = 10.0) -> None:
         self.bar, self.sd_bar, self.time_s, self.hardest = bar, sd_bar, time_s, hardest
+        self.hard_bar_min = 1.0
         self.asked_s: list[float] = []
 
     def at(self, second: float) -> Any:
@@ -34,6 +35,7 @@ class Air:
         return SimpleNamespace(
             pressure_bar=self.bar, pressure_sd_bar=self.sd_bar, rate_l_min=30.0, time_s=self.time_s,
             minutes_to=minutes_to, if_hardest=lambda _: Scenario(self.hardest, 50.0),
+            hard_minutes_to=lambda target_bar: (self.bar - target_bar) / self.hard_bar_min,
         )  # fmt: skip
 
 
@@ -96,6 +98,18 @@ def test_a_reading_far_below_shortens_what_is_left_but_for_the_late_end(
     assert bool(found.fan) is (part == 1.0), "no way down from where it perhaps is not"
     assert found.leave is not None
     assert found.leave.median == pytest.approx(25.0 if part == 1.0 else 25.0 * (reading_bar - 105.0) / 50.0)
+
+
+def test_until_the_next_readings_decide_no_figure_is_better_than_at_hard_work() -> None:
+    air = Air(155.0)
+    air.hard_bar_min = 10.0
+    assert ahead(air).low_air == Interval(50.0, 25.0, 100.0)
+    for found in (ahead(air, 85.0, 75.0), ahead(air, None, 75.0, least_bar=85.0)):
+        assert found.low_air == Interval(pytest.approx(3.0), pytest.approx(3.0), 100.0)
+        assert found.leave is not None
+        assert found.leave.median == pytest.approx(1.0)
+    there = ahead(air, None, 75.0, least_bar=50.0)
+    assert there.low_air == Interval(0.0, 0.0, 100.0)
 
 
 def test_the_way_down_has_four_pressures_and_ends_at_the_warning() -> None:

@@ -298,7 +298,7 @@ class TestAShutGaugeThatReadsSomething:
 
     @pytest.mark.parametrize(
         ("end_bar", "ended"),
-        [(30.0, CLOSED), (27.0, CLOSED), (33.0, CLOSED), (34.0, OPEN_AT_END), (0.0, CLOSED)],
+        [(30.0, CLOSED), (27.0, CLOSED), (33.0, CLOSED), (34.0, CLOSED), (60.0, OPEN_AT_END), (0.0, CLOSED)],
     )
     def test_a_fall_back_to_it_at_once_is_the_valve_shut(self, end_bar: float, ended: int) -> None:
         ((_, last, how),) = wears(self.opened(30.0, end_bar=end_bar))
