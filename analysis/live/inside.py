@@ -410,8 +410,8 @@ def inside_of(
         known_from_us = 0
     off_us, boot_us = max(heard.offs_us, default=None), max(heard.boots_us, default=None)
     state, since_us = state_of(entry, now_us, heard.silent_after_us, off_us, boot_us)
-    put_down = unused_since(entry, live_set, now_us) if state == "out" else None
-    if state == "out" and put_down is None and entry.wears and goes_on(entry.wears[-1], live_set):
+    put_down_us = unused_since(entry, live_set)
+    if state == "out" and put_down_us is None and entry.wears and goes_on(entry.wears[-1], live_set):
         quiet = now_us - entry.wears[-1].ended_us > heard.silent_after_us
         state, since_us = ("silent" if quiet else "under_air"), entry.wears[-1].started_us
     given_us = holder.tally.in_us if holder is not None and holder.tally is not None else None
@@ -442,7 +442,7 @@ def inside_of(
         known_from_us,
         higher,
         doubtful=doubtful,
-        put_down_us=put_down,
+        put_down_us=put_down_us,
     )
 
 
@@ -454,13 +454,13 @@ def goes_on(wear: Wear, live_set: SetNow) -> bool:
     return not any(at_us > wear.ended_us for at_us in (*heard.boots_us, *heard.offs_us))
 
 
-def unused_since(entry: Entry, live_set: SetNow, now_us: int) -> int | None:
-    """Return since when an open set uses no air, if for as long as some breathe on outside; else None."""
-    last = entry.wears[-1] if entry.wears else None
-    if last is None or not goes_on(last, live_set):
+def unused_since(entry: Entry, live_set: SetNow) -> int | None:
+    """Return since when the open set of somebody said to be out uses no air; None unless for minutes."""
+    if entry.ended_how not in ("tallied_out", "resolved") or entry.ended_us is None or not entry.wears:
         return None
-    since_us = last.breathed_until_us
-    return since_us if now_us - max(since_us, entry.ended_us or 0) >= OUTSIDE_US else None
+    last = entry.wears[-1]
+    since_us = last.breathed_until_us if goes_on(last, live_set) else last.ended_us
+    return since_us if last.ended_us - max(since_us, entry.ended_us) >= OUTSIDE_US else None
 
 
 def state_of(

@@ -263,11 +263,13 @@ class ServiceBoard:
         if not entry.wears or entry.wears[-1].wear_id != live_set.wears[-1].wear_id:
             return False
         last = entry.wears[-1]
-        closed = (at_us for at_us, how in self._words_on(entry) if how == "resolved")
-        if max(closed, default=0) >= (unused_since(entry, live_set, now_us) or now_us + 1):
-            return False
+        heard = now_us - last.ended_us <= live_set.heard.silent_after_us
+        put_down_us = unused_since(entry, live_set)
+        if put_down_us is not None:  # a person's word stands; this set has not contradicted it since
+            closed = (at_us for at_us, how in self._words_on(entry) if how == "resolved")
+            return heard and max(closed, default=0) < put_down_us
         if self._accounted(entry) is not None:
-            return goes_on(last, live_set) and now_us - last.ended_us <= live_set.heard.silent_after_us
+            return goes_on(last, live_set) and heard
         if now_us - last.ended_us > FORGOTTEN_AFTER_US:
             return False
         return goes_on(last, live_set) if entry.stay is not None else not last.closed_in_order

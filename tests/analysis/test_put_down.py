@@ -49,7 +49,7 @@ def test_a_set_that_uses_no_air_is_last_until_a_desk_closes_it(log: Any, see: An
     assert len(see(1200).rows) == 1  # it stays: nothing goes by itself
     desk.say(1210, "resolved", incident_id="I-1", set_id="S-1", text="set stands at the entry")
     assert see(1212).rows == ()
-    assert not {"under_air_after_out"} & set(analyse(log.frames(), PROFILE)["findings"]["code"])
+    assert "under_air_after_out" not in set(analyse(log.frames(), PROFILE)["findings"]["code"])
 
 
 def test_it_is_under_air_again_as_soon_as_air_is_used(log: Any, see: Any) -> None:
