@@ -139,7 +139,7 @@ def _entry_row(entry: Entry, by_wear: Mapping[str, Examined]) -> tuple[Any, ...]
         entry.tallied_out_us,
         entry.ended_how,
         entry.under_air_s,
-        sum((one.unheard_s for one in own), between_s + entry.unheard_before_s),
+        sum((one.unheard_s for one in own), between_s + entry.unheard_apart_s),
         sum(one.used_l for one in own) + between_l if known else None,
         math.hypot(*spread_l) if known else None,
         entry.late_bound or None if entry.late_s is not None else None,

@@ -7,6 +7,7 @@ last spoke of the incident.
 
 from __future__ import annotations
 
+import itertools
 import sys
 from collections.abc import Mapping, Sequence
 
@@ -21,7 +22,7 @@ from analysis.wears.gauges import VoiceGauge
 from analysis.wears.wears import Wear
 
 NEVER_HEARD_US = 60 * 1_000_000
-"""A tally must have lasted so long before a set's silence counts. Our own rule."""
+"""So long must somebody be in, and a silence outside a wear last, to count. Our own rule."""
 EMPTY_US = 60 * 1_000_000
 """Somebody tallied out so soon after the last breath may have shut the valve outside. Our own rule."""
 THEN = {
@@ -59,7 +60,7 @@ def close_ends(
             _close(entry, by_wear[wear.wear_id], following)
         _after_empty(entry, by_wear, by_set)
         own = [one for set_id in entry.set_ids for one in by_set.get(set_id, ())]
-        entry.unheard_before_s = _unheard_before_s(entry, own)
+        entry.unheard_apart_s = _unheard_apart_s(entry, by_wear, own)
         entry.not_due_us = _not_due_us(entry, entries)
 
 
@@ -203,14 +204,28 @@ def _what_then(entry: Entry, following: Wear | None) -> tuple[str, str | None]:
     return THEN["open"], None
 
 
-def _unheard_before_s(entry: Entry, power_ups: Sequence[PowerUp]) -> float:
-    """Return how long its sets were not heard at all after the tally, before the first reading under air."""
-    until_us = entry.first_heard_us if entry.wears else entry.left_us
+def _unheard_apart_s(entry: Entry, by_wear: Mapping[str, Examined], power_ups: Sequence[PowerUp]) -> float:
+    """Return how long its sets were not heard at all before, between and after its wears, while it was open.
+
+    What counts as a silence of a wear, or as between two wears of one cylinder, is left out.
+    """
+    until_us = entry.ended_us or entry.left_us
     if entry.tallied_in_us is None or until_us is None:
         return 0.0
-    heard_us = entry.tallied_in_us
-    for power_up in power_ups:
-        for channel in power_up.channels.values():
-            live = channel.at_us[~channel.retained & (channel.at_us < until_us)]
-            heard_us = max(heard_us, int(live.max())) if len(live) else heard_us
-    return (until_us - heard_us) * 1e-6 if until_us - heard_us >= NEVER_HEARD_US else 0.0
+    known = [(wear.started_us, wear.ended_us) for wear in entry.wears]
+    for wear in entry.wears:
+        known += [(gap.started_us, gap.ended_us) for gap in by_wear[wear.wear_id].gaps if gap.at_end]
+    for charge in entry.charges:
+        known += [(one.ended_us, then.started_us) for one, then in itertools.pairwise(charge.wears)]
+    times = [
+        channel.at_us[~channel.retained] for power_up in power_ups for channel in power_up.channels.values()
+    ]
+    heard_us = np.unique(np.concatenate(times)) if times else np.empty(0, np.int64)
+    total_us, from_us = 0, entry.tallied_in_us
+    for first_us, last_us in [*sorted(known), (until_us, until_us)]:
+        end_us = min(first_us, until_us)
+        between = heard_us[(heard_us > from_us) & (heard_us < end_us)]
+        silent_us = np.diff([from_us, *between.tolist(), max(end_us, from_us)])
+        total_us += int(silent_us[silent_us >= NEVER_HEARD_US].sum())
+        from_us = max(from_us, last_us)
+    return total_us * 1e-6

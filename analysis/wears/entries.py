@@ -50,11 +50,11 @@ class Entry:
     spoken: list[VoiceGauge] = field(default_factory=list)
     noted: TurnBackNote | None = None  # the desk's first note that this wearer, or the team, turned back
     perhaps_noted: TurnBackNote | None = None  # the first note with those words, whomever it names
-    # `left_us`, `left_bound`, `unheard_before_s`: from `analysis.findings.ends`, after the fact: when the
-    # wearer left; "at most" or "at least" for a bound; how long nothing was heard before the first wear
+    # `left_us`, `left_bound`, `unheard_apart_s`: from `analysis.findings.ends`, after the fact: when the
+    # wearer left; "at most" or "at least" for a bound; how long nothing was heard outside the wears
     left_us: int | None = None
     left_bound: str = ""
-    unheard_before_s: float = 0.0
+    unheard_apart_s: float = 0.0
     # From there, too: the last moment at which turn-back was not due yet, if a silence followed.
     not_due_us: int | None = None
 

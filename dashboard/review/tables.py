@@ -308,8 +308,13 @@ def _policy_cell(row: dict[str, Any] | None, setting: Setting, never: str) -> An
     return setting.jump(" · ".join(parts), row["at"], row["wear_id"])
 
 
+LEAST_APART_S = 60.0
+"""Silences outside wears that are so long together have a row. Our own rule."""
+
+
 def silence_table(results: Results, setting: Setting) -> Table:
-    """Return the silences inside wears, with what came in them and later, and who was never heard."""
+    """Return the silences of people who were in, what came in them and later, and who was never heard."""
+    silences = pl.concat([results["gaps"], results["heard_later"]], how="diagonal")
     rows = [
         [
             setting.who(row),
@@ -318,10 +323,14 @@ def silence_table(results: Results, setting: Setting) -> Table:
             *setting.cells(row, "refused_messages"),
             counted(row["readings"], "reading") if row["readings"] else "–",
         ]
-        for row in pl.concat([results["gaps"], results["heard_later"]], how="diagonal")
-        .sort("started")
-        .iter_rows(named=True)
+        for row in silences.sort("started").iter_rows(named=True)
     ]
+    in_wears = dict(silences.group_by("wear_id").agg(pl.col("seconds").sum()).iter_rows())
+    for row in results["entries"].filter(pl.col("wear_ids").list.len() > 0).iter_rows(named=True):
+        row["unheard_s"] -= sum(in_wears.get(wear_id, 0.0) for wear_id in row["wear_ids"])
+        if row["unheard_s"] >= LEAST_APART_S:
+            found = setting.cells(row, "wearer_id", "set_ids")
+            rows.append([*found, "–", "–", *setting.cells(row, "unheard_s"), "–", "–", words.UNHEARD_APART])
     for row in never_heard(results):
         if row["unheard_s"]:
             row["until"] = row["tallied_in"] + timedelta(seconds=row["unheard_s"])

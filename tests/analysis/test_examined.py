@@ -97,7 +97,7 @@ def test_a_set_not_heard_for_a_minute_after_the_tally_counts_as_unheard(
     desk, talker = log.desk(), log.talker("S-1")
     desk.say(10, "tally", incident_id="I-1", action="in", set_id="S-1", wearer_id="W-1")
     talker.breathe(first_s, 100, opens=False)
-    desk.say(300, "tally", incident_id="I-1", action="out", set_id="S-1", wearer_id="W-1")
+    desk.say(200, "tally", incident_id="I-1", action="out", set_id="S-1", wearer_id="W-1")
     assert entry_of(log)["unheard_s"] == pytest.approx(unheard_s, abs=0.001)
 
 
