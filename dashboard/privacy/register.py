@@ -129,21 +129,19 @@ def by_person(lines: pl.DataFrame, wearer_id: str = "") -> pl.DataFrame:
             (pl.col("contamination").is_not_null() & pl.col("decontaminated").is_null())
             .sum()
             .alias("not_decontaminated"),
-            pl.col("contaminated_min").drop_nulls().sum().alias("contaminated_min"),
-            pl.col("contaminated_min").count().alias("_minutes_noted"),
+            _sum("contaminated_min", "contaminated_min"),
             pl.col("heard_min").sum(),
             (pl.col("heard_min").sum() / (pl.col("heard_min") + pl.col("silent_min").fill_null(0.0)).sum())
             .fill_nan(None)
             .alias("heard_part"),
-            *(
-                pl.when(pl.col(measured).count() > 0).then(pl.col(name).sum()).alias(name)
-                for name, measured in ((name, _MEASURED_BY.get(name, name)) for name in AMOUNTS)
-            ),
+            *(_sum(name, _MEASURED_BY.get(name, name)) for name in AMOUNTS),
         )
-        noted = pl.when(pl.col("_minutes_noted") > 0).then(pl.col("contaminated_min"))
-        counts = pl.col(pl.UInt32).cast(pl.Int64)
-        lots.append(sums.with_columns(counts, noted.alias("contaminated_min")).drop("_minutes_noted"))
+        lots.append(sums.with_columns(pl.col(pl.UInt32).cast(pl.Int64)))
     return pl.concat(lots).sort("wearer_id", "year")
+
+
+def _sum(name: str, measured: str) -> pl.Expr:
+    return pl.when(pl.col(measured).count() > 0).then(pl.col(name).sum()).alias(name)
 
 
 def keep_stations(archive: ArchivePath, wears: pl.DataFrame, names: Mapping[tuple[str, str], str]) -> int:

@@ -220,14 +220,8 @@ def alarm_rate_text(rate: dict[str, Any] | None) -> str:
     """Say how often alarms came, and which published limits that exceeds; empty without an alarm."""
     if rate is None or not rate["alarms"]:
         return ""
-    text = (
-        f"Reported: {counted(rate['alarms'], 'alarm')}, at most {rate['most_in_minute']} in a minute, "
-        f"{rate['most_in_ten_minutes']} in ten minutes, {rate['most_in_hour']} in an hour. "
-    )
-    limits = "the limits published for control rooms (EEMUA 191)"
-    if rate["beyond"]:
-        return f"{text}Beyond {limits}: {rate['beyond']}."
-    return f"{text}Within {limits}."
+    limits = words.BEYOND_LIMITS if rate["beyond"] else words.WITHIN_LIMITS
+    return words.ALARM_RATES.format(count=counted(rate["alarms"], "alarm"), **rate) + limits.format(**rate)
 
 
 def alarm_table(alarms: pl.DataFrame, rates: pl.DataFrame, setting: Setting) -> Table:
