@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from importlib.resources import files
+from pathlib import Path
 from typing import Any, Final
 from urllib.parse import urlencode
 
@@ -11,7 +12,7 @@ from dash import dcc, html
 
 from dashboard import words
 from dashboard.context import PageContext
-from dashboard.elements import aria, current
+from dashboard.markup import from_html
 
 DOCUMENTS: Final[dict[str, tuple[str, str]]] = {
     "method": ("analysis", "docs/method.md"),
@@ -34,22 +35,18 @@ def layout(context: PageContext, query: dict[str, str]) -> Any:
     name = query.get("document", "")
     name = name if name in DOCUMENTS else "method"
     text = document(name)
-    choices = [
-        html.A(title, href=address(one), **current(one == name)) for one, title in words.DOCUMENTS.items()
-    ]
-    contents = [html.Li(html.A(_short(one), href=f"#{anchor(one)}")) for one in _HEADING.findall(text)]
-    inside = html.Nav(html.Ul(contents), className="contents", **aria(label=words.CONTENTS))
-    return html.Div(
-        [
-            html.Nav(choices, className="documents", **aria(label=words.DOCUMENTS_LABEL)),
-            *([inside] if contents else []),
-            *(
-                html.Section(dcc.Markdown(part), id=anchor(heading) or "top")
-                for heading, part in sections(text)
-            ),
-        ],
-        className="method",
+    page = from_html(
+        Path(__file__).with_suffix(".html.j2"),
+        words=words,
+        chosen=name,
+        address=address,
+        anchor=anchor,
+        short=_short,
+        headings=_HEADING.findall(text),
+        sections=sections(text),
+        markdown=dcc.Markdown,
     )
+    return html.Div(page, className="method")
 
 
 def address(name: str, place: str = "") -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
@@ -15,6 +16,7 @@ from analysis.trends.ledger import THERMAL_CLASSES
 from dashboard.access.protection import attached
 from dashboard.context import PageContext
 from dashboard.elements import listing
+from dashboard.markup import from_html
 from dashboard.privacy import register_words as words
 from dashboard.privacy.register import by_person, update
 from dashboard.rows import cell, count, number
@@ -35,27 +37,20 @@ def layout(context: PageContext, query: dict[str, str]) -> Any:
         table = table.filter(pl.col("year") == EVERY_YEAR)
     title = words.OF.format(wearer=wearer) if wearer else words.EVERYBODY
     rows = [_row(row, of_one=bool(wearer)) for row in table.iter_rows(named=True)]
-    asked = f"?wearer={quote(wearer)}" if wearer else ""
-    links = [html.A(words.DOWNLOAD, href=f"/register.csv{asked}", className="action")]
-    links += [html.A(words.BACK, href="/register", className="action")] if wearer else []
-    return html.Div(
-        [
-            html.H1(words.REGISTER),
-            html.P(words.NOTE.format(years=years), className="note"),
-            html.Div(links, className="title-row"),
-            listing(
-                "register-people",
-                title,
-                [words.YEAR if wearer else words.WEARER, *words.HEADS],
-                rows,
-                empty=words.NOBODY,
-                search=None if wearer else (words.FIND, words.FIND_WEARER),
-                numeric=tuple(range(1, len(words.HEADS) + 1)),
-                at_once=AT_ONCE,
-            ),
-        ],
-        className="trends",
+    people = listing(
+        "register-people",
+        title,
+        [words.YEAR if wearer else words.WEARER, *words.HEADS],
+        rows,
+        empty=words.NOBODY,
+        search=None if wearer else (words.FIND, words.FIND_WEARER),
+        numeric=tuple(range(1, len(words.HEADS) + 1)),
+        at_once=AT_ONCE,
     )
+    asked = f"?wearer={quote(wearer)}" if wearer else ""
+    template = Path(__file__).with_suffix(".html.j2")
+    page = from_html(template, words=words, years=years, asked=asked, people=people)
+    return html.Div(page, className="trends")
 
 
 def add_routes(server: flask.Flask, context: PageContext) -> None:

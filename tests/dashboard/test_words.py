@@ -83,12 +83,12 @@ def test_no_module_gives_one_name_two_values() -> None:
 @pytest.mark.parametrize(
     ("room", "name", "pages"),
     [
-        ("", "words", "templates/header.html.j2"),
+        ("", "words", "templates/header.html.j2 pages/method.html.j2"),
         ("live", "words", ""),
         ("review", "words", "review/*.j2"),
         ("trends", "words", "trends/summary.html.j2"),
         ("access", "words", "templates/*.html pages/access.html.j2"),
-        ("privacy", "register_words", ""),
+        ("privacy", "register_words", "pages/register.html.j2"),
     ],
 )
 def test_every_word_of_a_file_has_a_user_and_every_user_its_word(room: str, name: str, pages: str) -> None:
