@@ -22,16 +22,9 @@ from analysis.profile import Profile, parse_profile
 from analysis.tables import TABLES
 from analysis.writing import write_results
 from dashboard.evidence import case as made
+from dashboard.evidence import origin
 from dashboard.evidence.case import AS_BEFORE, CaseChecked, CaseProblem
 from dashboard.evidence.case_messages import capture_sha256, counts_of
-from dashboard.evidence.origin import (
-    commit,
-    is_source,
-    sha256_of_sources,
-    source_sha256,
-    versions,
-    wheel_name,
-)
 from dashboard.evidence.signing import SIGNATURE, TAG_MANIFEST, TIME_STAMP, check_signature, check_time_stamp
 from dashboard.results_store import record_of
 from ingest.archive.sightings import Sighting, note_seen, seen_before, state_file
@@ -265,13 +258,13 @@ def _made_again(folder: Path, about: made.About, said: list[str]) -> list[str]:
         profile = parse_profile((data / made.PROFILE).read_text(encoding="utf-8"), made.PROFILE)
     except (UnderairError, OSError, UnicodeDecodeError) as error:
         return [*faults, f"data/{made.PROFILE}: {error}"]
-    program = wheel_name(about.origin.versions.get("underair", ""))
+    program = origin.wheel_name(about.origin.versions.get("underair", ""))
     if (data / program).is_file() and _source_in(data / program) != about.origin.source_sha256:
         faults.append(f"data/{program}: not the program that data/{made.ABOUT} names")
     with tempfile.TemporaryDirectory() as name:
         fresh = Path(name)
         made.write_payload(fresh, messages, profile, about)
-        if about.origin.source_sha256 != source_sha256():
+        if about.origin.source_sha256 != origin.source_sha256():
             then = f"{about.origin.versions.get('underair')} (commit {about.origin.commit})"
             return faults + _by_another_program(folder, "data/", fresh, then, said)
         expected = _files(fresh)
@@ -301,8 +294,8 @@ def _by_another_program(case: Path, within: str, fresh: Path, then: str, said: l
         if not _same_in_common(data / each, fresh / each)
     ]
     said += [
-        f"made by underair {then}, checked by {versions()['underair']} "
-        f"({commit()}): texts and report are each program's own, and were not compared",
+        f"made by underair {then}, checked by {origin.versions()['underair']} "
+        f"({origin.commit()}): texts and report are each program's own, and were not compared",
         f"{len(both) - len(faults)} of {counted(len(both), 'table file')} are the same in every column that "
         "both programs make",
     ]
@@ -338,8 +331,8 @@ def _same_in_common(kept: Path, fresh: Path) -> bool:
 def _source_in(wheel: Path) -> str:
     try:
         with zipfile.ZipFile(wheel) as program:
-            names = filter(is_source, program.namelist())
-            return sha256_of_sources((name, program.read(name)) for name in names)
+            names = filter(origin.is_source, program.namelist())
+            return origin.sha256_of_sources((name, program.read(name)) for name in names)
     except (OSError, zipfile.BadZipFile):
         return ""
 
