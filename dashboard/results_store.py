@@ -47,6 +47,7 @@ from ingest.freed_memory import give_back
 GROWING_IS_KEPT_S = 10.0
 MOST_RECORDS = 4
 MOST_BESIDE = 1000
+MOST_DRAWN = 200
 UNTALLIED, FAILED = "untallied-", "failed-"
 # Errors that damaged data can cause; errors of the program itself must stay visible.
 FAULTS = (UnderairError, OSError, ValueError, ArithmeticError, pl.exceptions.PolarsError)
@@ -105,6 +106,8 @@ class ResultsStore:
         self._lines: dict[str, _Lines] = {}
         self._records: OrderedDict[str, _Kept] = OrderedDict()
         self._beside: Once[tuple[str, tuple[int, ...]], dict[str, Any]] = Once(MOST_BESIDE)
+        # What pages draw of a record, by its incident, its version and the person.
+        self.drawn: Once[tuple[str, int, str], Any] = Once(MOST_DRAWN)
         self._files: frozenset[tuple[str, int]] | None = None
         self._found: tuple[frozenset[tuple[str, int]], Pieces] | None = None
         self._complete = False

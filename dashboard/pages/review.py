@@ -31,7 +31,7 @@ from dashboard.review.clock import moment_of
 from dashboard.review.figures import lanes_update, x_axis
 from dashboard.review.moment import evidence_of, messages_behind, messages_of_evidence, readout
 from dashboard.review.setting import cells, day_and_time, seconds
-from dashboard.review.view import BadView, Bench, Look, bench_of, request_of
+from dashboard.review.view import BadView, Bench, Look, request_of
 from dashboard.rows import cell
 from dashboard.units import UNITS
 from ingest.contract.errors import BrokerProblem, RefusedMessage, UnderairError
@@ -67,7 +67,7 @@ def layout(context: PageContext, query: dict[str, str]) -> Any:
 
 def register(app: Dash, context: PageContext) -> None:
     """Add the callbacks that draw a view, and the routes that return a moment and its messages."""
-    bench = bench_of(store_of(context))
+    bench = Bench(store_of(context))
 
     @app.callback(Output("review-content", "children"), Input("review-wanted", "data"))
     def analysed(query: dict[str, str]) -> Any:
@@ -95,7 +95,7 @@ def _content(context: PageContext, query: dict[str, str]) -> Any:
     if not query.get("incident"):
         return _finder(context)
     try:
-        look = bench_of(store_of(context)).look(request_of(query))
+        look = Bench(store_of(context)).look(request_of(query))
     except UnderairError as error:
         return html.Div([html.P(str(error), role="alert", className="problem"), _finder(context)])
     # A note must have an incident to name.

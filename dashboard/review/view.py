@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 import math
-import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
 from typing import Any
-from weakref import WeakKeyDictionary
 
 import polars as pl
 
 from analysis.profile import Profile
 from analysis.tables import Results
-from dashboard.once import Once
 from dashboard.results_store import IncidentRecord, ResultsStore
 from dashboard.review import figures, words
 from dashboard.review.clock import SECOND_MS, UTC_CLOCK, BadZone, Clock, Window, clock_of, zone_of
@@ -29,7 +26,6 @@ from dashboard.units import METRIC, UNITS, Units
 from ingest.contract.errors import UnderairError
 
 MOST_PEOPLE = 6
-MOST_LANES_KEPT = 200
 LATEST_MS = 4e12
 """The year 2096: what lies beyond is no moment of an incident."""
 WIDEST_PX = 8000.0
@@ -110,12 +106,11 @@ class Bench:
 
     def __init__(self, store: ResultsStore) -> None:
         self.store = store
-        self._lanes: Once[tuple[str, int, str], PersonLanes] = Once(MOST_LANES_KEPT)
 
     def lanes(self, record: IncidentRecord, people: list[dict[str, Any]]) -> list[PersonLanes]:
         """Return the lanes of people (rows of `people_of`), in that order."""
         return [
-            self._lanes.get(
+            self.store.drawn.get(
                 (record.about["key"], record.version, person["key"]),
                 partial(lanes_of, record.results, record.messages, person),
             )
@@ -161,16 +156,6 @@ def seen(
     policy, forecast = profile.turn_back.policy, profile.forecast.version
     clock = clock_of(zone, whole)
     return everybody, notes, Setting(owners_of(everybody), whole, units, clock, policy, forecast)
-
-
-def bench_of(store: ResultsStore) -> Bench:
-    """Return the one bench of a store."""
-    with _benches_lock:
-        return _benches.setdefault(store, Bench(store))
-
-
-_benches: WeakKeyDictionary[ResultsStore, Bench] = WeakKeyDictionary()
-_benches_lock = threading.Lock()
 
 
 @dataclass(frozen=True)

@@ -88,7 +88,7 @@ def test_a_withdrawal_is_a_new_record_and_the_note_stays(
     taken_back = post(client, incident, withdraws=identity, text="wrong channel")
     assert taken_back.status_code == 200, taken_back.json
     assert kept(client, incident, taken_back.json["sent"])
-    look = review.bench_of(store_of(context)).look(review.request_of({"incident": incident}))
+    look = review.Bench(store_of(context)).look(review.request_of({"incident": incident}))
     by_name = {note.identity: note for note in look.notes}
     assert by_name[identity].text == NOTE["text"]
     assert by_name[identity].withdrawn is not None
