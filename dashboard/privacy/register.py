@@ -9,6 +9,8 @@ it; every access is logged.
 
 from __future__ import annotations
 
+import csv
+import io
 import secrets
 from collections.abc import Mapping
 from datetime import datetime
@@ -174,6 +176,9 @@ def keep_stations(archive: ArchivePath, wears: pl.DataFrame, names: Mapping[tupl
     known = path.read_text(encoding="utf-8") if path.is_file() else ""
     added = lines.filter(pl.Series([f"\n{name}," not in known for name in lines["wearer"]], dtype=pl.Boolean))
     if len(added):
-        append_durably(path, added.write_csv(include_header=not known).encode())
+        head = [] if known else [added.columns]
+        written = io.StringIO()  # read back as a roster: nothing may be put before a name, as in an export
+        csv.writer(written, lineterminator="\n").writerows([*head, *added.iter_rows()])
+        append_durably(path, written.getvalue().encode())
         sync_folder(folder)
     return len(added)
