@@ -109,9 +109,7 @@ def judge(row: Row, alarms: Mapping[str, float], now_s: float, *, was_soon: bool
     for name in GRAVEST:
         for code in (name, f"{name}_ended"):
             if code in alarms:
-                # Heard without the alarm, its wearer moves again. If it is silent, nobody knows.
-                moves = code == "no_motion_ended" and row.silent_since_at is None and row.lost is None
-                because("other_alarm" if moves else name, code, alarms[code])
+                because(name, code, alarms[code])
     if row.lost is not None:
         because("not_accounted", f"lost_{row.lost.code}", row.lost.since_at, row.lost.who)
     if row.losing_min is not None:
@@ -300,7 +298,7 @@ def _team(incident_id: str, name: str, own: list[Row]) -> tuple[tuple[int, float
         team=name,
         incident_id=incident_id,
         members=len(own),
-        under_air=sum(row.started_at is not None for row in own),
+        under_air=sum(row.started_at is not None and row.lost is None for row in own),
         silent=sum(row.silent_since_at is not None for row in own),
         lowest_set_id=lowest.set_id if lowest else None,
         lowest_wearer_id=lowest.wearer_id if lowest else None,

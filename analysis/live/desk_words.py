@@ -19,7 +19,7 @@ from analysis.live.rows import (
     people,
 )
 from analysis.wears import gauges as by_voice
-from analysis.wears.calls import DeskCalls, Roll
+from analysis.wears.calls import DeskCalls, Roll, is_meant
 from analysis.wears.corrections import DeskWord
 from analysis.wears.tally import FORGOTTEN_AFTER_US, Stay, TallyWord
 
@@ -107,7 +107,7 @@ class DeskWords:
                 people(
                     row
                     for row in _of_incident(lot, incident_id)
-                    if (not team or row.team == team) and (not set_id or row.set_id == set_id)
+                    if is_meant(team, set_id, row.team, row.set_id)
                 )
                 for lot in (inside, in_doubt)
             )
@@ -242,7 +242,7 @@ class DeskWords:
         count = 0
         for stay in self._stays.values():
             last = stay.tallies[-1]
-            meant = (not team or last.team == team) and (not set_id or last.set_id == set_id)
+            meant = is_meant(team, set_id, last.team, last.set_id)
             count += stay.incident_id == incident_id and _out_at(stay) >= at and meant
         return count
 

@@ -72,6 +72,11 @@ class Roll:
         return max(found, default=None)
 
 
+def is_meant(team: str, set_id: str, own_team: str | None, own_set_id: str) -> bool:
+    """Return whether an order means somebody: everybody, or by team or set."""
+    return not (team or set_id) or (team != "" and own_team == team) or own_set_id == set_id
+
+
 @dataclass(frozen=True)
 class SharedName:
     """Two power-ups under one desk's name whose messages about an incident alternate; seconds since 1970."""
@@ -274,14 +279,15 @@ def answers(
             if who is None and order.is_in_force(entry.began_us * 1e-6):
                 in_us = entry.began_us
                 who = _in_then(entry, incident_id, in_us)
-            if who is None or (team and who[1] != team) or (set_id and who[0] != set_id):
+            if who is None or not is_meant(team, set_id, who[1], who[0]):
                 continue
             sets = {who[0], *entry.set_ids}
             times = [(at, one) for one in sets for at in acknowledged.get(one, ()) if name == "evacuate"]
             times += [(_us(at), one) for one in sets for at in calls.voice.get((one, name), ())]
             first = min((one for one in times if one[0] >= _us(order.given_at)), default=None)
             answered, of_set = first or (None, who[0])
-            about = f"team {team}" if team else f"set {set_id}" if set_id else ""
+            named = (f"team {team}" if team else "", f"set {set_id}" if set_id else "")
+            about = " and ".join(filter(None, named))
             call = Call(incident_id, name, about, order.identity, _us(order.given_at), _us(order.lifted_at))
             found.append(
                 CallAnswer(

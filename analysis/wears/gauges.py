@@ -155,7 +155,8 @@ def read_gauges(records: Sequence[PowerUp]) -> list[VoiceGauge]:
     for one in messages:
         read_us = one.at_us
         if one.row["at"] is not None:  # on the desk's clock, like `time`: corrected alike
-            read_us += round(one.row["at"].timestamp() * 1e6) - one.time_us
+            # And nobody reads a gauge after telling what it said.
+            read_us += min(round(one.row["at"].timestamp() * 1e6) - one.time_us, 0)
         at_us[one.identity] = read_us
     found = [
         VoiceGauge(

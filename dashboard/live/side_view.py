@@ -260,8 +260,9 @@ def order_views(snapshot: Snapshot, display: Display, desk_id: str | None) -> li
         seen = any(one.incident_id == line.incident_id for one in noted)
         order = words.ORDERS[line.order]
         if line.team or line.set_id:
-            whom = words.TEAM.format(team=line.team) if line.team else sentences.who(None, line.set_id or "")
-            order = words.ORDER_TO.format(order=order, whom=whom)
+            whom = [words.TEAM.format(team=line.team)] if line.team else []
+            whom += [sentences.who(None, line.set_id)] if line.set_id else []
+            order = words.ORDER_TO.format(order=order, whom=" + ".join(whom))
         said = words.ORDER_LINE.format(
             order=order,
             at=display.clock(line.given_at),

@@ -146,6 +146,9 @@ def test_an_order_to_a_team_or_a_set_is_about_no_other() -> None:
     assert told() == [("W-1", ""), ("W-2", "")]
     assert told(team="Birch") == [("W-2", "team Birch")]
     assert told(set_id="S-1") == [("W-1", "set S-1")]
+    both = [("W-1", "team Birch and set S-1"), ("W-2", "team Birch and set S-1")]
+    assert told(team="Birch", set_id="S-1") == both, "it was for nobody"
+    assert told(team="Birch", set_id="S-9") == [("W-2", "team Birch and set S-9")]
     assert told(incident_id="I-2") == []
 
 

@@ -152,7 +152,7 @@ def test_an_order_means_a_team_or_a_set_or_everybody_inside() -> None:
         ({}, ("trial/S-1", "trial/S-2")),
         ({"team": "Birch"}, ("trial/S-2",)),
         ({"set_id": "S-1"}, ("trial/S-1",)),
-        ({"team": "Birch", "set_id": "S-1"}, ()),
+        ({"team": "Birch", "set_id": "S-1"}, ("trial/S-1", "trial/S-2")),
     ):
         words = DeskWords()
         words.take("order", said("order", **of), AT)

@@ -77,6 +77,19 @@ def test_a_gauge_far_below_what_was_expected_brings_the_warning_forward_at_once(
     assert now == pytest.approx(then, abs=10.0)
 
 
+def test_no_gauge_was_read_after_it_was_told(log: Any, see: Any) -> None:
+    """By an hour of the wrong zone, 110 bar were shown nowhere for so long, and then as read just now."""
+    one, desk = log.talker("S-1"), log.desk()
+    one.set_up(-1)
+    one.breathe(60, 240, closes=False)
+    desk.say(50, "tally", incident_id="I-1", action="in", wearer_id="W-1", set_id="S-1")
+    later = f"{log.at(400 + 3600).replace(tzinfo=None).isoformat()}Z"
+    desk.say(400, "gauge", incident_id="I-1", set_id="S-1", pressure_bar=110.0, at=later)
+    (row,) = see(405).rows
+    assert (row.pressure_bar, row.by_voice) == (110.0, True)
+    assert row.pressure_at == pytest.approx(log.at(400).timestamp(), abs=0.1)
+
+
 def test_a_gauge_while_the_set_itself_is_heard_changes_nothing(log: Any) -> None:
     breathed_hard_while_silent(log, None)
     without = analyse(log.frames(), PROFILE)["air"]

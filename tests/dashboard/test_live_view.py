@@ -384,7 +384,7 @@ def test_an_alarm_that_came_again_says_how_often_and_since_when() -> None:
     again = (9, NOW - 486)
     ended = Reason("no_motion_ended", NOW - 2, repeated=again)
     row = replace(ROW, attention="other_alarm", reasons=(ended,))
-    said = "no motion 0:02 ago, 9 times since 10:21:54, cleared by the set, seen by nobody"
+    said = "no motion until 0:02 ago, 9 times since 10:21:54, seen by nobody"
     assert only(row)["why"] == said
     on = replace(ROW, attention="no_motion", reasons=(Reason("no_motion", NOW - 2, repeated=again),))
     assert only(on)["why"] == "for 0:02, 9 times since 10:21:54"
