@@ -234,11 +234,11 @@ def fields_of(form: dict[str, Any], record: IncidentRecord, kept: list[DeskNote]
     Raises `BadNotes`: what cannot be taken, and what was expected.
     """
     said = defaultdict(str, {name: text.strip() for name, text in form.items() if isinstance(text, str)})
-    if said["withdraws"]:
+    if form.get("withdraws"):
         return _withdrawal(said, kept)
-    if said["looks_at"]:
+    if form.get("looks_at"):
         return _look(said, record)
-    if said["bookmark"]:
+    if form.get("bookmark"):
         return _bookmark(said, record)
     certainty = certainty_of(said["certainty"], said["text"])
     if len(said["source"]) > LONGEST_SOURCE:
@@ -277,6 +277,8 @@ def _look(said: dict[str, str], record: IncidentRecord) -> dict[str, Any]:
 
 def _bookmark(said: dict[str, str], record: IncidentRecord) -> dict[str, Any]:
     query, name = said["bookmark"], said["text"]
+    if not query:
+        raise BadNotes("bookmark must be the address of a view, got none")
     if not 0 < len(name) <= LONGEST_SOURCE:
         raise BadNotes(f"a bookmark's name must have 1 to {LONGEST_SOURCE} characters, got {len(name)}")
     try:

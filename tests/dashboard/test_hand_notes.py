@@ -119,6 +119,15 @@ def test_a_field_that_cannot_be_taken_is_named(
     assert len(context.archive.messages()["note"]) == before
 
 
+@pytest.mark.parametrize("name", ["withdraws", "looks_at", "bookmark"])
+def test_what_names_no_note_finding_or_view_does_not_become_a_note(
+    client: Any, context: PageContext, incident: str, name: str
+) -> None:
+    before = len(context.archive.messages()["note"])
+    assert post(client, incident, **{**NOTE, name: 5}).status_code == 400
+    assert len(context.archive.messages()["note"]) == before
+
+
 @pytest.mark.parametrize(
     "headers",
     [
