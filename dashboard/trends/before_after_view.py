@@ -29,7 +29,7 @@ def reading(one: Change) -> str:
 
 
 def rows_of(found: Sequence[Change]) -> list[list[str]]:
-    """Return one row of texts for each measure, as `CHANGE_HEADS`."""
+    """Return one row of texts for each measure, as `HEADS` has them."""
     rows = []
     for one in found:
         title = words.FLAG.get(one.measure) or words.AMOUNT[one.measure]

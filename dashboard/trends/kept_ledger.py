@@ -17,12 +17,15 @@ from typing import Any
 
 import polars as pl
 
-from analysis.trends.ledger import SCHEMAS, Ledger, coded, completed, plain
+from analysis.trends.ledger import NAMES, SCHEMAS, Ledger, coded, completed
 from ingest.archive.durable import write_durably
 from ingest.parquet_bytes import parquet_bytes, sealed, unsealed
 
 IDENTITY = ("key", "digest")
 PIECES = pl.Schema([("key", pl.String), ("digest", pl.UInt64), ("messages", pl.Int64)])
+CODED = {name: coded(pl.DataFrame(schema=schema)).schema for name, schema in SCHEMAS.items()}
+"""The tables of the ledger with their names as numbers; so they are on disk, too."""
+KEPT = {name: pl.Schema({"piece": NAMES, **schema}) for name, schema in CODED.items()}
 MOST_CHUNKS = 64
 """So many additions, and a table is put together again: each costs its chunks, and thousands would add up."""
 
@@ -31,7 +34,7 @@ MOST_CHUNKS = 64
 class Kept:
     """Lines and the pieces that they were made from; never changed, so that a look sees a whole one."""
 
-    # As `SCHEMAS` and coded (`analysis.trends.ledger.coded`), each with `piece` (its key) in front.
+    # As `KEPT`: each with `piece` (its key) in front.
     tables: dict[str, pl.DataFrame]
     pieces: pl.DataFrame  # `PIECES`
 
@@ -52,10 +55,8 @@ class Kept:
 
 def nothing_kept() -> Kept:
     """Return tables without a line."""
-    return Kept(
-        {name: coded(pl.DataFrame(schema=_kept(schema))) for name, schema in SCHEMAS.items()},
-        pl.DataFrame(schema=PIECES),
-    )
+    tables = {name: pl.DataFrame(schema=schema) for name, schema in KEPT.items()}
+    return Kept(tables, pl.DataFrame(schema=PIECES))
 
 
 def read_kept(folder: Path) -> Kept:
@@ -67,7 +68,7 @@ def read_kept(folder: Path) -> Kept:
         return nothing_kept()
     with _with_other_readers(folder):
         pieces = read_table(folder / "pieces.parquet", PIECES, _tables_on_disk(folder))
-        whole = read_coded(folder, {name: _kept(schema) for name, schema in SCHEMAS.items()})
+        whole = read_tables(folder, KEPT)
     if pieces is None or whole is None:
         return nothing_kept()
     known = pl.col("piece").is_in(pieces["key"].implode())
@@ -82,7 +83,7 @@ def write_kept(kept: Kept, folder: Path) -> None:
         # Those of before speak of other tables from here on.
         (folder / "pieces.parquet").unlink(missing_ok=True)
         for name, frame in kept.tables.items():
-            write_table(plain(frame), folder / f"{name}.parquet")
+            write_table(frame, folder / f"{name}.parquet")
         write_table(kept.pieces, folder / "pieces.parquet", _tables_on_disk(folder))
 
 
@@ -95,46 +96,25 @@ def _tables_on_disk(folder: Path) -> bytes:
     return b"".join(digests)
 
 
-def read_coded(folder: Path, schemas: Mapping[str, pl.Schema]) -> dict[str, pl.DataFrame] | None:
-    """Read the tables of a folder, coded one by one; None when one is missing, damaged or of another make."""
+def read_tables(folder: Path, schemas: Mapping[str, pl.Schema]) -> dict[str, pl.DataFrame] | None:
+    """Read the tables of a folder; None when one is missing, damaged or of another make."""
     found = {}
     for name, schema in schemas.items():
-        frame = read_table(folder / f"{name}.parquet", schema, as_numbers=True)
+        frame = read_table(folder / f"{name}.parquet", schema)
         if frame is None:
             return None
         found[name] = frame
     return found
 
 
-def read_table(
-    path: Path, schema: pl.Schema, over: bytes = b"", *, as_numbers: bool = False
-) -> pl.DataFrame | None:
-    """Read a table; None when it is not there, damaged, or of another make. `over` as in `sealed`.
-
-    `as_numbers` gives it coded, read column by column: the texts of a million wears are never all in memory.
-    """
+def read_table(path: Path, schema: pl.Schema, over: bytes = b"") -> pl.DataFrame | None:
+    """Read a table; None when it is not there, damaged, or of another make. `over` as in `sealed`."""
     try:
         # Brought in with an earlier underair, a table has no seal, and cannot be made again.
         kept = io.BytesIO(unsealed(path.read_bytes(), over, or_parquet="brought" in path.parts))
-        if not as_numbers:
-            return completed(pl.read_parquet(kept), schema)
-        return _by_column(kept, schema)
+        return completed(pl.read_parquet(kept), schema)
     except (pl.exceptions.PolarsError, OSError, ValueError):
         return None
-
-
-def _by_column(kept: io.BytesIO, schema: pl.Schema) -> pl.DataFrame:
-    there = pl.read_parquet(kept, n_rows=0)
-    whole = coded(completed(there, schema))
-    lots = [
-        coded(completed(pl.read_parquet(kept, columns=[name]), pl.Schema({name: schema[name]})))
-        for name in there.columns
-        if name in schema
-    ]
-    later = [
-        pl.lit(None, dtype=dtype).alias(name) for name, dtype in whole.schema.items() if name not in there
-    ]
-    return pl.concat(lots, how="horizontal").with_columns(later).select(whole.columns)
 
 
 def write_table(frame: pl.DataFrame, path: Path, over: bytes = b"", mode: int = 0o666) -> None:
@@ -153,10 +133,6 @@ def _with_other_readers(folder: Path) -> Iterator[None]:
     with lock:
         fcntl.flock(lock, fcntl.LOCK_SH)
         yield
-
-
-def _kept(schema: pl.Schema) -> pl.Schema:
-    return pl.Schema([("piece", pl.String), *schema.items()])
 
 
 def _together(frame: pl.DataFrame) -> pl.DataFrame:

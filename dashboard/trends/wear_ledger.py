@@ -30,7 +30,15 @@ from analysis.profile import Profile
 from analysis.services import wearers_apart
 from analysis.tables import Results
 from analysis.trends.ledger import SCHEMAS, VERSION, Ledger, ledger_of, plain, was_heard
-from dashboard.trends.kept_ledger import IDENTITY, Kept, read_coded, read_kept, write_kept, write_table
+from dashboard.trends.kept_ledger import (
+    CODED,
+    IDENTITY,
+    Kept,
+    read_kept,
+    read_tables,
+    write_kept,
+    write_table,
+)
 from ingest.archive.parts import is_archive
 from ingest.archive.reading import Archive
 from ingest.archive.store import ArchivePath, work_folder
@@ -177,7 +185,7 @@ def _brought_folders(folder: Path) -> list[Path]:
 
 def _brought(folder: Path) -> list[Ledger]:
     """Read the lines that were brought in; those of which a table is missing or damaged are left out."""
-    lots = [read_coded(one, SCHEMAS) for one in _brought_folders(folder)]
+    lots = [read_tables(one, CODED) for one in _brought_folders(folder)]
     return [whole for whole in lots if whole is not None]
 
 
