@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from datetime import date
+from pathlib import Path
 from typing import Any
 
 import flask
@@ -26,7 +27,8 @@ from analysis.trends.measures import (
 from analysis.trends.prediction import BASELINE, MOST_JUDGED, Predicted
 from dashboard.access.roles import sees_people, visitor
 from dashboard.context import PageContext
-from dashboard.elements import aria, choices, listing, panel, plotted
+from dashboard.elements import choices, listing, plotted
+from dashboard.markup import from_html
 from dashboard.pages import register as register_page
 from dashboard.rows import cell, count, number
 from dashboard.trends import before_after_view, forecast_view, sentences, words
@@ -49,36 +51,60 @@ from dashboard.trends.view import (
 from dashboard.trends.wear_ledger import utc_now
 from ingest.plurals import counted, percent
 
+TEMPLATES = Path(words.__file__).parent
+
 
 def layout(context: PageContext, query: dict[str, str]) -> Any:
     """Return the page over the wears that the address chooses."""
     look = keeper_of(context).look()
     people = sees_people(visitor())
     choice = choice_of(query if people else {"year": query.get("year", "")}, look.there)
-    parts: list[Any] = [_heading(look, choice, people=people)]
-    if look.working is not None:
-        parts.append(_working(look.working))
-    if not people:
+    if people:
+        parts = _parts(context, look, choice)
+    else:
         known = trends_export.published_now(context, look)
-        fewest = context.profile.disclosure.fewest_people
-        return html.Div([*parts, *published_page(known, choice.year, fewest)], className="trends")
+        parts = published_page(known, choice.year, context.profile.disclosure.fewest_people)
+    links = [(words.SUMMARY_LINK, "summary.html"), (words.EXPORT, "export.zip")]
+    links += [(words.INSIDE_LINK, "inside.html"), (words.INSIDE_EXPORT, "inside.zip")] if people else []
+    problems = [(words.BAD_ROSTER, look.roster_problem), (words.NOT_UP_TO_DATE, look.update_problem)]
+    (page,) = from_html(
+        TEMPLATES / "page.html.j2",
+        words=words,
+        links=links if len(look.ledger["wears"]) or len(look.never_heard) else [],
+        year=f"?year={choice.year}" if choice.year else "",
+        filters=_filters(look, choice, people=people),
+        # The roster's fault names a wearer: only for those who may see people.
+        problems=[
+            text.format(problem=problem if people else words.ASK_INSIDE)
+            for text, problem in problems
+            if problem
+        ],
+        working=None if look.working is None else _progress(look.working),
+        body=parts,
+    )
+    return page
+
+
+def _parts(context: PageContext, look: TrendsLook, choice: Choice) -> list[Any]:
     body = _body(context, look, choice)
-    if body is None:
-        unheard = _with_never_heard(by_month(look.ledger["wears"].clear()), look, choice)
-        nothing: list[Any] = (
-            [html.P(f"{words.NOTHING} {words.ONGOING}", className="panel")] if look.working is None else []
-        )
-        if len(unheard):
-            told = [html.P(words.NOBODY_HEARD, className="lead"), *_never_heard(unheard)]
-            who = trends_sections.people(
-                look.ledger["wears"].clear(), chosen(look.never_heard, choice), choice.display
-            )
-            nothing = [html.Section(told, className="panel"), who, _month_listing(unheard, running_month())]
-        return html.Div([*parts, *nothing], className="trends")
-    summary, sections = body
-    standing = standing_out(look, _compared(choice))
-    stands_out = trends_sections.standing_out(standing, choice, keeper_of(context).chance.count)
-    return html.Div([*parts, summary, stands_out, *sections], className="trends")
+    if body is not None:
+        summary, sections = body
+        standing = standing_out(look, _compared(choice))
+        stands_out = trends_sections.standing_out(standing, choice, keeper_of(context).chance.count)
+        return [summary, stands_out, *sections]
+    nobody = look.ledger["wears"].clear()
+    unheard = _with_never_heard(by_month(nobody), look, choice)
+    if len(unheard):
+        told = [html.P(words.NOBODY_HEARD, className="lead"), html.P(_never_heard(unheard), className="few")]
+        who = trends_sections.people(nobody, chosen(look.never_heard, choice), choice.display)
+        return [html.Section(told, className="panel"), who, _month_listing(unheard, running_month())]
+    return [html.P(f"{words.NOTHING} {words.ONGOING}", className="panel")] if look.working is None else []
+
+
+def _progress(done: tuple[int, int] | None) -> dict[str, Any]:
+    """Return which part of what is new is worked out, and the sentence that says so."""
+    part = done[0] / done[1] if done and done[1] else 0.0
+    return {"part": part, "text": words.WORKING.format(part=percent(part))}
 
 
 def _compared(choice: Choice) -> Choice:
@@ -156,8 +182,7 @@ def register(app: Dash, context: PageContext) -> None:
     @server.get("/trends/progress.json")
     def progress() -> flask.Response:
         done = keeper_of(context).progress()
-        answer = {"working": done is not None, "part": done[0] / done[1] if done and done[1] else 0.0}
-        return flask.jsonify({**answer, "text": words.WORKING.format(part=percent(answer["part"]))})
+        return flask.jsonify({"working": done is not None, **_progress(done)})
 
     trends_export.add_routes(server, context)
     register_page.add_routes(server, context)
@@ -165,7 +190,7 @@ def register(app: Dash, context: PageContext) -> None:
     keeper.when_new = lambda look: _body(context, look, Choice()) if len(look.ledger["wears"]) else None
 
 
-def _heading(look: TrendsLook, choice: Choice, *, people: bool) -> Any:
+def _filters(look: TrendsLook, choice: Choice, *, people: bool) -> list[Any]:
     there = look.there
     rows = [_chips(choice, words.PERIOD, "year", there["year"], words.ALL_YEARS)]
     if people:
@@ -177,26 +202,7 @@ def _heading(look: TrendsLook, choice: Choice, *, people: bool) -> Any:
         if choice.near or there["near"]:
             rows.append(_chips(choice, words.NEAR_MISSES, "near", {"only": words.ONLY_NEAR_MISSES}))
         rows.append(_chips(choice, words.UNITS, "units", words.UNIT_CHOICES, every=None))
-    year = f"?year={choice.year}" if choice.year else ""
-    links = [(words.SUMMARY_LINK, "summary.html"), (words.EXPORT, "export.zip")]
-    links += [(words.INSIDE_LINK, "inside.html"), (words.INSIDE_EXPORT, "inside.zip")] if people else []
-    take_away = [html.A(text, href=f"/trends/{name}{year}", className="action") for text, name in links]
-    top = html.Div(
-        [html.H1(words.TITLE), *(take_away if len(look.ledger["wears"]) or len(look.never_heard) else [])],
-        className="title-row",
-    )
-    shown = [
-        # The roster's fault names a wearer: only for those who may see people.
-        html.P(
-            text.format(problem=problem if people else words.ASK_INSIDE), className="problem", role="alert"
-        )
-        for text, problem in (
-            (words.BAD_ROSTER, look.roster_problem),
-            (words.NOT_UP_TO_DATE, look.update_problem),
-        )
-        if problem
-    ]
-    return html.Header([top, html.Div(rows, className="filters"), *shown], className="heading")
+    return rows
 
 
 def _chips(
@@ -214,23 +220,14 @@ def _chips(
     )
 
 
-def _working(done: tuple[int, int]) -> Any:
-    part = done[0] / done[1] if done[1] else 0.0
-    bar = html.Progress(
-        value=str(round(part, 3)), max="1", id="trends-progress", **aria(label=words.WORKING_TITLE)
-    )
-    told = html.P(words.WORKING.format(part=percent(part)), id="trends-progress-text")
-    return panel(words.WORKING_TITLE, bar, told)
-
-
 def _with_never_heard(months: pl.DataFrame, look: TrendsLook, choice: Choice) -> pl.DataFrame:
     return every_month(with_never_heard(months, chosen(look.never_heard, choice), MONTH))
 
 
-def _never_heard(months: pl.DataFrame) -> list[html.P]:
-    """Say how many entries were never heard, and what is known of them; nothing where there are none."""
+def _never_heard(months: pl.DataFrame) -> str:
+    """Say how many entries were never heard, and what is known of them; empty where there are none."""
     (row,) = months.select(pl.col("^never_heard.*$").sum()).to_dicts()
-    return [html.P(never_heard_text(row), className="few")] if row["never_heard"] else []
+    return never_heard_text(row) if row["never_heard"] else ""
 
 
 def _summary(
@@ -247,23 +244,14 @@ def _summary(
         hours=float(wears["under_air_min"].sum()) / 60,
         **days,
     )
-    paragraphs = [html.P(sentence, className="lead"), *_never_heard(months)]
-    if len(wears) < FEWEST_WEARS_FOR_A_RATE:
-        few = words.FEW.format(wears=counted(len(wears), "wear"), fewest=FEWEST_WEARS_FOR_A_RATE)
-        paragraphs.append(html.P(few, className="few"))
-    if running is not None:
-        paragraphs.append(html.P(words.SO_FAR.format(month=f"{running:%Y-%m}"), className="few"))
-    limit = words.DOSE_LIMIT.format(limit=profile.heat.dose_limit)
-    reading = words.READING.format(judged=MOST_JUDGED, baseline=BASELINE)
-    paragraphs.append(html.P(f"{reading} {words.HEAT_NOTE} {limit} {words.ONGOING}", className="note"))
-    homeless = wears["station"].null_count()
-    if len(look.roster) and homeless:
-        paragraphs.append(
-            html.P(words.WITHOUT_STATION.format(count=counted(homeless, "wear")), className="note")
-        )
-    if not len(look.roster):
-        paragraphs.append(html.P(words.NO_ROSTER, className="note"))
-    return html.Section(paragraphs, className="panel")
+    (panel,) = from_html(
+        TEMPLATES / "summary_panel.html.j2",
+        **{"words": words, "counted": counted, "sentence": sentence, "never_heard": _never_heard(months)},
+        **{"wears": len(wears), "fewest": FEWEST_WEARS_FOR_A_RATE, "dose_limit": profile.heat.dose_limit},
+        **{"judged": MOST_JUDGED, "baseline": BASELINE, "running": f"{running:%Y-%m}" if running else ""},
+        **{"roster": len(look.roster), "homeless": wears["station"].null_count()},
+    )
+    return panel
 
 
 def _plot(

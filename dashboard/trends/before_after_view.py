@@ -5,13 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from datetime import date
+from pathlib import Path
+from typing import Any
 
 import polars as pl
-from dash import html
 
 from analysis.trends.before_after import Change
 from analysis.trends.measures import FLAGS
-from dashboard.elements import aria, current, data, panel, wide
+from dashboard.elements import wide
+from dashboard.markup import from_html
 from dashboard.trends import words
 from dashboard.trends.sentences import figure
 from dashboard.trends.view import Choice
@@ -52,32 +54,13 @@ def lead(found: Sequence[Change], since: date) -> str:
     return words.CHANGE_LEAD.format(since=since, before=found[0].wears_before, after=found[0].wears_after)
 
 
-def section(wears: pl.DataFrame, choice: Choice, found: Sequence[Change]) -> html.Section:
+def section(wears: pl.DataFrame, choice: Choice, found: Sequence[Change]) -> Any:
     """Return the section of the page; without a chosen day it offers the first days of months."""
     days = wears["started"].drop_nulls().dt.truncate("1mo").dt.date().unique().sort(descending=True)
-    links = [
-        html.A(
-            str(day),
-            href=f"{choice.address(since=str(day))}#trends-before",
-            **current(str(day) == choice.since),
-        )
-        for day in days.head(MONTHS_OFFERED)
-    ]
-    # `assets/trends.js` puts the field for another day there.
-    told = data(
-        label=words.OTHER_DAY, button=words.COMPARE, day=choice.since, address=choice.address(since="")
+    (panel,) = from_html(
+        Path(__file__).with_name("before_after.html.j2"),
+        **{"words": words, "choice": choice, "days": map(str, days.head(MONTHS_OFFERED))},
+        lead=lead(found, date.fromisoformat(choice.since)) if choice.since else "",
+        found=wide(words.HEADS["changes"], rows_of(found)) if found else None,
     )
-    other_day = html.Div(id="trends-since", **told)
-    body = [html.P(words.CHANGE_ASK), html.Nav(links, **aria(label=words.CHANGE_TITLE)), other_day]
-    if choice.since:
-        body.append(html.P(lead(found, date.fromisoformat(choice.since)), className="lead"))
-        if found:
-            link = html.A(
-                words.TO_PRINT, href=f"/trends/inside.html?since={choice.since}", className="action"
-            )
-            body += [
-                wide(words.HEADS["changes"], rows_of(found)),
-                html.P(words.CHANGE_NOTE, className="note"),
-                html.P(link),
-            ]
-    return panel(words.CHANGE_TITLE, *body, name="trends-before", kind="before")
+    return panel

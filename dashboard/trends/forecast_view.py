@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 import polars as pl
-from dash import html
 
 from analysis.trends.forecast_audit import (
     FEWEST_FORECASTS,
@@ -16,7 +16,8 @@ from analysis.trends.forecast_audit import (
     by_hardness,
     by_month,
 )
-from dashboard.elements import panel, plotted, wide
+from dashboard.elements import plotted, wide
+from dashboard.markup import from_html
 from dashboard.theme import CHART_BLUE, CHART_ORANGE
 from dashboard.trends import sentences, words
 from dashboard.trends.figures import (
@@ -43,28 +44,22 @@ def section(lines: ForecastLines, wears: pl.DataFrame) -> Any:
     enough = account[0].known >= FEWEST_FORECASTS
     drawn = [plotted("trends-forecasts", forecast_figure(account), sentence)] if enough else []
     rows = [sentences.ahead_row(one) for one in account[1:]]
-    parts = [
-        html.Figure([*drawn, html.Figcaption(sentence)]),
-        *([wide(words.HEADS["forecasts"], rows, named=False)] if rows else []),
-        html.P(words.FORECAST_NOTE, className="note"),
-    ]
-    if enough:
-        for name, title, said in (
-            ("month", words.FORECAST_BY_MONTH, by_month(lines)),
-            ("hardness", words.FORECAST_BY_HARDNESS, by_hardness(lines, wears)),
-        ):
-            told = sentences.groups_sentence(said)
-            heads = [words.FORECAST_GROUPS[name], *words.HEADS["forecast_groups"]]
-            figure = plotted(f"trends-forecasts-{name}", groups_figure(said), told)
-            shown = wide(heads, map(sentences.group_row, said), named=False)
-            parts += [
-                html.H3(title),
-                html.Figure([figure, html.Figcaption(told)]),
-                html.Details([html.Summary(words.FORECAST_TABLE), shown]),
-            ]
-        note = words.FORECAST_GROUPS_NOTE.format(fewest=FEWEST_FORECASTS)
-        parts.append(html.P(note, className="note"))
-    return panel(words.FORECAST_TITLE, *parts, name="trends-forecast", kind="forecast")
+    groups = []
+    for name, title, said in (
+        ("month", words.FORECAST_BY_MONTH, by_month(lines) if enough else []),
+        ("hardness", words.FORECAST_BY_HARDNESS, by_hardness(lines, wears) if enough else []),
+    ):
+        told = sentences.groups_sentence(said)
+        heads = [words.FORECAST_GROUPS[name], *words.HEADS["forecast_groups"]]
+        figure = plotted(f"trends-forecasts-{name}", groups_figure(said), told)
+        groups.append((title, figure, told, wide(heads, map(sentences.group_row, said), named=False)))
+    (panel,) = from_html(
+        Path(__file__).with_name("forecasts.html.j2"),
+        **{"words": words, "sentence": sentence, "drawn": drawn, "fewest": FEWEST_FORECASTS},
+        ahead=wide(words.HEADS["forecasts"], rows, named=False) if rows else None,
+        groups=groups if enough else [],
+    )
+    return panel
 
 
 def groups_figure(said: Sequence[ForecastAccount]) -> dict[str, Any]:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 import flask
-from dash import html
 
 from dashboard.access.roles import visitor
 from dashboard.context import PageContext
-from dashboard.elements import panel
+from dashboard.markup import from_html
 from dashboard.trends import words
 from dashboard.trends.releases import published, replace
 from dashboard.trends.view import keeper_of
@@ -25,18 +25,7 @@ def section(context: PageContext) -> Any:
     periods = sorted(published(work_folder(context.archive.folder)), reverse=True)
     if not periods:
         return None
-    options = [html.Option(period, value=period) for period in periods]
-    form = [
-        html.Label([words.PERIOD, html.Select(options, id="anew-period")]),
-        html.Label([words.ANEW_REASON, html.Textarea(id="anew-reason", rows=2)]),
-        html.Button(words.ANEW_BUTTON, id="anew-publish", type="button"),
-    ]
-    return panel(
-        words.ANEW,
-        html.P(words.ANEW_NOTE, className="note"),
-        html.Div(form, className="anew"),
-        html.P(id="anew-told", role="status"),
-    )
+    return from_html(Path(__file__).with_suffix(".html.j2"), words=words, periods=periods)
 
 
 def add_route(server: flask.Flask, context: PageContext) -> None:

@@ -86,7 +86,7 @@ def test_no_module_gives_one_name_two_values() -> None:
         ("", "words", "templates/header.html.j2 pages/method.html.j2"),
         ("live", "words", ""),
         ("review", "words", "review/*.j2"),
-        ("trends", "words", "trends/summary.html.j2"),
+        ("trends", "words", "trends/*.html.j2"),
         ("access", "words", "templates/*.html pages/access.html.j2"),
         ("privacy", "register_words", "pages/register.html.j2"),
     ],
