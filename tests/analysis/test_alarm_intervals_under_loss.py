@@ -73,7 +73,7 @@ def seconds(at_us: int | None) -> float | None:
     return None if at_us is None else round(at_us * 1e-6 - OPENED.timestamp(), 1)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(found=lives(), seed=st.integers(0, 2**31))
 def test_nothing_lost_gives_the_truth_in_any_order(found: list[Life], seed: int) -> None:
     order = random.Random(seed)
@@ -91,7 +91,7 @@ def test_nothing_lost_gives_the_truth_in_any_order(found: list[Life], seed: int)
         assert abs((one[2] or 0.0) - (other[2] or 0.0)) <= 0.11
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(found=lives(), seed=st.integers(0, 2**31), loss=st.floats(0.0, 0.7))
 def test_whatever_is_lost_nothing_is_invented(found: list[Life], seed: int, loss: float) -> None:
     order = random.Random(seed)

@@ -86,8 +86,6 @@ def test_the_rows_move_a_silence_shows_and_the_earlier_incident_is_there_to_revi
     assert any("turn-back was due" in finding for finding in findings)
     assert any("Not heard for 3 min" in finding for finding in findings)
 
-    page.goto(f"{demo.url}/trends")
-    page.locator(".js-plotly-plot .main-svg").first.wait_for()
     page.goto("about:blank")  # it would miss the server that goes next
     (folder,) = demo.folders()
     nothing_is_lost_between_the_written_past_and_what_comes_over_mqtt(folder / "archive")

@@ -65,11 +65,11 @@ def judge(steps: list[dict[str, Any]]) -> None:
 def test_the_review_bench(page: Any, tmp_path: Path) -> None:
     import_capture(SAMPLE, tmp_path)
     with pages_over(tmp_path, {"/review": review_page}) as address:
+        page.goto(f"{address}/review?incident=TH-20310504-1912")
+        page.wait_for_selector("#review-note-form, #review-clocks td")
+        page.wait_for_selector("#review-lanes .main-svg")
         for width, height in SIZES:
             page.set_viewport_size({"width": width, "height": height})
-            page.goto(f"{address}/review?incident=TH-20310504-1912")
-            page.wait_for_selector("#review-note-form, #review-clocks td")
-            page.wait_for_selector("#review-lanes .main-svg")
             judge(walked(page))
         page.goto("about:blank")
 

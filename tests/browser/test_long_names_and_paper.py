@@ -79,15 +79,11 @@ def nothing_is_cut(page: Any) -> None:
     assert beyond <= 0
 
 
-def test_nothing_is_cut_on_a_small_screen(page: Any, address: str) -> None:
+def test_nothing_of_the_list_is_cut_on_a_small_screen(page: Any, address: str) -> None:
     page.set_viewport_size({"width": 1024, "height": 768})
     page.goto(address)  # the list has one layout, and here the least room
     page.wait_for_selector("#review-wears table")
     assert page.evaluate(OVERFLOWING) == []
-    page.goto(f"{address}?incident={INCIDENT}")
-    page.wait_for_selector(DRAWN)
-    page.wait_for_selector("#review-clocks table")
-    nothing_is_cut(page)
 
 
 def test_an_incident_with_the_desks_words_only_opens(page: Any, address: str) -> None:
@@ -98,10 +94,15 @@ def test_an_incident_with_the_desks_words_only_opens(page: Any, address: str) ->
     assert page.locator(".problem").count() == 0
 
 
-def test_on_paper_the_bench_is_whole_and_has_nothing_to_press(page: Any, address: str) -> None:
+def test_on_small_screens_and_paper_the_bench_is_whole_and_on_paper_has_nothing_to_press(
+    page: Any, address: str
+) -> None:
+    page.set_viewport_size({"width": 1024, "height": 768})
     page.goto(f"{address}?incident={INCIDENT}")
     page.wait_for_selector(DRAWN)
     page.wait_for_selector("#review-clocks table")
+    nothing_is_cut(page)
+    page.set_viewport_size({"width": 1440, "height": 900})
     nothing_is_cut(page)
     page.click('[data-set="span:1200"]')
     page.wait_for_selector("#review-before:not([hidden])", state="attached")

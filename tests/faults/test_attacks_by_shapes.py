@@ -84,7 +84,7 @@ nasty_texts = st.one_of(
 )
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(nasty_texts, nasty_texts, nasty_texts, nasty_texts)
 def test_nothing_in_a_query_makes_the_server_stumble(
     pages: GuardedPages, incident: str, people: str, at: str, window: str
@@ -100,7 +100,7 @@ def test_nothing_in_a_query_makes_the_server_stumble(
     pages.sign_in.sessions.end(pages.sign_in.sessions.all()[0].name)
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.recursive(st.none() | st.booleans() | st.floats() | st.text(max_size=8), st.lists, max_leaves=8))
 def test_nothing_in_a_callbacks_values_gets_an_answer_with_data(pages: GuardedPages, value: Any) -> None:
     reviewer = pages.client("review")

@@ -407,10 +407,10 @@ def test_torn_last_line_of_a_manifest_is_cut_by_the_next(archive: Path, pressure
 
 def test_long_chain_hangs_together(tmp_path: Path, pressure: Pressure) -> None:
     name, recent = "n" * 200, Recent()
-    for number in range(300):
+    for number in range(100):
         seal_messages(tmp_path, frames_from_heard([pressure(number)]), f"{name}-{number}", recent=recent)
     expected = expected_of(tmp_path)
-    assert expected.lines() == {"import": 300}
+    assert expected.lines() == {"import": 100}
     assert expected.faults() == []
 
 
