@@ -40,14 +40,51 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         yield address
 
 
-def test_the_officers_path(page: Any, address: str) -> None:
-    # Goes from one year to all: three stand out, and the page says why.
+def fits_screen_and_paper(page: Any) -> None:
+    page.set_viewport_size({"width": 1024, "height": 768})
+    assert page.evaluate(CUT) == []
+    page.set_viewport_size({"width": PAPER_PX, "height": 1000})
+    page.emulate_media(media="print", color_scheme="dark")
+    assert page.evaluate(CUT) == []
+    # What is left out is counted, what is chosen can be read, and the caution goes along.
+    assert page.locator("#trends-people .count").is_visible()
+    chosen = page.locator("nav[aria-label=Period] a[aria-current]")
+    assert chosen.evaluate("a => getComputedStyle(a).color") == page.evaluate(
+        "getComputedStyle(document.body).color"
+    )
+    assert page.locator(".caution").first.is_visible()
+    page.emulate_media(media="screen", color_scheme="light")
+    for width, height in SIZES:
+        page.set_viewport_size({"width": width, "height": height})
+        page.wait_for_function("() => document.documentElement.scrollWidth <= innerWidth")
+
+
+def lasts(page: Any) -> int:
+    row = page.locator("#trends-planning tr", has_text="all tasks").inner_text()
+    return int(re.findall(r"(\d+) min", row)[0])
+
+
+def test_the_officers_path_on_a_page_that_is_accessible_and_fits_screen_and_paper(
+    page: Any, address: str, axe: Any
+) -> None:
+    # Goes from one year to all, by keyboard: three stand out, and the page says why.
     page.goto(f"{address}/trends?year=2029")
     page.wait_for_selector(DRAWN)
     assert "2029-01" in page.inner_text(".lead >> nth=0")
-    page.click("nav[aria-label=Period] a:has-text('All years')")
+    assert page.get_attribute("nav[aria-label=Period] a:has-text('2029')", "aria-current") == "true"
+    page.focus("nav[aria-label=Period] a:has-text('All years')")
+    page.keyboard.press("Enter")
     page.wait_for_url(lambda address: "year=2029" not in address)
+    page.wait_for_selector("#trends-people tbody tr")
+    page.wait_for_selector("#trends-months tbody tr")
     page.wait_for_selector(DRAWN)
+    fits_screen_and_paper(page)
+    assert axe(page) == []
+    page.emulate_media(color_scheme="dark")
+    assert axe(page, contrast=True) == []
+    # Built by a script from data, with their heads.
+    assert page.locator("#trends-planning th[scope=row]", has_text="all tasks").count() == 1
+    assert page.locator("#trends-forecast thead th[scope=col]").first.inner_text() == "Forecast"
     leads = page.locator("#trends-out li .lead").all_inner_texts()
     assert {lead.split(":")[0] for lead in leads} == {"Set S-137", "Station 4", "Heat dose"}
     reason = page.locator("#trends-out li", has_text="Station 4").locator(".reason").inner_text()
@@ -72,6 +109,13 @@ def test_the_officers_path(page: Any, address: str) -> None:
     first = page.locator("#trends-sets tbody tr").first.inner_text()
     assert "S-137" in first
     assert "falling battery charge" in first
+
+    # Plans with another cylinder.
+    before = lasts(page)
+    page.click("#trends-planning a:has-text('9 L')")
+    page.wait_for_url(re.compile("cylinder=2"))
+    page.wait_for_selector(DRAWN)
+    assert lasts(page) > before
 
     # Asks whether a change helped, on a day of the officer's own.
     page.fill("#trends-since input", "2030-04-15")
@@ -101,51 +145,3 @@ def test_the_officers_path(page: Any, address: str) -> None:
     assert len(re.findall(rb"/Type\s*/Page[^s]", page.pdf(prefer_css_page_size=True))) == 1
     page.click(".months a:has-text('2031-03')")
     page.wait_for_selector("h1:has-text('Under air: summary of 2031-03')")
-
-
-def test_the_page_is_accessible_fits_screen_and_paper_goes_by_keyboard_and_plans_for_a_chosen_cylinder(
-    page: Any, address: str, axe: Any
-) -> None:
-    page.set_viewport_size({"width": 1024, "height": 768})
-    page.goto(f"{address}/trends")
-    page.wait_for_selector("#trends-people tbody tr")
-    page.wait_for_selector("#trends-months tbody tr")
-    page.wait_for_selector(DRAWN)
-    assert page.evaluate(CUT) == []
-    page.set_viewport_size({"width": PAPER_PX, "height": 1000})
-    page.emulate_media(media="print", color_scheme="dark")
-    assert page.evaluate(CUT) == []
-    # What is left out is counted, what is chosen can be read, and the caution goes along.
-    assert page.locator("#trends-people .count").is_visible()
-    chosen = page.locator("nav[aria-label=Period] a[aria-current]")
-    assert chosen.evaluate("a => getComputedStyle(a).color") == page.evaluate(
-        "getComputedStyle(document.body).color"
-    )
-    assert page.locator(".caution").first.is_visible()
-    page.emulate_media(media="screen", color_scheme="light")
-    for width, height in SIZES:
-        page.set_viewport_size({"width": width, "height": height})
-        page.wait_for_function("() => document.documentElement.scrollWidth <= innerWidth")
-    assert axe(page) == []
-    page.emulate_media(color_scheme="dark")
-    assert axe(page, contrast=True) == []
-
-    def lasts() -> int:
-        row = page.locator("#trends-planning tr", has_text="all tasks").inner_text()
-        return int(re.findall(r"(\d+) min", row)[0])
-
-    # Built by a script from data, with their heads.
-    assert page.locator("#trends-planning th[scope=row]", has_text="all tasks").count() == 1
-    assert page.locator("#trends-forecast thead th[scope=col]").first.inner_text() == "Forecast"
-    before = lasts()
-    page.click("#trends-planning a:has-text('9 L')")
-    page.wait_for_url(re.compile("cylinder=2"))
-    page.wait_for_selector(DRAWN)
-    assert lasts() > before
-
-    page.focus("nav[aria-label=Period] a:has-text('2030')")
-    page.keyboard.press("Enter")
-    page.wait_for_url(re.compile("year=2030"))
-    page.wait_for_selector(DRAWN)
-    assert "2030-01" in page.inner_text(".lead >> nth=0")
-    assert page.get_attribute("nav[aria-label=Period] a:has-text('2030')", "aria-current") == "true"

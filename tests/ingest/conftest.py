@@ -17,8 +17,9 @@ from ingest.contract.captures import Heard
 if TYPE_CHECKING:
     from tests.store_stand_in import Store
 
-# What is tested is whether it is right; on a loaded machine any single example may take its time.
-settings.register_profile("unhurried", deadline=None)
+# What is tested is whether it is right; on a loaded machine any single example may take its time. Each run
+# draws others.
+settings.register_profile("unhurried", deadline=None, max_examples=50)
 settings.load_profile("unhurried")
 
 START = datetime(2031, 5, 4, 10, 0, tzinfo=UTC)
