@@ -87,9 +87,9 @@ def test_the_live_page(live: Any, crew: Crew, breathing: Callable[..., Breathing
         live.wait_for_selector(".alarms .seen")
         live.evaluate("document.querySelectorAll('details').forEach(one => { one.open = true; })")
         judge(walked(live))
-        # Whoever must give an order does not go through the buttons of sixty rows.
-        live.reload()
-        live.wait_for_selector(".alarms .seen")
-        for key in ("Tab", "Tab", "Enter", "Tab"):
-            live.keyboard.press(key)
-        assert live.evaluate("document.activeElement.closest('section.desk') !== null")
+    # Whoever must give an order does not go through the buttons of sixty rows.
+    live.reload()
+    live.wait_for_selector(".alarms .seen")
+    for key in ("Tab", "Tab", "Enter", "Tab"):
+        live.keyboard.press(key)
+    assert live.evaluate("document.activeElement.closest('section.desk') !== null")
