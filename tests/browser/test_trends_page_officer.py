@@ -82,6 +82,7 @@ def test_the_officers_path_on_a_page_that_is_accessible_and_fits_screen_and_pape
     assert axe(page) == []
     page.emulate_media(color_scheme="dark")
     assert axe(page, contrast=True) == []
+    page.emulate_media(media="null", color_scheme="null")
     # Built by a script from data, with their heads.
     assert page.locator("#trends-planning th[scope=row]", has_text="all tasks").count() == 1
     assert page.locator("#trends-forecast thead th[scope=col]").first.inner_text() == "Forecast"

@@ -27,7 +27,6 @@ from tests.faults.corrupt_store import (
 SAMPLE = [
     ("merged part", "delete"),
     ("sealed part", "flip"),
-    ("manifest of sealing", "stale copy"),
     ("manifest of merging", "delete"),
     ("journal segment", "flip"),
     ("ledger", "stale copy"),
