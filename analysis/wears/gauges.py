@@ -116,12 +116,14 @@ def above_word_bar(at_us: Ints, bar: Floats, gauges: Sequence[VoiceGauge]) -> Fl
     """Return by how much each reading of a set exceeds its wearer's word, shape (n,).
 
     If that is over `APART_BAR`, the difference stays, whatever the set reads later, until the wearer's next
-    word; a word far above the set does not end it. Our own rule.
+    word; a word far above the set does not end it. If the next word is far above the last one and agrees with
+    the set, the last one was a slip: no cylinder fills itself. Our own rule.
 
     - `at_us`, `bar`: arrays, shape (n,): readings of one set on one cylinder, in order of time.
     - `gauges`: read by voice of that set and cylinder, in order of time.
     """
     above = np.zeros(len(bar))
+    since, last_bar = 0, np.inf
     for gauge in gauges:
         then = int(at_us.searchsorted(gauge.at_us, side="right"))
         if then == len(bar) or at_us[0] - gauge.at_us > BEGAN_WITHIN_US:
@@ -129,7 +131,10 @@ def above_word_bar(at_us: Ints, bar: Floats, gauges: Sequence[VoiceGauge]) -> Fl
         heard = then > 0 and gauge.at_us - int(at_us[then - 1]) <= UNHEARD_US
         apart_bar = float(bar[then - 1] if heard else bar[then]) - gauge.pressure_bar
         if apart_bar >= -APART_BAR:
-            above[then:] = apart_bar if apart_bar > APART_BAR else 0.0
+            agrees = apart_bar <= APART_BAR
+            slipped = agrees and gauge.pressure_bar - last_bar > APART_BAR
+            above[since if slipped else then :] = 0.0 if agrees else apart_bar
+            since, last_bar = then, gauge.pressure_bar
     return above
 
 

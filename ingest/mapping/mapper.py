@@ -416,16 +416,21 @@ def _event(
     raw = reading.at(flag.pointer)
     if raw is None:
         return None
-    active = raw if isinstance(raw, list) else [raw]
+    active = [
+        int(each) if isinstance(each, float) and each.is_integer() else each
+        for each in (raw if isinstance(raw, list) else [raw])
+    ]
     if not all(isinstance(each, bool | int | str) for each in active):
         raise RefusedMessage(
             f"the flag must be true, false, a word or a list of words, got {str(raw)[:60]!r}", flag.pointer
         )
     reads = [flag.read(each) for each in active]
+    if isinstance(raw, list):
+        reads = [read is True for read in reads]  # whatever else a list names
     if len(seen) <= LISTED_VALUES:
         seen.update(((type(each), each), read) for each, read in zip(active, reads, strict=True))
     now = True in reads
-    if not isinstance(raw, list) and reads[0] is None:
+    if None in reads:
         raise RefusedMessage(
             f"the flag {flag.alarm} must be one of its values for true or false, got {str(raw)[:60]!r}; the "
             "alarm stays as it was",

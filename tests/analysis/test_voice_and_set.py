@@ -262,6 +262,21 @@ def test_a_corrected_gauge_or_a_later_one_that_agrees_ends_the_difference(log: A
     assert "set_differs" not in codes(only(see(360)))
 
 
+def test_a_slip_of_the_tongue_takes_nothing_off_what_was_read_until_the_next_word(log: Any) -> None:
+    """208 bar by the set, 105 by voice, then 165 by both: the lowest was 64, which nobody ever read."""
+    desk, _ = inside(log, 900, bar_s=0.15)  # 165 bar at the end, 300 s after the slip 220
+    says(desk, 560, 105.0)
+    (entry,) = analyse(log.frames(), Profile.default())["entries"].to_dicts()
+    assert entry["lowest_bar"] == pytest.approx(165.0 - (219.0 - 105.0), abs=1.0)  # no later word
+    says(desk, 860, 175.0)
+    (entry,) = analyse(log.frames(), Profile.default())["entries"].to_dicts()
+    assert entry["lowest_bar"] == 105.0  # it was said
+    (apart,) = analyse(log.frames(), Profile.default())["findings"].filter(code="gauge_contradicts")[
+        "statement"
+    ]
+    assert "105" in apart
+
+
 def test_a_gauge_that_is_higher_than_before_does_not_replace_the_lower_figure(log: Any, see: Any) -> None:
     desk, _ = inside(log, 600, bar_s=0.3)  # 120 bar at the end
     says(desk, 700, 250.0)

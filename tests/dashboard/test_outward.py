@@ -112,6 +112,17 @@ def test_the_state_tells_a_pressure_by_voice_and_moments_as_last_known() -> None
     assert "2031-05-04T10:03:20" < after.low_air_by < "2031-05-04T10:20"
 
 
+def test_the_state_says_what_a_set_sends_that_nobody_can_believe() -> None:
+    log = WrittenLog()
+    one = log.talker("S-1")
+    one.set_up(0)
+    for second in range(20, 60):
+        one.say(second, "pressure", pressure_bar=580.0)
+    see = log.seen_on(LiveBoard(Profile.default()))
+    ((state,),) = (found.wearers for found in board_states(see(60)).values())
+    assert (state.pressure_bar, state.sent_bar) == (None, 580.0)
+
+
 def test_who_is_not_accounted_for_still_is_when_a_distress_comes_on_top() -> None:
     log, _, one = spoken()
     for second in range(320, 400):

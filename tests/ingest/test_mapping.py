@@ -214,6 +214,23 @@ def test_a_flag_that_is_neither_listed_nor_false_is_refused_and_clears_nothing(
         assert states(raised[0]) == []  # it was raised all along
 
 
+def test_a_flag_written_as_a_number_with_a_point_is_that_number() -> None:
+    """A gateway wrote 1.0: the distress was refused, and 1 raised it."""
+    mapper = with_flag('[[source.flag]]\nalarm = "distress"\npointer = "/d"\n')
+    states = [
+        [each["state"] for each in told(mapper.take(nested(at_s, d=value))) if each["kind"] == "alarm"]
+        for at_s, value in enumerate((1.0, 0.0))
+    ]
+    assert states == [["raised"], ["cleared"]]
+    assert [fault.path for fault in mapper.take(nested(2, d=0.5)).faults] == ["/d"]
+
+
+def test_a_word_that_a_list_has_and_the_flag_does_not_name_is_listed_as_not_active() -> None:
+    listed = with_flag('[[source.flag]]\nalarm = "distress"\npointer = "/d"\ntrue = [1]\n')
+    told(listed.take(nested(0, d=["PASS"])))
+    assert list(listed.flag_lines()) == ['flag distress at /d: false = "PASS"']
+
+
 def test_the_values_of_a_flag_are_listed_with_how_each_was_read() -> None:
     mapper = with_flag('[[source.flag]]\nalarm = "distress"\npointer = "/d"\n')
     for n, value in enumerate((0, 1, "1", "HELP", 0, 0, None)):
