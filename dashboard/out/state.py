@@ -41,7 +41,8 @@ class WearerState(msgspec.Struct, frozen=True):
     `pressure_bar` is the last reading; it is old when `silent_since` is given. With `by_voice` the wearer
     said it, and the set has said nothing since, or reads `other_bar`: then it is what they said less what the
     set has fallen since. `sent_bar` is what the set sends and nobody can believe. `turn_back_by` and
-    `low_air_by` are early ends as last known, where nobody forecasts. `team_turn_back_at` is when the team had to turn back.
+    `low_air_by` are early ends as last known, where nobody forecasts. `team_turn_back_at` is when the team
+    had to turn back.
     `also_in` names other incidents that list the same person, whom nobody tallied out at one of them.
     """
 
