@@ -113,14 +113,16 @@ def test_the_state_tells_a_pressure_by_voice_and_moments_as_last_known() -> None
 
 
 def test_the_state_says_what_a_set_sends_that_nobody_can_believe() -> None:
-    log = WrittenLog()
-    one = log.talker("S-1")
+    log, desk, _ = spoken()
+    one = log.talker("S-2")
     one.set_up(0)
+    desk.say(2, "tally", incident_id="I-1", action="in", wearer_id="W-2", set_id="S-2", team="Larch")
     for second in range(20, 60):
-        one.say(second, "pressure", pressure_bar=580.0)
+        one.say(second, "pressure", pressure_bar=430.0)
     see = log.seen_on(LiveBoard(Profile.default()))
-    ((state,),) = (found.wearers for found in board_states(see(60)).values())
-    assert (state.pressure_bar, state.sent_bar) == (None, 580.0)
+    (found,) = board_states(see(200)).values()
+    told = {state.set_id: (state.pressure_bar, state.sent_bar) for state in found.wearers}
+    assert told == {"S-1": (284.0, None), "S-2": (None, 430.0)}
 
 
 def test_who_is_not_accounted_for_still_is_when_a_distress_comes_on_top() -> None:
