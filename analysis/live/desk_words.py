@@ -299,6 +299,12 @@ class DeskWords:
         key = (record["incident_id"], record["wearer_id"])
         what = (record["action"], record["set_id"])
         self._say(("tally", *key), record, at, what)
+        if record["action"] == "in" and record["corrects"] is None:
+            incident_id, wearer_id = key
+            self._say(("worn", incident_id, record["set_id"]), record, at, ("worn", wearer_id))
+            self._say(("where", wearer_id), record, at, ("where", incident_id))
+            if record["team"]:
+                self._say(("of_team", *key), record, at, ("of_team", record["team"]))
         if record["identity"] in self._unmatched:
             name = f"not_in/{record['identity']}"
             self._contradictions[name] = Contradiction(
@@ -324,7 +330,7 @@ class DeskWords:
                 self._contradictions[key] = Contradiction(
                     key=key,
                     kind=subject[0],
-                    incident_id=subject[1],
+                    incident_id=record["incident_id"],
                     about=subject[-1] or subject[1],
                     at=second.at,
                     first=(first.desk_id, *first.what),

@@ -379,9 +379,9 @@ def contradiction_view(one: Contradiction, display: Display) -> dict[str, Any]:
         text = words.CONTRADICTION.format(
             about=sentences.named(one.about),
             first=first,
-            said_first=words.SAID[what].format(*of_first),
+            said_first=words.SAID[what].format(*map(sentences.named, of_first)),
             second=second,
-            said_second=words.SAID[also].format(*of_second),
+            said_second=words.SAID[also].format(*map(sentences.named, of_second)),
             at=at,
         )
     placed = sentences.joined(sentences.place(one.incident_id, display), text)

@@ -8,6 +8,7 @@ import pytest
 
 from dashboard.live.display import STANDARD
 from dashboard.live.row_view import row_view
+from dashboard.live.side_view import contradiction_view
 
 I1 = {"incident_id": "I-1"}
 ROLL = {**I1, "roll_id": "R-1"}
@@ -293,3 +294,29 @@ def test_a_word_about_another_wearer_settles_no_low_air_that_was_said_by_voice(
     assert ("low_air", "W-2") in {(line.alarm, line.wearer_id) for line in see(115).alarms}
     desk.say(120, "resolved", wearer_id="W-2", **settled)
     assert "low_air" not in {line.alarm for line in see(125).alarms}
+
+
+@pytest.mark.parametrize(
+    ("other", "text"),
+    [
+        ({"wearer_id": "W-9"}, "Two desks differ on S-1: D-1 said worn by W-1, D-2 said worn by W-9"),
+        ({"team": "Birch"}, "Two desks differ on W-1: D-1 said team Alder, D-2 said team Birch"),
+        ({"incident_id": "I-2"}, "Two desks differ on W-1: D-1 said at I-1, D-2 said at I-2"),
+        ({"team": None}, ""),  # one desk names no team
+        ({}, ""),
+        ({"wearer_id": "W-9", "corrects": True}, ""),  # a person put it right
+    ],
+)
+def test_two_desks_that_tally_otherwise_within_30_s_are_told(
+    log: Any, see: Any, other: dict[str, Any], text: str
+) -> None:
+    """One set for two wearers, one wearer for two teams or incidents: nobody was told."""
+    one, two = log.desk(), log.desk("D-2")
+    for name in ("I-1", "I-2"):
+        one.say(0, "incident", incident_id=name, action="open")
+    said = {"incident_id": "I-1", "set_id": "S-1", "wearer_id": "W-1", "team": "Alder", "action": "in"}
+    one.say(10, "tally", **said)
+    corrects = {"corrects": {"desk_id": "D-1", "boot": 1, "seq": 3}} if other.pop("corrects", None) else {}
+    two.say(20, "tally", **{name: value for name, value in (said | other | corrects).items() if value})
+    told = [contradiction_view(each, STANDARD)["text"] for each in see(25).contradictions]
+    assert [each.split(" · ")[-1].rsplit(" (", 1)[0] for each in told] == ([text] if text else [])
