@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from analysis.air.breathing import NORMAL_90
 from analysis.air.breathing_kernels import LEAST_STEP_BAR
 from analysis.air.breathing_model import BREATHING
 from analysis.alarms.derived import runs_of, stillness
@@ -15,6 +16,7 @@ from analysis.findings.finding import Context, Finding, about_wear, clock, lasti
 from analysis.findings.sensors import offset_said
 from analysis.wears.charges import Charge
 from analysis.wears.entries import Entry
+from analysis.wears.gauges import UNHEARD_US
 from analysis.wears.turn_back import is_ready
 from analysis.wears.wears import Wear
 from ingest.plurals import counted, percent
@@ -153,9 +155,15 @@ def _below_warning(one: Examined, context: Context) -> Iterator[Finding]:
         return
     low_bar = wear.thresholds.low_air_bar
     left_us, left_identity = leaving(one)
-    left_bar, read_bar = float(one.air.pressure_bar[(left_us - wear.started_us) // 1_000_000]), wear.last_bar
-    if left_us == wear.ended_us and left_bar - read_bar > LEAP_BAR:
-        left_bar = read_bar  # the filter did not believe it
+    read_us, left_bar = wear.kept_by(left_us)
+    with_it, read = f"with {left_bar:.0f} bar", ""
+    second = (left_us - wear.started_us) // 1_000_000
+    if left_us - read_us > UNHEARD_US and one.air.pressure_bar[second] < left_bar:
+        read = f"; last read: {left_bar:.0f} bar at {clock(read_us)}"
+        left_bar = float(one.air.pressure_bar[second])
+        half_bar = NORMAL_90 * float(one.air.pressure_sd_bar[second])
+        low_end, high_end = max(left_bar - half_bar, 0.0), left_bar + half_bar
+        with_it = f"with an estimated {left_bar:.0f} bar ({low_end:.0f} to {high_end:.0f})"
     perhaps = " (the cylinder's, or the hose's behind a valve being shut)" if wear.bleeding else ""
     how = "Last under air" if left_us == wear.ended_us else "Tallied out"
     if left_bar < low_bar and wear.ended_how != "not heard":
@@ -165,8 +173,8 @@ def _below_warning(one: Examined, context: Context) -> Iterator[Finding]:
             wear,
             left_us,
             left_us,
-            f"{how} at {clock(left_us)} with {left_bar:.0f} bar{perhaps}, below the warning at {low_bar:.0f} "
-            f"bar. {warnings_said([one], context)}",
+            f"{how} at {clock(left_us)} {with_it}{perhaps}, below the warning at {low_bar:.0f} bar{read}. "
+            f"{warnings_said([one], context)}",
             [wear.identity_at(at_us), left_identity, wear.identity(-1)],
         )
     limit_s = context.profile.air.below_warning_s

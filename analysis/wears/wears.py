@@ -148,7 +148,12 @@ class Wear:
     @property
     def last_kept(self) -> tuple[int, float]:
         """The last reading that is no slip: moment and pressure."""
-        last = np.flatnonzero(~self.spike)[-1]
+        return self.kept_by(self.ended_us)
+
+    def kept_by(self, at_us: int) -> tuple[int, float]:
+        """Return the last reading until a moment that is no slip, the first one before any."""
+        kept = np.flatnonzero(~self.spike)
+        last = kept[max(int(self.at_us[kept].searchsorted(at_us, side="right")) - 1, 0)]
         return int(self.at_us[last]), float(self.pressure_bar[last])
 
     @property

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from typing import Any
 
 import msgspec
@@ -77,6 +78,45 @@ def test_leaving_with_less_than_half_of_the_warning_is_serious(
     findings = wear_down_to(log, left_bar)["findings"]
     left = findings.filter(pl.col("code") == "left_below_warning")
     assert left["severity"].to_list() == [severity]
+
+
+def left_of(log: Any) -> list[str]:
+    findings = analyse(log.frames(), PROFILE)["findings"]
+    return findings.filter(pl.col("code") == "left_below_warning")["statement"].to_list()
+
+
+def tallied_out_at(log: Any, out_s: float, silent: tuple[float, float] = (0.0, 0.0)) -> None:
+    """A wear that goes on from 300 to 30 bar until 1410 s, and its wearer is tallied out in it."""
+    desk, talker = log.desk(), log.talker("S-1")
+    talker.set_up(0)
+    talker.breathe(60, 1351, bar_s=0.2, silent=silent)
+    about = {"incident_id": "I-1", "set_id": "S-1", "wearer_id": "W-1"}
+    desk.say(50, "tally", action="in", **about)
+    desk.say(out_s, "tally", action="out", **about)
+
+
+def test_the_pressure_on_leaving_is_the_one_that_was_read(log: Any) -> None:
+    """The gauge showed 55 bar and the curve 54.7: nobody read that."""
+    tallied_out_at(log, 1286.5)  # 54.8 bar, shown as 55: at the warning, not below it
+    assert left_of(log) == []
+    log.talkers[0].said[-1] = (1302.5, *log.talkers[0].said[-1][1:])
+    (told,) = left_of(log)
+    assert told.startswith("Tallied out at 10:21:42 UTC with 52 bar, below the warning at 55 bar.")
+
+
+def test_where_no_reading_was_heard_on_leaving_the_last_one_and_the_estimate_are_told_apart(log: Any) -> None:
+    """ "Tallied out with 47 bar": the last reading was 80 bar, and 47 the curve through the silence."""
+    tallied_out_at(log, 1325.0, silent=(1160.0, 1390.0))
+    (told,) = left_of(log)
+    found = re.match(
+        r"Tallied out at 10:22:05 UTC with an estimated (\d+) bar \((\d+) to (\d+)\), below the warning at "
+        r"55 bar; last read: 80 bar at 10:19:19 UTC\.",
+        told,
+    )
+    assert found is not None, told
+    estimate, low, high = map(int, found.groups())
+    assert low <= estimate <= high
+    assert estimate == pytest.approx(300 - 0.2 * (1325 - 60), abs=5)
 
 
 def test_double_return_never_asks_for_less_than_the_warning() -> None:
