@@ -144,7 +144,10 @@ def judge(row: Row, alarms: Mapping[str, float], now_s: float, *, was_soon: bool
         found.append("under_air")
         reasons += _remarks(row)
     elif row.lost is not None:
-        reasons += _not_tallied_in(row)
+        if row.tallied_out_at is not None:
+            reasons.append(Reason("settled_before" if row.settled else "said_out", row.tallied_out_at))
+        else:
+            reasons += _not_tallied_in(row)
     else:
         if row.ended_at is not None:
             found.append("valve_closed")

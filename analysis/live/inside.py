@@ -410,10 +410,18 @@ def inside_of(
         known_from_us = 0
     off_us, boot_us = max(heard.offs_us, default=None), max(heard.boots_us, default=None)
     state, since_us = state_of(entry, now_us, heard.silent_after_us, off_us, boot_us)
+<<<<<<< HEAD
     put_down_us = unused_since(entry, live_set)
     if state == "out" and put_down_us is None and entry.wears and goes_on(entry.wears[-1], live_set):
         quiet = now_us - entry.wears[-1].ended_us > heard.silent_after_us
         state, since_us = ("silent" if quiet else "under_air"), entry.wears[-1].started_us
+=======
+    if state == "out" and entry.wears:
+        last = entry.wears[-1]
+        went_on = last.ended_us - heard.silent_after_us > since_us and not last.closed_in_order
+        if went_on or goes_on(last, live_set):  # whatever the desk has said
+            state, since_us = _state_on(last, now_us, heard.silent_after_us, off_us, boot_us)
+>>>>>>> 7b7b5308 (Look for whoever was tallied out, breathed on and lost air; name the service of an order)
     given_us = holder.tally.in_us if holder is not None and holder.tally is not None else None
     began_us = entry.entered_us
     own = [
@@ -478,7 +486,13 @@ def state_of(
     since_us = entry.began_us
     if not entry.wears:
         return "expected", since_us
-    last = entry.wears[-1]
+    return _state_on(entry.wears[-1], as_of_us, silent_after_us, off_us, boot_us)
+
+
+def _state_on(
+    last: Wear, as_of_us: int, silent_after_us: int, off_us: int | None, boot_us: int | None
+) -> tuple[EntryState, int]:
+    """Return the state of whoever has breathed from a set last; arguments as of `state_of`."""
     if off_us is not None and off_us >= last.ended_us:
         return "off", off_us
     if boot_us is not None and boot_us > last.ended_us:

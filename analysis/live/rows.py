@@ -185,8 +185,9 @@ class Row(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def still_under_air(self) -> bool:
-        """Whether a desk tallied its wearer out, and the set has not closed its valve since."""
-        return self.tallied_out_at is not None and self.started_at is not None and not self.settled
+        """Whether a desk tallied its wearer out, who breathed on, and no valve was heard to close since."""
+        breathes_on = self.started_at is not None or self.lost is not None
+        return self.tallied_out_at is not None and breathes_on and not self.settled
 
 
 def by_person(rows: Iterable[Row]) -> list[list[Row]]:

@@ -272,7 +272,7 @@ class ServiceBoard:
             return goes_on(last, live_set) and heard
         if now_us - last.ended_us > FORGOTTEN_AFTER_US:
             return False
-        return goes_on(last, live_set) if entry.stay is not None else not last.closed_in_order
+        return not last.closed_in_order
 
     def _accounted(self, entry: Entry) -> tuple[int, str] | None:
         """Return when and how a person accounted for the wearer of a set, once it fell silent or later.

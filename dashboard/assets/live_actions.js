@@ -60,7 +60,7 @@
     const complete = (values) => ({ ...values, ...about });
     // Either the wearer changes to what is typed from now on, or the tally was wrong from the start and is replaced.
     const tally = underair.side.tallyForm([button(fields.inside ? words.tally_change : words.tally_in, "in"),
-      ...(fields.inside && item.tally ? [button(words.tally_correct, "correct")] : []), button(words.tally_out, "out")], close, fields.inside ? item : null);
+      ...(fields.inside && item.tally ? [button(words.tally_correct, "correct")] : []), button(words.tally_out, "out")], close, item);
     fillIn(tally, fields);
     const gauge = make("form", { class: "send gauge", onsubmit: async (event) => {
       event.preventDefault();

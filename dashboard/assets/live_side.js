@@ -32,7 +32,8 @@
   const completeTally = (row) => (values, action) => {
     const corrects = action === "correct" ? { corrects: underair.desk.correcting(row.tally) } : {};
     if (action !== "out") action = "in";
-    const entry = row?.fields ?? entryOf(values) ?? tallied.find((one) => one.inside && one.wearer_id === values.wearer_id);
+    const open = (row?.fields.inside && row.fields) || entryOf(values) || tallied.find((one) => one.inside && one.wearer_id === values.wearer_id);
+    const entry = open || row?.fields;
     const incident_id = entry?.incident_id || underair.desk.incident() || "";
     return { ...values, ...corrects, action, incident_id, ...(entry?.service ? { service: entry.service } : {}) };
   };

@@ -293,7 +293,7 @@ def order_views(snapshot: Snapshot, display: Display, desk_id: str | None) -> li
                 "new": late and not seen,
                 "sound": "order",
                 "alarm": words.ORDER_UNANSWERED,
-                "text": sentences.joined(sentences.place(line.incident_id, display), said),
+                "text": sentences.joined(sentences.place(line.incident_id, display), line.service, said),
                 "who": ". ".join(who),
                 "note": words.SEEN_STATE["order"],
             }
@@ -338,7 +338,7 @@ def roll_view(line: RollCallLine, now: float, display: Display) -> dict[str, Any
         "incident": line.incident_id,
         "service": line.service,
         "roll_id": line.roll_id,
-        "text": sentences.joined(place, text),
+        "text": sentences.joined(place, line.service, text),
         "complete": line.complete_at is not None,
         "answers": [dict(zip(ANSWER, one, strict=True)) for one in answers],
     }

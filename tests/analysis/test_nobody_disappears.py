@@ -269,6 +269,43 @@ def test_whoever_breathed_on_after_the_word_out_and_fell_silent_is_looked_for(
     assert see(9010).rows == ()
 
 
+@pytest.mark.parametrize("how", ["empty", "off", "restarted"])
+@pytest.mark.parametrize("cries", [False, True])
+def test_whoever_breathed_on_after_the_word_out_and_lost_air_is_looked_for(
+    log: Any, see: Any, how: str, cries: bool
+) -> None:
+    """Tallied out by mistake: the row went at the moment when the air ended."""
+    desk, one = log.desk(), log.talker("S-1")
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    one.set_up(0)
+    tally(desk, 1, "in", "W-1", "S-1")
+    one.breathe(20, 600, closes=False, bar_s=0.5 if how == "empty" else 0.1)
+    tally(desk, 300, "out", "W-1", "S-1")
+    if cries:
+        one.say(610, "alarm", alarm="distress", state="raised")
+    if how == "empty":
+        for second in range(620, 700):
+            one.say(second, "pressure", pressure_bar=0.0)
+    elif how == "off":
+        one.say(621, "power", state="off")
+    else:
+        log.talker("S-1", boot=2).say(621, "power", state="on")
+    tally(desk, 9000, "out", "W-1", "S-1")
+    for at_s in (640, 5000, 8990):
+        shown = see(at_s)
+        row = only(shown)
+        assert row.attention == ("distress" if cries else "not_accounted")
+        assert row.lost is not None
+        assert row.lost.code == how
+        assert "said_out" in codes(row)
+        counts = page(shown, System((), None, None, ""), Display())["summary"][""]
+        assert counts[0] == "1 in"
+        assert "1 not accounted for" in counts
+        assert [one.breathes_on for one in shown.came_out] == [True]
+    if not cries:
+        assert see(9010).rows == ()
+
+
 @pytest.mark.parametrize("word", ["out", "resolved"])
 def test_a_word_about_another_accounts_for_nobody_who_breathed_on(log: Any, see: Any, word: str) -> None:
     desk, one = log.desk(), log.talker("S-1")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+import polars as pl
 import pytest
 from playwright.sync_api import expect
 
@@ -193,6 +194,17 @@ def test_an_order_reaches_both_services_of_an_incident_and_only_the_new_need_a_c
             form.get_by_role("button", name="Tally in").click()
         live.locator(".pending li.done", has_text="W-9").wait_for()
 
+        # A set that nobody tallied in names its service: nothing is chosen.
+        other.set("S-5", "pressure", pressure_bar=280.0)
+        row = live.locator(".row", has_text="S-5")
+        row.click()
+        own = live.locator(".actions form.tally")
+        own.locator("[name=wearer_id]").fill("W-5")
+        service.select_option("trial")
+        own.get_by_role("button", name="Tally in").click()
+        live.locator(".pending li.done", has_text="W-5").wait_for()
+        live.keyboard.press("Escape")
+
         live.locator(".side summary", has_text="Order").first.click()
         for _ in range(2):
             live.locator(".side form.order").get_by_role("button", name="Evacuate").click()
@@ -204,7 +216,7 @@ def test_an_order_reaches_both_services_of_an_incident_and_only_the_new_need_a_c
     finally:
         other.close()
     messages = Archive(listener.archive).messages()
-    tallied = messages["tally"].filter(wearer_id="W-9")
-    assert tallied["service"].to_list() == ["south"]
+    tallied = messages["tally"].filter(pl.col("wearer_id").is_in(["W-9", "W-5"]))
+    assert tallied["service"].to_list() == ["south", "south"]
     orders = messages["order"].select("service", "state").rows()
     assert sorted(orders) == [(name, said) for name in ("south", "trial") for said in ("given", "lifted")]

@@ -117,3 +117,4 @@ def test_lines_of_two_services_name_theirs(
     wait_until(lambda: picture(two)["rolls"] and picture(two)["orders"], what="both lines")
     for lines in ("rolls", "orders"):
         assert [one["service"] for one in picture(two)[lines]] == ["westmoor"]
+        assert " · westmoor · " in picture(two)[lines][0]["text"]
