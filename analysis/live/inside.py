@@ -410,18 +410,12 @@ def inside_of(
         known_from_us = 0
     off_us, boot_us = max(heard.offs_us, default=None), max(heard.boots_us, default=None)
     state, since_us = state_of(entry, now_us, heard.silent_after_us, off_us, boot_us)
-<<<<<<< HEAD
-    put_down_us = unused_since(entry, live_set)
-    if state == "out" and put_down_us is None and entry.wears and goes_on(entry.wears[-1], live_set):
-        quiet = now_us - entry.wears[-1].ended_us > heard.silent_after_us
-        state, since_us = ("silent" if quiet else "under_air"), entry.wears[-1].started_us
-=======
-    if state == "out" and entry.wears:
+    put_down_us = unused_since(entry)
+    if state == "out" and put_down_us is None and entry.wears:
         last = entry.wears[-1]
         went_on = last.ended_us - heard.silent_after_us > since_us and not last.closed_in_order
         if went_on or goes_on(last, live_set):  # whatever the desk has said
             state, since_us = _state_on(last, now_us, heard.silent_after_us, off_us, boot_us)
->>>>>>> 7b7b5308 (Look for whoever was tallied out, breathed on and lost air; name the service of an order)
     given_us = holder.tally.in_us if holder is not None and holder.tally is not None else None
     began_us = entry.entered_us
     own = [
@@ -462,12 +456,13 @@ def goes_on(wear: Wear, live_set: SetNow) -> bool:
     return not any(at_us > wear.ended_us for at_us in (*heard.boots_us, *heard.offs_us))
 
 
-def unused_since(entry: Entry, live_set: SetNow) -> int | None:
+def unused_since(entry: Entry) -> int | None:
     """Return since when the open set of somebody said to be out uses no air; None unless for minutes."""
     if entry.ended_how not in ("tallied_out", "resolved") or entry.ended_us is None or not entry.wears:
         return None
     last = entry.wears[-1]
-    since_us = last.breathed_until_us if goes_on(last, live_set) else last.ended_us
+    closed = last.ended_how in ("closed", "changed")
+    since_us = last.ended_us if closed else last.breathed_until_us
     return since_us if last.ended_us - max(since_us, entry.ended_us) >= OUTSIDE_US else None
 
 

@@ -264,7 +264,7 @@ class ServiceBoard:
             return False
         last = entry.wears[-1]
         heard = now_us - last.ended_us <= live_set.heard.silent_after_us
-        put_down_us = unused_since(entry, live_set)
+        put_down_us = unused_since(entry)
         if put_down_us is not None:  # a person's word stands; this set has not contradicted it since
             closed = (at_us for at_us, how in self._words_on(entry) if how == "resolved")
             return heard and max(closed, default=0) < put_down_us

@@ -519,3 +519,23 @@ def test_who_is_tallied_in_at_two_incidents_is_one_person_and_both_are_named(log
         assert [one.who for one in row.reasons if one.code in ("in_before", "in_since")] == [*others]
     (first,) = [row for row in see(500).rows if row.wearer_id == "W-1"]
     assert (first.incident_id, first.tallied_out_at) == ("I-1", None)  # nobody said out there
+
+
+@pytest.mark.parametrize("how", ["off", "restarted", "silent"])
+def test_a_set_put_down_with_its_valve_open_needs_nobody_when_it_ends(log: Any, see: Any, how: str) -> None:
+    desk, one = log.desk(), log.talker("S-1")
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    one.set_up(0)
+    tally(desk, 1, "in", "W-1", "S-1")
+    one.breathe(20, 600, closes=False)
+    tally(desk, 610, "out", "W-1", "S-1")
+    for second in range(620, 1200):
+        one.say(second, "pressure", pressure_bar=246.0 + min((second - 620) // 60, 4))  # its gas warms
+        one.say(second + 0.1, "motion", motion_m_s2=1.0, still_s=0.0)
+    if how == "off":
+        one.say(1200, "power", state="off")
+    elif how == "restarted":
+        log.talker("S-1", boot=2).say(1200, "power", state="on")
+    shown = see(1300)
+    assert shown.rows == ()
+    assert [(each.ended_how, each.breathes_on) for each in shown.came_out] == [("tallied_out", False)]
