@@ -67,9 +67,7 @@
   const makeAlarm = (item) => {
     const shown = {};
     for (const name of ["alarm", "who", "age", "state"]) shown[name] = make("span", { class: name });
-    const seen = make("button", { type: "button", class: "seen", onclick: () => {
-      underair.side.see(element.item);
-    } }, words.seen);
+    const seen = make("button", { type: "button", class: "seen", onclick: () => underair.side.see(element.item) }, words.seen);
     const element = make("li", {}, underair.shape(item.a), shown.alarm, seen, shown.who,
       make("span", { class: "since" }, shown.age, shown.state));
     Object.assign(element, { shown, seen });
