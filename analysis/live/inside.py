@@ -141,7 +141,7 @@ class Inside:
         least_bar, channel = OPEN_ABOVE_BAR, wear.power_up.channels["pressure"]
         if wear.ended_how in ENDED.values():
             after = channel.numbers["pressure_bar"][channel.at_us.searchsorted(wear.ended_us, side="right") :]
-            least_bar = max(least_bar, float(after.min()) + CHANGED_RISE_BAR)
+            least_bar = max(least_bar, float(after.min(initial=math.inf)) + CHANGED_RISE_BAR)
         return newest[1] if newest[1] > least_bar else math.inf
 
     @property

@@ -406,10 +406,14 @@ class TestInsideOf:
         live_set = SetNow("", "S-1", PROFILE, wears=list(wears), heard=HeardSet(silent_after_us=us(4)))
         return inside_of(entry(*wears, **more), live_set, gauges, us(now_s), "S-1", others=others)
 
-    @pytest.mark.parametrize(("now_s", "state"), [(24.0, "under_air"), (24.000001, "silent")])
-    def test_whoever_breathes_on_after_the_way_out_is_under_air(self, now_s: float, state: str) -> None:
+    @pytest.mark.parametrize(
+        ("now_s", "state", "since_s"), [(24.0, "under_air", 10), (24.000001, "silent", 20)]
+    )
+    def test_whoever_breathes_on_after_the_way_out_is_under_air(
+        self, now_s: float, state: str, since_s: int
+    ) -> None:
         one = self.at(now_s, wear(flat(200, 10, 20), "not heard"), ended_us=us(15), ended_how="tallied_out")
-        assert (one.state, one.since_us, one.tallied_in) == (state, us(10), False)
+        assert (one.state, one.since_us, one.tallied_in) == (state, us(since_s), False)
         closed = self.at(now_s, wear(flat(200, 10, 20)), ended_us=us(15), ended_how="tallied_out")
         assert (closed.state, closed.since_us) == ("out", us(15))
 
