@@ -446,6 +446,7 @@ def test_a_set_put_down_with_its_valve_open_is_nobody_under_air_after_the_out(
     last = one.breathe(20, 600, closes=False)
     for second in range(1, 600):
         one.say(last + second, "pressure", pressure_bar=float(round(246.0 - bar_s * second)))
+        one.say(last + second + 0.1, "motion", motion_m_s2=0.0, still_s=float(second))
     who = {"incident_id": "I-1", "wearer_id": "W-1", "set_id": "S-1", "team": "Larch"}
     desk.say(10, "tally", action="in", **who)
     desk.say(last + 5, "tally", action="out", **who)
