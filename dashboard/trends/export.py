@@ -16,6 +16,7 @@ from analysis.trends.audit import Audit, audit, chance_table
 from analysis.trends.before_after import changes
 from analysis.trends.cells import Published
 from analysis.trends.columns import notes_of
+from dashboard.access.protection import attached
 from dashboard.context import PageContext
 from dashboard.trends.inside_summary import inside_html, inside_periods
 from dashboard.trends.outside import published_html, published_periods, tables
@@ -100,10 +101,8 @@ def _zip(files: Mapping[str, str], kind: str, year: str) -> flask.Response:
     with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as archive:
         for name, text in files.items():
             archive.writestr(name, text)
-    answer = flask.Response(target.getvalue(), mimetype="application/zip")
     file_name = f"underair-trends-{kind}{f'-{year}' if year else ''}.zip"
-    answer.headers["Content-Disposition"] = f'attachment; filename="{file_name}"'
-    return answer
+    return attached(target.getvalue(), "application/zip", file_name)
 
 
 def _word(name: str) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date
+from pathlib import Path
 from typing import Any
 
 import polars as pl
@@ -21,7 +22,8 @@ from analysis.trends.rest import ShortRest, rules_in_force, training_of
 from analysis.trends.roster import SOON_DAYS
 from analysis.trends.sets import set_counts
 from analysis.trends.statistics import binomial_rate
-from dashboard.elements import choices, listing, panel, table, wide
+from dashboard.elements import choices, listing, panel, wide
+from dashboard.markup import from_html
 from dashboard.rows import cell, count, number
 from dashboard.trends import sentences, words
 from dashboard.trends.view import CYLINDERS, Choice, TrendsLook
@@ -38,31 +40,23 @@ def standing_out(standing: Standing, choice: Choice, measured: FalseMarks) -> An
 
     `measured` is how often chance alone would name somebody here.
     """
-    found, comparisons, smallest = standing
-    chance = html.P(sentences.chance_text(measured), id="trends-chance", className="note")
-    seen = html.P(sentences.smallest_text(smallest), className="note")
-    chosen = " and ".join(word for word in (choice.station, choice.role) if word)
-    whole = [html.P(words.WHOLE_SERVICE.format(chosen=chosen), className="few")] if chosen else []
-    if not comparisons:
-        body: list[Any] = [html.P(words.TOO_FEW_TO_COMPARE)]
-    elif not found:
-        body = [html.P(words.NOTHING_OUT.format(count=comparisons)), seen, chance]
-    else:
-        items = [
-            html.Li([_lead(one, choice), html.Span(sentences.reason(one), className="reason")])
-            for one in found
-        ]
-        note = html.P(words.OUT_NOTE.format(count=comparisons), className="note")
-        body = [html.Ol(items), note, chance, seen]
-    return panel(words.OUT_TITLE, *whole, *body, name="trends-out", kind="out")
+    (section,) = from_html(
+        Path(__file__).with_name("standing_out.html.j2"),
+        **{"words": words, "comparisons": standing.comparisons},
+        chosen=" and ".join(word for word in (choice.station, choice.role) if word),
+        found=[
+            (_target(one, choice), sentences.headline(one), sentences.reason(one)) for one in standing.found
+        ],
+        seen=sentences.smallest_text(standing.smallest),
+        chance=sentences.chance_text(measured),
+    )
+    return section
 
 
-def _lead(one: Signal, choice: Choice) -> Any:
-    text = sentences.headline(one)
+def _target(one: Signal, choice: Choice) -> str:
     if one.part in ("station", "role"):
-        return html.A(text, href=choice.address(**{one.part: one.name}), className="lead")
-    target = {"set": "#trends-sets", "wearer": "#trends-due", "service": f"#figure-{one.measure}"}[one.part]
-    return html.A(text, href=target, className="lead")
+        return choice.address(**{one.part: one.name})
+    return {"set": "#trends-sets", "wearer": "#trends-due", "service": f"#figure-{one.measure}"}[one.part]
 
 
 def parts(sums: pl.DataFrame, part: str, found: Sequence[Signal]) -> Any:
@@ -103,22 +97,16 @@ def due(wears: pl.DataFrame, found: Sequence[Signal], short: Sequence[ShortRest]
         reasons.setdefault(rest.wearer_id, []).append(
             f"{rest.started:%Y-%m-%d}: {sentences.short_rest(rest)}"
         )
-    body: list[Any] = [html.P(words.NOBODY_DUE)]
-    if reasons:
-        # Who stands out among all, the surest first; then who rested too little most often, and last.
-        everybody = list(reasons.items())
-        everybody[named:] = sorted(everybody[named:], key=lambda item: -len(item[1]))
-        first, more = everybody[:MOST_DUE], len(everybody) - MOST_DUE
-        home = _stations_of([who for who, _ in first], wears)
-        rows = [(who, home.get(who) or "–", [html.P(text) for text in why]) for who, why in first]
-        body = [html.P(words.DUE_NOTE, className="note"), table(words.HEADS["due"], rows)]
-        if more > 0:
-            body.append(html.P(words.MORE_DUE.format(count=more), className="note"))
-    rules = rules_in_force(profile.rest)
-    listed = [html.Li(sentences.rule_sentence(rule)) for rule in rules.values()]
-    asked = [html.H3(words.REST_TITLE), html.Ul(listed) if listed else html.P(words.NO_RULES)]
-    shown = html.Details([html.Summary(words.RULES), *asked])
-    return panel(words.DUE_TITLE, *body, shown, name="trends-due", kind="due")
+    # Who stands out among all, the surest first; then who rested too little most often, and last.
+    everybody = list(reasons.items())
+    everybody[named:] = sorted(everybody[named:], key=lambda item: -len(item[1]))
+    (section,) = from_html(
+        Path(__file__).with_name("due.html.j2"),
+        **{"words": words, "people": everybody[:MOST_DUE], "more": len(everybody) - MOST_DUE},
+        home=_stations_of([who for who, _ in everybody[:MOST_DUE]], wears),
+        rules=[sentences.rule_sentence(rule) for rule in rules_in_force(profile.rest).values()],
+    )
+    return section
 
 
 def _stations_of(people: list[str], wears: pl.DataFrame) -> dict[str, str | None]:
