@@ -90,7 +90,7 @@ def _parts(context: PageContext, look: TrendsLook, choice: Choice) -> list[Any]:
     if body is not None:
         summary, sections = body
         standing = standing_out(look, _compared(choice))
-        stands_out = trends_sections.standing_out(standing, choice, keeper_of(context).chance.count)
+        stands_out = trends_sections.standing_out(standing, choice, keeper_of(context).chance)
         return [summary, stands_out, *sections]
     nobody = look.ledger["wears"].clear()
     unheard = _with_never_heard(by_month(nobody), look, choice)

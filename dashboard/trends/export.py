@@ -47,7 +47,7 @@ def add_routes(server: flask.Flask, context: PageContext) -> None:
         look = keeper_of(context).look()
         year = _word("year") if _word("year") in look.there["year"] else ""
         made = inside(context, look)
-        shown, measured = made.tables, keeper_of(context).chance.count
+        shown, measured = made.tables, keeper_of(context).chance
         if year:  # only these two have months or years: the others are over all of them
             months, parts = pl.col("month").str.starts_with(year), pl.col("year") == year
             shown = {"by_month": shown["by_month"].filter(months), "by_part": shown["by_part"].filter(parts)}
@@ -62,7 +62,7 @@ def add_routes(server: flask.Flask, context: PageContext) -> None:
         since = day_of(flask.request.args.get("since", ""))
         wears = keeper_of(context).look().ledger["wears"]
         compared = None if since is None else (since, changes(wears, since))
-        now, chance = datetime.now(UTC), keeper_of(context).chance.count
+        now, chance = datetime.now(UTC), keeper_of(context).chance
         text = inside_html(made, _period(periods), context.profile, now, periods, compared, chance)
         return flask.Response(text, mimetype="text/html")
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, fields, replace
 from datetime import UTC, date, datetime
+from itertools import islice
 from typing import Any
 from urllib.parse import urlencode
 from weakref import WeakKeyDictionary
@@ -16,6 +17,7 @@ import polars as pl
 
 from analysis.profile import Rest
 from analysis.trends.comparisons import Standing, signals
+from analysis.trends.false_marks import DRAWS, FalseMarks, false_marks
 from analysis.trends.forecast_audit import ForecastLines, lines_of
 from analysis.trends.ledger import Ledger, empty_ledger, was_heard, with_falls
 from analysis.trends.rest import ShortRest, short_rests
@@ -33,7 +35,6 @@ from analysis.trends.roster import (
 from analysis.trends.sets import events_of
 from dashboard.context import PageContext
 from dashboard.once import Once
-from dashboard.trends.measured_chance import MeasuredChance
 from dashboard.trends.wear_ledger import WearLedger, utc_now
 from dashboard.units import METRIC, UNITS, Units
 from ingest.archive.reading import Archive
@@ -50,6 +51,10 @@ FIRST_LOOK_AFTER_S = 20.0
 AGAIN_AFTER_S = 5.0
 PATIENCE_S = 2.0
 """A look waits so long for what is new; what takes longer is shown as work in progress."""
+CHANCE_AGAIN_AFTER_S = 24 * 3600.0
+"""What a day adds changes the figure little."""
+RESTS = 3.0
+"""After each ledger that is drawn its thread rests so many times as long: the live page comes first."""
 CYLINDERS = ((1, 6.0, 300.0), (1, 6.8, 300.0), (1, 9.0, 300.0), (2, 6.8, 300.0))
 KINDS = ("incident", "drill", "training")
 
@@ -222,7 +227,8 @@ class Keeper:
         self._stop = threading.Event()
         self._roster: tuple[object, pl.DataFrame, str] = (None, no_roster(), "")
         self._equipment = pl.DataFrame(schema=EQUIPMENT)
-        self.chance = MeasuredChance()
+        self.chance = FalseMarks()  # the newest figure of how often chance names somebody here
+        self._measured_at = -CHANCE_AGAIN_AFTER_S
         self.when_new: Callable[[TrendsLook], object] | None = None
         self._joined: tuple[tuple[object, object], TrendsLook] | None = None
         self._version = 0
@@ -235,7 +241,6 @@ class Keeper:
     def stop(self) -> None:
         """Look after it no more."""
         self._stop.set()
-        self.chance.stop()
 
     def look(self, patience_s: float = PATIENCE_S) -> TrendsLook:
         """Return the ledger; what is new is worked out meanwhile, and waited for a moment."""
@@ -287,9 +292,31 @@ class Keeper:
                 if self.when_new is not None and look.version != seen and look.working is None:
                     self.when_new(look)
                     seen = look.version
-                    self.chance.begin(look.ledger, running_month())
+                    self.measure_chance(look)
             except ANY_ERROR:
                 log.exception("the ledger of wears could not be looked after; the next try is in a minute")
+
+    def measure_chance(self, look: TrendsLook) -> None:
+        """Count on a thread of its own how often chance names somebody, unless that began within a day."""
+        wears, events = look.ledger["wears"], look.ledger["set_events"]
+        if time.monotonic() - self._measured_at < CHANCE_AGAIN_AFTER_S or not len(wears):
+            return
+        self._measured_at = time.monotonic()
+        counts = islice(false_marks(wears, events, running_month()), DRAWS)
+        threading.Thread(target=self._measure, args=(counts,), name="chance", daemon=True).start()
+
+    def _measure(self, counts: Iterator[FalseMarks]) -> None:
+        try:
+            began = time.monotonic()
+            for count in counts:
+                # A first figure is shown as it grows; a later one when it says as much as the one before.
+                if count.drawn >= self.chance.drawn:
+                    self.chance = count
+                if self._stop.wait(RESTS * (time.monotonic() - began)):
+                    return
+                began = time.monotonic()
+        except ANY_ERROR:
+            log.exception("how often chance names somebody could not be measured; the next try is tomorrow")
 
     def _look(self) -> TrendsLook:
         with self._joining:

@@ -269,10 +269,10 @@ def test_each_download_holds_the_year_that_was_asked_for(
     assert zip_of(review.get("/trends/export.zip?year=20x5"))[0] == "underair-trends-published.zip"
     assert zip_of(review.get(f"/trends/export.zip?year={year}5"))[0] == "underair-trends-published.zip"
 
-    measured = keeper_of(pages.context).chance
-    monkeypatch.setattr(measured, "count", FalseMarks())
+    keeper = keeper_of(pages.context)
+    monkeypatch.setattr(keeper, "chance", FalseMarks())
     assert "chance" not in zip_of(review.get("/trends/inside.zip"))[1]
-    monkeypatch.setattr(measured, "count", FalseMarks(drawn=4, naming=1, marking=2))
+    monkeypatch.setattr(keeper, "chance", FalseMarks(drawn=4, naming=1, marking=2))
     name, every = zip_of(review.get("/trends/inside.zip"))
     assert name == "underair-trends-inside.zip"
     assert every["chance"]["share"].to_list() == [0.25, 0.5]

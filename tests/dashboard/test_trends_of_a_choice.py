@@ -20,7 +20,7 @@ from dashboard.context import PageContext
 from dashboard.demo.crew import bring_in_three_years
 from dashboard.once import Once
 from dashboard.pages import trends as trends_page
-from dashboard.trends import measured_chance, sections, view, words
+from dashboard.trends import sections, view, words
 from dashboard.trends.view import Choice, TrendsLook, chosen, events_in, keeper_of, rests_in
 from dashboard.trends.wear_ledger import bring_in
 from ingest.archive.reading import Archive
@@ -205,13 +205,13 @@ def test_chance_is_measured_in_the_background_once_a_day(
 ) -> None:
     bring_in(tmp_path, "made", ledger)
     context = PageContext(archive=Archive(tmp_path), profile=Profile.default())
-    monkeypatch.setattr(measured_chance, "DRAWS", 2)
-    monkeypatch.setattr(measured_chance, "RESTS", 0.0)
+    monkeypatch.setattr(view, "DRAWS", 2)
+    monkeypatch.setattr(view, "RESTS", 0.0)
     keeper = keeper_of(context)
     assert "This is not measured on your own wears yet." in text_of(trends_page.layout(context, {}))
     look = keeper.look()
-    keeper.chance.begin(look.ledger, view.running_month())
-    wait_until(lambda: keeper.chance.count.drawn == 2)
+    keeper.measure_chance(look)
+    wait_until(lambda: keeper.chance.drawn == 2)
     assert "We made 2 copies of your wears without any difference." in text_of(
         trends_page.layout(context, {})
     )
@@ -220,7 +220,7 @@ def test_chance_is_measured_in_the_background_once_a_day(
         return any(thread.name == "chance" for thread in threading.enumerate())
 
     wait_until(lambda: not measuring())
-    keeper.chance.begin(look.ledger, view.running_month())  # within a day: no second thread
+    keeper.measure_chance(look)  # within a day: no second thread
     assert not measuring()
 
 
