@@ -29,7 +29,7 @@ from analysis.pieces.piecewise import Run
 from analysis.profile import Profile
 from analysis.services import wearers_apart
 from analysis.tables import Results
-from analysis.trends.ledger import SCHEMAS, VERSION, Ledger, ledger_of, plain, was_heard
+from analysis.trends.ledger import SCHEMAS, VERSION, Ledger, coded, ledger_of, plain, was_heard
 from dashboard.trends.kept_ledger import (
     CODED,
     IDENTITY,
@@ -170,7 +170,7 @@ def _work_out(lot: _Lot) -> tuple[int, list[Ledger]]:
 def bring_in(archive: Path, name: str, ledger: Ledger) -> None:
     """Put lines into an archive's ledger that came without their messages."""
     for table, frame in ledger.items():
-        write_table(frame, archive / "derived" / "brought" / name / f"{table}.parquet")
+        write_table(coded(frame), archive / "derived" / "brought" / name / f"{table}.parquet")
 
 
 def _key(profile: Profile) -> str:
