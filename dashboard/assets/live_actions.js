@@ -100,7 +100,8 @@
       state = make("p", { class: "state" });
       more = make("p", { class: "more" });
       body = make("div", { class: "body" });
-      dialog = make("dialog", { class: "actions", "aria-labelledby": "h-actions", onkeydown: (event) => event.key === "Escape" && close() },
+      document.addEventListener("keydown", (event) => { if (event.key === "Escape" && dialog.open) close(); });
+      dialog = make("dialog", { class: "actions", "aria-labelledby": "h-actions" },
         make("div", { class: "top-line" }, head, press(words.dismiss, close, { class: "close" })), state, more, body);
       return dialog;
     },
@@ -133,7 +134,9 @@
       const wanted = JSON.stringify([data.alarms, data.orders, data.rolls].map((list) => list.map((one) => [one.key, one.new])));
       if (body.dataset.wanted === `${key}${wanted}`) return;
       body.dataset.wanted = `${key}${wanted}`;
+      const focused = body.firstElementChild.contains(document.activeElement);
       body.firstElementChild.replaceChildren(...quick(item, data));
+      if (focused) dialog.querySelector("button").focus({ preventScroll: true }); // what was pressed may be gone
     },
   };
 })();

@@ -7,9 +7,11 @@
   const send = (kind, fields, what) => underair.desk.send(kind, fields, what);
 
   const makeOrder = (item) => {
-    const lift = press(words.order_lift, () => {
+    const lift = press(words.order_lift, async () => {
       const { incident, service, order, team, set_id } = element.item;
-      send("order", { incident_id: incident, service, order, team, set_id, state: "lifted" }, fill(words.order_lift_what, element.item));
+      const about = { incident_id: incident, service, order, team, set_id };
+      const sent = await send("order", { ...about, state: "lifted" }, fill(words.order_lift_what, element.item));
+      if (sent) document.querySelector(".row[tabindex='0']")?.focus({ preventScroll: true }); // the button goes
     });
     const seen = press(words.seen, () => underair.side.see({ ...element.item, who: element.item.text }), { class: "seen" });
     const element = make("li", {}, underair.shape("not_accounted"), make("span", { class: "said" }),

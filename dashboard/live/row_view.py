@@ -16,6 +16,7 @@ DIFFER = {
 }  # these name the pressure that does not count
 FIELDS = ("service", "incident_id", "set_id", "wearer_id", "team", "task")
 MOST_REASONS = 4
+OLD_S = 60.0  # a reading of an empty or shut cylinder is crossed out after this; our own rule
 LONG_MIN = 600  # from here on whole hours say enough
 IN_COLUMNS = {"turn_back", "team_turn_back", "turn_back_soon", "low_air"}  # the columns say these already
 
@@ -82,7 +83,8 @@ def row_view(row: Row, now: float, display: Display) -> dict[str, Any]:
         "silent": row.by_voice
         or any(reason.code == "risen" for reason in row.reasons)
         or row.silent_since_at is not None
-        or lost not in (None, "missing", "tally_refused"),
+        or lost not in (None, "missing", "tally_refused", "empty", "valve_closed")
+        or (lost in ("empty", "valve_closed") and now - (row.pressure_at or 0.0) > OLD_S),
         "aside": _by_voice(row, display),
         "over": row.started_at is None,
         "soon": sentences.relief(row.relief_at, now, display),
@@ -119,7 +121,9 @@ def bare_row_view(row: Row) -> dict[str, Any]:
 def _fields(row: Row) -> dict[str, Any]:
     """Return what the forms of a row begin with."""
     said = {name: getattr(row, name) for name in FIELDS}
-    return said | {"inside": row.tallied_in_at is not None, "lost": row.lost is not None}
+    # Whoever is shown after the word out may be closed as well.
+    lost = row.lost is not None or row.tallied_out_at is not None
+    return said | {"inside": row.tallied_in_at is not None, "lost": lost}
 
 
 def _turn_back(row: Row, now: float, display: Display) -> tuple[str, str, str]:

@@ -214,6 +214,11 @@ def test_rows_are_walked_by_keyboard_and_keep_their_places_while_held_or_under_a
     expect(live.locator(".clock")).not_to_have_text(clock)
     expect(live.locator(".actions")).to_be_visible()  # the same key press must not close it again
     assert live.locator(".actions form.tally [name=set_id]").input_value() == "S-1"
+    # A button that goes as it is pressed takes the focus nowhere, and Escape closes wherever the focus is.
+    live.locator(".actions .quick button", has_text="Seen").press("Enter")
+    expect(live.locator(".actions .quick button", has_text="Seen")).to_have_count(0)
+    assert live.evaluate("() => document.activeElement.closest('.actions') != null")
+    live.evaluate("() => document.activeElement.blur()")
     live.keyboard.press("Escape")
     expect(live.locator(".actions")).to_be_hidden()
     assert live.evaluate(place) == 0

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from msgspec.structs import replace
 
-from analysis.live.rows import FanPoint, GaugeRow, IfHardest, Interval, Reason
+from analysis.live.rows import FanPoint, GaugeRow, IfHardest, Interval, Lost, Reason
 from dashboard.live import words
 from dashboard.live.display import STANDARD, Display
 from dashboard.live.row_view import MOST_REASONS, bare_row_view, row_view
@@ -108,3 +108,18 @@ def test_whose_row_it_is() -> None:
     bare = bare_row_view(ROW)
     assert (bare["silent"], bare["over"], bare["fields"]["inside"]) == (True, True, True)
     assert bare_row_view(replace(ROW, tallied_in_at=None))["fields"]["inside"] is False
+
+
+@pytest.mark.parametrize("code", ["empty", "valve_closed"])
+def test_what_an_empty_or_shut_cylinder_reads_now_is_not_crossed_out(code: Any) -> None:
+    """A gauge of 0 bar that was heard 2 s ago was struck through, as an old one."""
+    lost = {"lost": Lost(code, NOW - 90.0), "started_at": None}
+    assert shown(**lost, pressure_at=NOW - 60.0)["silent"] is False
+    assert shown(**lost, pressure_at=NOW - 60.1)["silent"] is True
+    assert shown(lost=Lost("off", NOW - 90.0), pressure_at=NOW - 2.0)["silent"] is True
+
+
+def test_whoever_is_shown_after_the_word_out_can_be_closed() -> None:
+    """The window had no button for it: the row of a set put down with its valve open stayed for ever."""
+    assert shown(tallied_in_at=None, tallied_out_at=NOW - 90.0)["fields"]["lost"] is True
+    assert shown(tallied_in_at=None)["fields"]["lost"] is False
