@@ -6,6 +6,7 @@ import ast
 import re
 import zipfile
 from importlib.resources import files
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -66,6 +67,14 @@ def test_a_document_is_shown_whole_and_its_links_lead_somewhere(name: str) -> No
         assert leads[2] is None or leads[2] in places_of(leads[1]), target
     places = [method.anchor(heading) for heading, _ in method.sections(shown) if heading]
     assert len(places) == len(set(places))
+
+
+@pytest.mark.parametrize("name", method.DOCUMENTS)
+def test_every_column_of_a_table_has_a_head(name: str) -> None:
+    """Whoever hears the page has nothing else that says what a cell is; five heads were empty."""
+    lines = method.document(name).splitlines()
+    heads = [line for line, below in pairwise(lines) if re.fullmatch(r"[|][ :|-]+[|]", below)]
+    assert [line for line in heads if any(not cell.strip() for cell in line[1:-1].split("|"))] == []
 
 
 def test_the_names_of_the_documents_are_all_there() -> None:
