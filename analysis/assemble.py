@@ -147,6 +147,7 @@ def _entry_row(entry: Entry, by_wear: Mapping[str, Examined]) -> tuple[Any, ...]
         other.incident_id if other is not None else None,
         other.in_us if other is not None else None,
         entry.not_due_us,
+        entry.due_as_last_heard,
     )
 
 

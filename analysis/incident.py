@@ -31,11 +31,12 @@ from analysis.assemble import (
 )
 from analysis.clocks.clocks import Clocks, reconcile
 from analysis.clocks.links import links_down
-from analysis.findings.ends import close_ends
+from analysis.findings.ends import close_ends, give_not_due
 from analysis.findings.examined import Examined, early_ends, examine
 from analysis.findings.finding import Context
 from analysis.findings.findings import find
 from analysis.findings.sensors import offsets_of
+from analysis.live.last_heard import give_last_heard
 from analysis.profile import Profile
 from analysis.records import PowerUp, micros, power_ups
 from analysis.refused import note_refused, of_incident, read_refused, refused_table
@@ -43,7 +44,7 @@ from analysis.same_id import apart
 from analysis.services import told_apart
 from analysis.tables import TABLES, Results
 from analysis.wears.calls import answers, read_calls
-from analysis.wears.entries import find_entries, turns_of
+from analysis.wears.entries import find_entries, give_team_moments, turns_of
 from analysis.wears.gauges import read_gauges
 from analysis.wears.tally import (
     FORGOTTEN_AFTER_US,
@@ -180,6 +181,9 @@ def analysed(
         wears, book.stays, notes, profile, early=early_ends(examined), gauges=gauges, keys=keys
     )
     close_ends(entries, examined, records, gauges)
+    give_last_heard(entries, examined, profile)
+    give_team_moments(entries, profile.turn_back.policy)
+    give_not_due(entries)
     give_entries(alarms, entries)
     turns = turns_of(entries)
     acknowledged: dict[str, list[int]] = {}

@@ -137,7 +137,7 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
             pl.String,
             "",
             "at most: no reading shows the exit, so until tallied out; at least: never tallied out, or "
-            "turn-back may have been due earlier (turn_back_not_before); not known: both",
+            "turn-back may have been due earlier (turn_back_not_before); not known: both, or as last heard",
         ),
         ("turn_back_note", pl.String, "", "text of the note that counts as the turn"),
         (
@@ -152,6 +152,13 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
             TIME,
             "",
             "last reading before turn_back_at, if nothing was heard between; null if readings show it",
+        ),
+        (
+            "turn_back_as_last_heard",
+            pl.Boolean,
+            "",
+            "turn_back_at is the early end of the last forecast of somebody who fell silent for good, as "
+            "on the board: no reading shows it; it may have been due at any time after turn_back_not_before",
         ),
     ),
     "air": _columns(

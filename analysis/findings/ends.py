@@ -61,6 +61,11 @@ def close_ends(
         _after_empty(entry, by_wear, by_set)
         own = [one for set_id in entry.set_ids for one in by_set.get(set_id, ())]
         entry.unheard_apart_s = _unheard_apart_s(entry, by_wear, own)
+
+
+def give_not_due(entries: Sequence[Entry]) -> None:
+    """Give every entry the last moment at which turn-back was not due, if a silence followed."""
+    for entry in entries:
         entry.not_due_us = _not_due_us(entry, entries)
 
 
@@ -87,6 +92,8 @@ def _not_due_us(entry: Entry, entries: Sequence[Entry]) -> int | None:
             ):
                 reached.append(charge.unseen_since(moment.at_us, one.gauges, began_us) or moment.at_us)
             began_us = charge.wears[-1].ended_us if charge.wears else began_us
+        if one.as_last_heard is not None and since_us <= one.as_last_heard[1] <= until_us:
+            reached.append(one.as_last_heard[0])
     first_us = max(min(reached, default=due_us), entry.entered_us)
     return first_us if first_us < due_us else None
 

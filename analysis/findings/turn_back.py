@@ -66,13 +66,13 @@ def _turned_back_late(
     # If the due moment is not known, the earliest decides: knowing less must not make a turn timely.
     earliest_us = entry.not_due_us or due_us
     unknown_s = (due_us - earliest_us) * 1e-6
+    upper = "at most " if entry.due_as_last_heard else ""  # no reading shows that it was due at all
     if entry.noted is not None:
         late_s = (entry.noted.at_us - earliest_us) * 1e-6
         if late_s <= margin_s:
             return
-        statement = (
-            f"The desk noted the turn at {clock(entry.noted.at_us)}, {_from_to(late_s, unknown_s)} late"
-        )
+        long = f"{upper}{lasting(late_s)}" if upper else _from_to(late_s, unknown_s)
+        statement = f"The desk noted the turn at {clock(entry.noted.at_us)}, {long} late"
         if below_s > max(margin_s, least_s):
             statement += f". The wearer left after {_from_to(below_s, below_s - least_s)} below the warning"
         evidence.append(entry.noted.identity)
@@ -93,6 +93,7 @@ def _turned_back_late(
                 f"“{perhaps.text}”)"
             )
             evidence.append(perhaps.identity)
+        bound = upper or bound
         at_most = bound == "at most "
         below = lasting(below_s) if at_most else _from_to(below_s, below_s - least_s)
         at_most_below = bound if at_most else ""
@@ -106,6 +107,7 @@ def _turned_back_late(
         statement = f"{nobody}; the exit at {clock(left_us)}{unheard} was {bound}{long} later{below}: {why}"
         if entry.left_bound == "at least":
             below = below.replace(", after ", ", at least " if least_s == below_s else ", of it ")
+            long = f"{upper}{long}"
             statement = (
                 f"{nobody}. Nobody said that the wearer came out: by {clock(left_us)}, the last "
                 f"known moment, {long} had passed{below}"
@@ -180,6 +182,10 @@ def _proof(
     """Return what shows that turn-back was due: a reading, a gauge by voice, or the lowest member's."""
     if gauge is not None:
         return [gauge.identity]
+    if entry.due_as_last_heard:
+        silent = _last_heard(entry, due_us, context)
+        if silent.wears:
+            return [silent.wears[-1].identity(-1)]
     if wear is not None:
         return [wear.identity_at(due_us)]
     for other in context.entries:
@@ -187,6 +193,18 @@ def _proof(
         if (other.incident_id, other.team) == (entry.incident_id, entry.team) and lowest is not None:
             return [lowest.identity_at(due_us)]
     return [entry.stay.tallies[0].in_identity] if entry.stay is not None else []
+
+
+def _last_heard(entry: Entry, due_us: int, context: Context) -> Entry:
+    """Return whose silence it is by which the team was due: this wearer's own, or a member's."""
+    together = (entry.incident_id, entry.team)
+    return next(
+        one
+        for one in [entry, *context.entries]
+        if one.as_last_heard is not None
+        and one.as_last_heard[1] == due_us
+        and (one is entry or (one.incident_id, one.team) == together)
+    )
 
 
 def _began_unheard(entry: Entry, due_us: int) -> bool:
@@ -198,6 +216,16 @@ def _began_unheard(entry: Entry, due_us: int) -> bool:
 def _due(entry: Entry, gauge: VoiceGauge | None, due_us: int, context: Context) -> str:
     """Say whose moment it was: a team turns back with its lowest member, who may be another wearer."""
     said = f"By {POLICY_WORDS[context.profile.turn_back.policy]}, turn-back was due at {clock(due_us)}"
+    if entry.due_as_last_heard:
+        silent = _last_heard(entry, due_us, context)
+        who = "this wearer" if silent is entry else f"{silent.wearer_id or silent.set_ids[-1]} of the team"
+        heard_us, _ = silent.as_last_heard or (due_us, due_us)
+        bar = next((wear.bar_at(heard_us) for wear in silent.wears[-1:]), None)
+        had = "" if bar is None else f" ({bar:.0f} bar)"
+        return (
+            f"{said} as last heard: {who} was not heard after {clock(heard_us)}{had}, and this is the "
+            "early end of the forecast of that moment. It may have fallen due at any time since"
+        )
     if entry.not_due_us is not None:
         between = f"between {clock(entry.not_due_us)} and {clock(due_us)}"
         said = said.replace(f"was due at {clock(due_us)}", f"fell due {between}")

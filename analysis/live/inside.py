@@ -11,7 +11,7 @@ from typing import Literal
 import numpy as np
 
 from analysis.air.gas import Cylinder, free_air_l
-from analysis.live.follower import WearFollower
+from analysis.live.last_heard import PLANNING_C, minutes_ahead, outlook_at
 from analysis.live.outlook import LATEST_S, Outlook, look_ahead
 from analysis.live.rows import Interval
 from analysis.live.set_now import SetNow
@@ -28,7 +28,6 @@ from analysis.wears.wears import ENDED, USUAL_CYLINDER, Wear
 
 EntryState = Literal["expected", "under_air", "silent", "valve_closed", "empty", "off", "restarted", "out"]
 LINE_STEP_S = 10.0  # one point of the air line
-PLANNING_C = 20.0  # for planned times: the reference temperature of free air
 OWN_RATE_US = 180_000_000  # a shorter wear does not show how hard its wearer breathes
 
 
@@ -247,12 +246,10 @@ class Inside:
                 gas_temperature_c=wear.gas_temperature_c[:end],
                 spike=wear.spike[:end],
             )
-            follower = WearFollower()
-            air, leave_bar = follower.follow(part, (), live_set.profile, until_us), None
+            leave_bar = None
             if self.moment is not None and self.moment.at_us is None:
                 leave_bar = self.moment.leave_bar
-            reading, low_bar, began_at = follower.last, live_set.low_air_bar, follower.zero_us * 1e-6
-            found = look_ahead(air, began_at, reading, low_bar, leave_bar, until_us * 1e-6)
+            found = outlook_at(part, (), live_set.profile, until_us, live_set.low_air_bar, leave_bar)
             live_set.before = made_of, found
         return live_set.before[1]
 
@@ -261,22 +258,7 @@ class Inside:
         moment = self.moment
         if moment is None or moment.at_us is not None:
             return None
-        if moment.leave_us is not None:
-            minutes = (moment.leave_us * 1e-6 - now_s) / 60.0  # a moment of the clock, known exactly
-            return Interval(minutes, minutes, minutes)
-        if moment.policy == "forecast":
-            if low_air is None:
-                return None
-            rules = self.live_set.profile.turn_back
-            enough = rules.way_in_min + rules.forecast.margin_min
-            # This policy uses the early end (of a young wear the middle) as its own middle, and the next
-            # figure as its late end.
-            early, late = (low_air.low, low_air.median)
-            if low_air.early_only:
-                early, late = low_air.median, low_air.high
-            early = max(early - enough, 0.0)
-            return Interval(early, early, max(late - enough, early))
-        return leave
+        return minutes_ahead(moment, self.live_set.profile, now_s, low_air, leave)
 
     def planned_min(self, from_bar: float, target_bar: float | None) -> float | None:
         """Return the minutes from one pressure down to another at the planning rate."""

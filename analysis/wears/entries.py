@@ -57,6 +57,11 @@ class Entry:
     unheard_apart_s: float = 0.0
     # From there, too: the last moment at which turn-back was not due yet, if a silence followed.
     not_due_us: int | None = None
+    # For somebody who fell silent for good above turn-back, from `analysis.live.last_heard`: when they were
+    # last heard, and the early end of the forecast of that moment.
+    as_last_heard: tuple[int, int] | None = None
+    # Whether `team_turn_back_us` is such a moment: it may have been due at any time since the silence began.
+    due_as_last_heard: bool = False
 
     @property
     def tally(self) -> TallyEntry | None:
@@ -237,6 +242,8 @@ class Entry:
         """`at most`, `at least`; `not known` if neither the due moment nor the exit is known; else empty."""
         said = "at least" if self.under_air_until_us is not None else self.left_bound
         said = said if self.noted is None else ""
+        if self.due_as_last_heard:
+            return "not known"
         if self.not_due_us is None:
             return said
         return "not known" if said == "at most" else "at least"
@@ -334,11 +341,19 @@ def find_entries(
     end_us = as_of_us if as_of_us is not None else max(ends, default=0)
     for entry in entries:
         _judge(entry, notes, profile, as_of_us, end_us, early or {}, policies, gauges)
-    moments = team_moments(entries, profile.turn_back.policy)
+    give_team_moments(entries, profile.turn_back.policy)
+    return entries
+
+
+def give_team_moments(entries: Sequence[Entry], policy: PolicyName) -> None:
+    """Give every entry the moment when its team must turn back."""
+    moments = team_moments(entries, policy)
+    last_heard = {entry.as_last_heard[1] for entry in entries if entry.as_last_heard is not None}
+    read = {one.at_us for entry in entries for one in entry.moments.get(policy, ())}
     for entry in entries:
         reached = [at_us for at_us in moments[entry.entry_id] if at_us is not None]
         entry.team_turn_back_us = min(reached, default=None)
-    return entries
+        entry.due_as_last_heard = entry.team_turn_back_us in last_heard - read
 
 
 def _tallied(wears: Sequence[Wear], stays: Sequence[Stay], keys: Keys) -> list[Entry]:
@@ -450,6 +465,8 @@ def team_moments(entries: Sequence[Entry], policy: PolicyName) -> dict[str, list
     for entry in entries:
         if entry.team is not None:
             reached = [one.at_us for one in entry.moments.get(policy, ()) if one.at_us is not None]
+            if policy == entry.policy and entry.as_last_heard is not None:
+                reached.append(entry.as_last_heard[1])
             teams.setdefault((entry.incident_id, entry.team), []).extend(reached)
     found: dict[str, list[int | None]] = {}
     for entry in entries:
@@ -460,6 +477,12 @@ def team_moments(entries: Sequence[Entry], policy: PolicyName) -> dict[str, list
             first_us, last_us = entry.span_of(number)
             moments = [at_us for at_us in together if first_us <= at_us <= last_us]
             moments += [own.at_us] if own is not None and own.at_us is not None else []
+            if (
+                policy == entry.policy
+                and entry.as_last_heard is not None
+                and number == len(entry.charges) - 1
+            ):
+                moments.append(entry.as_last_heard[1])
             found[entry.entry_id].append(min(moments, default=None))
     return found
 

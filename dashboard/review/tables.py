@@ -94,7 +94,8 @@ def _due(entry: dict[str, Any], wear_id: str | None, setting: Setting) -> Any:
     at, since = entry["turn_back_at"], entry["turn_back_not_before"]
     if since is None:
         return setting.time(at, wear_id)
-    said = words.BETWEEN.format(first=setting.clock(since), last=setting.clock(at))
+    pattern = words.AS_LAST_HEARD if entry["turn_back_as_last_heard"] else words.BETWEEN
+    said = pattern.format(first=setting.clock(since), last=setting.clock(at))
     return setting.jump(said, at, wear_id)
 
 
@@ -103,12 +104,14 @@ def _late_by(entry: dict[str, Any]) -> Any:
     bound, late_s, since = (entry[f"turn_back_{name}"] for name in ("late_bound", "late_s", "not_before"))
     if since is None or late_s is None:
         return seconds(late_s, f"{bound} " if bound else "")
+    noted_at = entry["turn_back_noted_at"]
     most_s = late_s + (entry["turn_back_at"] - since).total_seconds()
+    if noted_at is not None:
+        most_s = max((noted_at - since).total_seconds(), 0.0)
     if bound == "not known":
         return seconds(most_s, words.MOST)
-    if entry["turn_back_noted_at"] is None:
+    if noted_at is None:
         return seconds(late_s, words.LEAST)
-    most_s = (entry["turn_back_noted_at"] - since).total_seconds()
     return cell(words.FROM_TO.format(least=duration_text(late_s), most=duration_text(most_s)), value=most_s)
 
 

@@ -51,7 +51,10 @@ def told_by_review(heard: list[Heard]) -> dict[str, Any]:
             row["ended_how"],
             row["entry_bar"],
             row["turn_back_bar"],
-            row["turn_back_at"] and row["turn_back_at"].timestamp(),
+            # What is only as last heard, the board's rows say: see the test of it below.
+            None
+            if row["turn_back_as_last_heard"]
+            else row["turn_back_at"] and row["turn_back_at"].timestamp(),
         )
         for row in results["entries"].to_dicts()
     }
@@ -417,3 +420,17 @@ def test_a_fault_capture_says_the_same_live_and_after_the_fact(name: str) -> Non
     long = heard[-1].received - heard[0].received > timedelta(hours=1)
     board, _ = followed(heard, 300 if long else TICK_S)
     assert_same(told_by_board(board), told_by_review(heard))
+
+
+@pytest.mark.parametrize("name", ["one clock far ahead", "a gauge that sticks"])
+def test_a_turn_back_as_last_heard_is_the_one_that_the_row_showed(name: str) -> None:
+    heard = FAULTS[name]()
+    board, shown = LiveBoard(PROFILE), []
+    for now, lot in ticks(heard):
+        board.take(frames_from_heard(lot))
+        reasons = [reason for row in board.snapshot(now).rows for reason in row.reasons]
+        shown += [one.since_at for one in reasons if one.code == "turn_back_as_last_heard"]
+    (row,) = (
+        analyse(frames_from_heard(heard), PROFILE)["entries"].filter("turn_back_as_last_heard").to_dicts()
+    )
+    assert row["turn_back_at"].timestamp() == pytest.approx(shown[-1], abs=SECOND)

@@ -72,6 +72,7 @@ CONTRACT = {
         ("other_incident_id", pl.String),
         ("other_tallied_in", TIME),
         ("turn_back_not_before", TIME),
+        ("turn_back_as_last_heard", pl.Boolean),
     ],
     "air": [
         ("wear_id", pl.String),

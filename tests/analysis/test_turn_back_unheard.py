@@ -10,6 +10,9 @@ import pytest
 
 from analysis.incident import analyse
 from analysis.profile import Profile
+from dashboard.review.clock import Window
+from dashboard.review.setting import Setting
+from dashboard.review.tables import entry_table
 
 PROFILE = Profile.default()
 WHO = {"incident_id": "I-1", "set_id": "S-1", "wearer_id": "W-1", "team": "Alder"}
@@ -150,3 +153,60 @@ def test_an_exit_that_nobody_heard_is_late_at_most_since_the_silence_began(log: 
         "not known",
     )
     assert "at most 17 min 10 s later" in late["statement"]
+
+
+def silent_for_good(log: Any, *, noted_s: float | None = None, mate_bar_s: float = 0.07) -> None:
+    """W-1 loses 0.16 bar/s and is never heard after 10:05:20 (252 bar): 177.5 bar is due at 10:13:06."""
+    desk = log.desk()
+    for number, bar_s in ((1, 0.16), (2, mate_bar_s)):
+        who = WHO | {"set_id": f"S-{number}", "wearer_id": f"W-{number}"}
+        one = log.talker(f"S-{number}")
+        one.set_up(0)
+        desk.say(10, "tally", action="in", **who)
+        silent = (320.0, 1600.0) if number == 1 else (0.0, 0.0)
+        one.breathe(20, 1500, bar_s=bar_s, silent=silent, closes=number == 2)
+        if number == 1:  # not its closing either
+            one.said = [each for each in one.said if each[0] < 320]
+        desk.say(1530, "tally", action="out", **who)
+    if noted_s is not None:
+        desk.say(noted_s, "note", incident_id="I-1", text="Alder turning back")
+
+
+@pytest.mark.parametrize("mate_bar_s", [0.05, 0.11])
+def test_who_falls_silent_for_good_has_the_turn_back_that_the_board_showed(
+    log: Any, see: Any, mate_bar_s: float
+) -> None:
+    """The record had no turn-back, or the mate's, and "at most 5 min 45 s" of what was 12 min 11 s."""
+    silent_for_good(log, mate_bar_s=mate_bar_s)
+    (team,) = see(1000).teams
+    results = analyse(log.frames(), PROFILE)
+    assert results["entries"]["turn_back_as_last_heard"].to_list() == [True, True]
+    for row in results["entries"].to_dicts():
+        assert row["turn_back_at"].timestamp() == pytest.approx(team.turn_back_reached_at, abs=1.0)
+        assert row["turn_back_not_before"].timestamp() == pytest.approx(log.at(319).timestamp(), abs=1.0)
+        assert row["turn_back_late_bound"] == "not known"
+    for shown in entry_table(results["entries"], Setting({}, Window(0.0, 1e15))).rows:
+        assert "as last heard" in str(shown)
+        assert "at most 20 min" in str(shown)
+    found = results["findings"].filter(pl.col("code") == "turned_back_late").to_dicts()
+    assert len(found) == 2
+    for one in found:
+        assert "was not heard after 10:05:19 UTC" in one["statement"]
+        assert "at most 20 min 1" in one["statement"]
+
+
+def test_a_silent_member_makes_a_noted_turn_late_by_an_upper_bound(log: Any) -> None:
+    silent_for_good(log, noted_s=900)
+    _, found = of(log)
+    assert len(found) == 2
+    assert all("noted the turn at 10:15:00 UTC, at most 9 min 41 s late" in one["statement"] for one in found)
+
+
+def test_who_is_out_before_the_last_forecast_says_so_was_never_due(log: Any) -> None:
+    one, desk = log.talker("S-1"), log.desk()
+    one.set_up(0)
+    desk.say(10, "tally", action="in", **WHO)
+    one.breathe(20, 320, bar_s=0.1, closes=False)
+    desk.say(380, "tally", action="out", **WHO)
+    row, found = of(log)
+    assert (row["turn_back_at"], row["turn_back_as_last_heard"], found) == (None, False, [])
