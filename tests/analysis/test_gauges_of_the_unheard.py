@@ -234,10 +234,10 @@ def test_of_whoever_never_came_out_no_exit_is_told(log: Any) -> None:
 
 
 def test_a_member_who_was_silent_at_the_teams_turn_back_is_given_as_last_heard(log: Any) -> None:
-    for number, seconds in ((1, 1500), (2, 300)):
+    for number, seconds, bar_s in ((1, 900, 0.3), (2, 300, 0.1)):
         one = log.talker(f"S-{number}")
         one.set_up(0)
-        one.breathe(20, seconds, bar_s=0.1, closes=number == 1)
+        one.breathe(20, seconds, bar_s=bar_s, closes=number == 1)
         member(log, number, 2600)
     findings = analyse(log.frames(), Profile.default())["findings"]
     (late,) = findings.filter(code="turned_back_late", set_id="S-2")["statement"]
