@@ -143,19 +143,23 @@ def test_a_changed_note_is_found_also_with_its_own_hash_made_anew(case: Path) ->
     assert any(fault.startswith("data/report.html") for fault in verify_case(case, again=True).faults)
 
 
-@pytest.fixture
-def doctored(tmp_path: Path) -> Path:
-    """A case made, by this very program, from an archive that was made from a doctored capture."""
+@pytest.fixture(scope="module")
+def doctored_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("doctored")
 
     def changed(heard: Heard) -> Heard:
         return heard._replace(payload=heard.payload.replace(b"Told Alder W-02 to leave", b"Told to stay"))
 
-    write_capture(tmp_path / "doctored.ndjson", map(changed, read_capture(SAMPLE)))
-    import_capture(tmp_path / "doctored.ndjson", tmp_path / "doctored")
-    write_case(
-        tmp_path / "doctored", Profile.default(), INCIDENT, tmp_path / "case of it", NOW, why="inquiry 31-7"
-    )
-    return tmp_path / "case of it"
+    write_capture(folder / "doctored.ndjson", map(changed, read_capture(SAMPLE)))
+    import_capture(folder / "doctored.ndjson", folder / "doctored")
+    write_case(folder / "doctored", Profile.default(), INCIDENT, folder / "case", NOW, why="inquiry 31-7")
+    return folder / "case"
+
+
+@pytest.fixture
+def doctored(doctored_once: Path, tmp_path: Path) -> Path:
+    """A case made, by this very program, from an archive that was made from a doctored capture."""
+    return Path(shutil.copytree(doctored_once, tmp_path / "case of it"))
 
 
 def test_a_case_from_a_doctored_capture_is_not_the_one_that_was_noted(

@@ -51,6 +51,17 @@ def client(context: PageContext) -> Any:
 
 
 @pytest.fixture(scope="module")
+def untouched(imported: Path) -> PageContext:
+    """Of an archive that no test writes into: for what is refused."""
+    return PageContext(archive=Archive(imported), profile=Profile.default())
+
+
+@pytest.fixture(scope="module")
+def refusing(untouched: PageContext) -> Any:
+    return create_app(untouched, pages={"/review": review}).server.test_client()
+
+
+@pytest.fixture(scope="module")
 def incident(imported: Path) -> str:
     return str(incidents_in(imported)["incident_id"].drop_nulls()[0])
 
@@ -110,22 +121,22 @@ def test_a_withdrawal_is_a_new_record_and_the_note_stays(
     ],
 )
 def test_a_field_that_cannot_be_taken_is_named(
-    client: Any, context: PageContext, incident: str, change: dict[str, str], words: str
+    refusing: Any, untouched: PageContext, incident: str, change: dict[str, str], words: str
 ) -> None:
-    before = len(context.archive.messages()["note"])
-    answer = post(client, incident, **{**NOTE, **change})
+    before = len(untouched.archive.messages()["note"])
+    answer = post(refusing, incident, **{**NOTE, **change})
     assert answer.status_code in (400, 409, 422)
     assert words in answer.json["problem"]
-    assert len(context.archive.messages()["note"]) == before
+    assert len(untouched.archive.messages()["note"]) == before
 
 
 @pytest.mark.parametrize("name", ["withdraws", "looks_at", "bookmark"])
 def test_what_names_no_note_finding_or_view_does_not_become_a_note(
-    client: Any, context: PageContext, incident: str, name: str
+    refusing: Any, untouched: PageContext, incident: str, name: str
 ) -> None:
-    before = len(context.archive.messages()["note"])
-    assert post(client, incident, **{**NOTE, name: 5}).status_code == 400
-    assert len(context.archive.messages()["note"]) == before
+    before = len(untouched.archive.messages()["note"])
+    assert post(refusing, incident, **{**NOTE, name: 5}).status_code == 400
+    assert len(untouched.archive.messages()["note"]) == before
 
 
 @pytest.mark.parametrize(
@@ -139,15 +150,15 @@ def test_what_names_no_note_finding_or_view_does_not_become_a_note(
     ],
 )
 def test_a_request_from_elsewhere_writes_nothing(
-    client: Any, context: PageContext, incident: str, headers: dict[str, str]
+    refusing: Any, untouched: PageContext, incident: str, headers: dict[str, str]
 ) -> None:
-    before = len(context.archive.messages()["note"])
-    assert post(client, incident, headers, **NOTE).status_code == 403
-    assert len(context.archive.messages()["note"]) == before
+    before = len(untouched.archive.messages()["note"])
+    assert post(refusing, incident, headers, **NOTE).status_code == 403
+    assert len(untouched.archive.messages()["note"]) == before
 
 
-def test_an_incident_that_is_not_there_takes_no_note(client: Any) -> None:
-    assert post(client, "I-none", **NOTE).status_code == 404
+def test_an_incident_that_is_not_there_takes_no_note(refusing: Any) -> None:
+    assert post(refusing, "I-none", **NOTE).status_code == 404
 
 
 def test_with_the_broker_down_a_note_is_neither_sent_nor_kept(context: PageContext, incident: str) -> None:
@@ -221,10 +232,10 @@ def test_a_withdrawal_needs_its_note_and_a_reason(client: Any, context: PageCont
     ],
 )
 def test_a_request_that_is_no_note_writes_nothing(
-    client: Any, context: PageContext, body: bytes, mimetype: str, status: int
+    refusing: Any, untouched: PageContext, body: bytes, mimetype: str, status: int
 ) -> None:
-    before = len(context.archive.messages()["note"])
-    answer = client.post("/review/note", data=body, content_type=mimetype, headers=OURS)
+    before = len(untouched.archive.messages()["note"])
+    answer = refusing.post("/review/note", data=body, content_type=mimetype, headers=OURS)
     assert answer.status_code == status
     assert answer.json["problem"]
-    assert len(context.archive.messages()["note"]) == before
+    assert len(untouched.archive.messages()["note"]) == before

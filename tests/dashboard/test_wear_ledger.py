@@ -6,6 +6,7 @@ import contextlib
 import fcntl
 import json
 import os
+import shutil
 import threading
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -68,9 +69,16 @@ def put(folder: Path, heard: list[Heard], name: str) -> None:
     seal_messages(folder, frames_from_heard(heard), name)
 
 
+@pytest.fixture(scope="module")
+def sealed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("sealed")
+    put(folder, HEARD, "first")
+    return folder
+
+
 @pytest.fixture
-def archive(tmp_path: Path) -> Archive:
-    put(tmp_path, HEARD, "first")
+def archive(sealed: Path, tmp_path: Path) -> Archive:
+    shutil.copytree(sealed, tmp_path, dirs_exist_ok=True)
     return Archive(tmp_path)
 
 
