@@ -19,7 +19,7 @@ from tests.faults.fault_samples import ALL_FAULTS, preloaded_shim
 
 ROOT = Path(__file__).parents[2]
 WORKS = ["receiving", "sealing", "merging", "indexing", "retaining"]
-EVERY = 1 if ALL_FAULTS else 12
+EVERY = 1 if ALL_FAULTS else 18
 
 
 @pytest.fixture(scope="module")

@@ -340,7 +340,7 @@ def _listening(url: str, archive: Path, *more: str) -> Iterator[subprocess.Popen
 def test_killed_again_and_again_under_load_loses_nothing_and_keeps_each_once(
     mosquitto: Any, tmp_path: Path, wait_until: WaitUntil
 ) -> None:
-    chance, kills = random.Random(20310504), 20 if ALL_FAULTS else 8
+    chance, kills = random.Random(20310504), 20 if ALL_FAULTS else 4
     settings = tmp_path / "settings.toml"
     settings.write_text("[seal]\nrows = 60\nseconds = 0.3\n")  # so that kills fall into sealing too
     archive = tmp_path / "archive"
