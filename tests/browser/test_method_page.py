@@ -32,8 +32,9 @@ def test_a_document_can_be_read(page: Any, address: str, name: str, axe: Callabl
     page.wait_for_selector(READY)
     assert page.locator("h1").count() == 1
     assert axe(page) == []
-    page.emulate_media(color_scheme="dark")
-    assert axe(page, contrast=True) == []
+    if name == "method":  # has every kind of text that the others have
+        page.emulate_media(color_scheme="dark")
+        assert axe(page, contrast=True) == []
     # Each link of the text leads to a document or a place on this one, and no text was taken for a link.
     links = page.locator(".method section a").evaluate_all("all => all.map(a => a.getAttribute('href'))")
     assert [link for link in links if not link.startswith("/method?document=")] == []
