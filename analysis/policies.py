@@ -8,7 +8,7 @@ Nominal litres (volume x bar) appear only in `fixed_margin`, because that doctri
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated, Any, ClassVar, Literal, Protocol
 
 import msgspec
@@ -66,7 +66,7 @@ class Course:
     at_us: NDArray[np.int64]
     bar: NDArray[np.float64]
     low_air_bar: float  # the warning
-    cylinder: Cylinder | None  # None when the set never said
+    cylinder: Cylinder  # where the set never said, a usual one
     objective_us: int | None  # when the desk noted that the objective was reached
     way_in_min: float  # the way in where nobody noted that
     until_us: int  # until when this is known: the last reading, or now
@@ -102,7 +102,8 @@ class TurnBackMoment:
     policy: PolicyName
     at_us: int | None  # when turn-back was reached; None when not (yet)
     pressure_bar: float | None  # the reading at that moment
-    # The pressure at which to turn back; None where the policy names a time, or does not know it yet.
+    # The pressure at which to turn back; None where the policy names a time, or does not know it yet, unless
+    # the warning came first.
     leave_bar: float | None
     leave_us: int | None = None  # the moment at which to turn back, for a policy that names one
 
@@ -141,7 +142,7 @@ class DoubleReturn(_Rule, frozen=True, forbid_unknown_fields=True, kw_only=True)
     factor: Annotated[float, Meta(ge=1, le=5)] = 2.0
 
     def judge(self, course: Course) -> TurnBackMoment:
-        """Never below the warning: that is the latest start of the way back (EN 137, secondary source)."""
+        """Leave by the way in, once that is over."""
         objective_us = course.entry_us + (course.way_in_us if course.opening_heard else 0)
         if not len(course.at_us) or objective_us > int(course.at_us[-1]):
             return self._reached(course, None, None)
@@ -163,7 +164,8 @@ class HalfOfUsable(_Rule, frozen=True, forbid_unknown_fields=True, kw_only=True)
     def judge(self, course: Course) -> TurnBackMoment:
         """Half of what is above the reserve is for the way back."""
         reserve_bar = max(self.reserve_bar or course.low_air_bar, self.reserve_fraction * course.entry_bar)
-        leave_bar = half_of_usable_bar(course.entry_bar, reserve_bar, self.round_up_bar)
+        half_bar = half_of_usable_bar(course.entry_bar, reserve_bar, self.round_up_bar)
+        leave_bar = max(half_bar, course.low_air_bar)
         return self._reached(course, course.first_at_or_below(leave_bar, course.entry_us), leave_bar)
 
 
@@ -178,8 +180,6 @@ class FixedMargin(_Rule, frozen=True, forbid_unknown_fields=True, kw_only=True):
 
     def judge(self, course: Course) -> TurnBackMoment:
         """A moment of the clock: known as soon as the cylinder is."""
-        if course.cylinder is None:
-            return self._reached(course, None, None)
         # Of an unheard beginning the time is not known either: then what was read first counts from there.
         first_bar = course.entry_bar if course.opening_heard else float(course.bar[0])
         minutes = working_minutes(first_bar, course.cylinder.total_l, self.planning_l_min, self.margin_min)
@@ -209,6 +209,14 @@ POLICY_WORDS: dict[str, str] = {one.name: one.words for one in POLICY_TYPES}
 
 
 def judge_by(name: PolicyName, rules: Any, course: Course) -> TurnBackMoment:
-    """Return what one policy says of a cylinder, with the numbers of a profile's part `turn_back`."""
+    """Return what one policy says of a cylinder, with the numbers of a profile's part `turn_back`.
+
+    None turns back later than at the warning: that is the latest start of the way back (EN 137, secondary
+    source).
+    """
     rule: Policy = getattr(rules, name)
-    return rule.judge(course)
+    judged = rule.judge(course)
+    low_us = course.first_at_or_below(course.low_air_bar, course.entry_us)
+    if low_us is None or (judged.at_us is not None and judged.at_us <= low_us):
+        return judged
+    return replace(judged, at_us=low_us, pressure_bar=course.bar_at(low_us), leave_bar=course.low_air_bar)

@@ -133,10 +133,10 @@ def judge(row: Row, alarms: Mapping[str, float], now_s: float, *, was_soon: bool
     # Somebody past turn-back who has no air now stays past it.
     if (inside or row.by_voice or row.lost is not None) and row.turn_back_reached_at is not None:
         because("turn_back", "turn_back", row.turn_back_reached_at)
-    if inside and row.turn_back is not None:
-        soon = SOON_UNTIL_MIN if was_soon else SOON_MIN
-        if row.turn_back.low <= soon:
-            because("turn_back_soon", "turn_back_soon")
+    soon = SOON_UNTIL_MIN if was_soon else SOON_MIN
+    left = row.turn_back or row.low_air  # where no turn-back is known yet, it comes before the warning
+    if inside and row.turn_back_reached_at is None and left is not None and left.low <= soon:
+        because("turn_back_soon", "turn_back_soon")
     for kind, about in KINDS.items():
         if kind in alarms and not about.own_state:
             because("other_alarm", kind, alarms[kind])

@@ -162,9 +162,11 @@ def row_of(
     moment = inside.moment
     due_us = inside.not_due_us or (moment.at_us if moment is not None else None)
     reliefs = [in_seconds(due_us), was_turn_back[0] if was_turn_back else None]
-    if turn_back is not None:  # planned, nobody knows yet how hard the work is
-        is_planned = planned and moment is not None and moment.leave_us is None
-        reliefs.append(now_s + 60.0 * turn_back.low * (_hard_part(inside) if is_planned else 1.0))
+    if turn_back is not None:
+        reliefs.append(now_s + 60.0 * turn_back.low)
+        ahead = low_air if moment is not None and moment.leave_us is not None else turn_back
+        if planned and ahead is not None:  # nobody knows yet how hard the work is
+            reliefs.append(now_s + 60.0 * ahead.low * _hard_part(inside))
     relief = min((at for at in reliefs if at is not None), default=None)
     out_at = in_seconds(entry.ended_us) if entry.ended_how in ("tallied_out", "resolved") else None
     row = Row(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from analysis.air.gas import free_air_l
@@ -40,7 +41,9 @@ def minutes_ahead(
     """Return the minutes to a turn-back that was not reached, by its policy; None when not known."""
     if moment.leave_us is not None:
         minutes = (moment.leave_us * 1e-6 - now_s) / 60.0  # a moment of the clock, known exactly
-        return Interval(minutes, minutes, minutes)
+        warned = low_air or Interval(math.inf, math.inf, math.inf)  # the warning may come before
+        median, low, high = (min(minutes, end) for end in (warned.median, warned.low, warned.high))
+        return Interval(median, low, high, warned.early_only and low < minutes)
     if moment.policy == "forecast":
         if low_air is None:
             return None

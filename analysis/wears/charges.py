@@ -168,7 +168,7 @@ class Charge:
             at_us=at_us,
             bar=bar,
             low_air_bar=self.low_air_bar,
-            cylinder=self.cylinder,
+            cylinder=self.cylinder or USUAL_CYLINDER,
             objective_us=objective_us,
             way_in_min=profile.turn_back.way_in_min,
             until_us=until_us,

@@ -15,9 +15,10 @@ from analysis.air.breathing_model import VESSEL, used_sd_l
 from analysis.air.gas import Cylinder, free_air_l
 from analysis.incident import analyse
 from analysis.live.attention import judge
+from analysis.live.board import LiveBoard
 from analysis.live.rows import Row
 from analysis.policies import Course, DoubleReturn
-from analysis.profile import Profile
+from analysis.profile import Profile, shipped_profile
 
 PROFILE = Profile.default()
 WARNING_BAR = 55.0
@@ -129,7 +130,7 @@ def test_double_return_never_asks_for_less_than_the_warning() -> None:
         at_us=at_us,
         bar=bar,
         low_air_bar=WARNING_BAR,
-        cylinder=None,
+        cylinder=Cylinder(1, 6.8, 300.0),
         objective_us=100_000_000,
         way_in_min=5.0,
         until_us=int(at_us[-1]),
@@ -159,3 +160,65 @@ def test_a_gauge_that_is_off_makes_the_air_used_less_sure() -> None:
     expected_l = 4.0 * (litres_a_bar(300.0) - litres_a_bar(100.0))
     assert abs(expected_l) > 1.0
     assert variance_l2(4.0) - variance_l2(0.0) == pytest.approx(expected_l**2, rel=1e-9)
+
+
+def down_before_the_clock(log: Any) -> None:
+    """Say a slow one, one down to the warning after 20 min 30 s, and the same one of an unknown cylinder.
+
+    By `fixed_margin` all turn back after 6.8 L x 300 bar / 40 L/min - 10 min = 41 min.
+    """
+    desk = log.desk()
+    for name, bar_s in (("slow", 0.06), ("fast", 0.2), ("unknown", 0.2)):
+        talker = log.talker(f"S-{name}")
+        if name != "unknown":
+            talker.set_up(0)
+        talker.breathe(60, 1400, bar_s=bar_s, closes=False)
+        who = {"set_id": f"S-{name}", "wearer_id": name, "team": name}
+        desk.say(50, "tally", incident_id="I-1", action="in", **who)
+        desk.say(1470, "tally", incident_id="I-1", action="out", **who)
+
+
+@pytest.mark.parametrize("name", ["fixed_margin", "half_of_usable", "double_return", "forecast", "thirds"])
+def test_every_policy_turns_back_at_the_warning_at_the_latest(log: Any, name: str) -> None:
+    """Also with a reserve below the warning, on the way in, and of a cylinder that nobody named."""
+    down_before_the_clock(log)
+    profile = shipped_profile(name)
+    half = msgspec.structs.replace(profile.turn_back.half_of_usable, reserve_bar=1.0, round_up_bar=0.0)
+    rules = msgspec.structs.replace(profile.turn_back, way_in_min=60.0, half_of_usable=half)
+    tables = analyse(log.frames(), msgspec.structs.replace(profile, turn_back=rules))
+    low_at = tables["wears"].filter(wearer_id="fast")["low_air_at"].item()
+    due = tables["turn_back"].filter(policy=profile.turn_back.policy, wear_id="S-fast/1/1").to_dicts()
+    assert due[0]["at"] is not None
+    assert due[0]["at"] <= low_at
+    entries = {row["wearer_id"]: row for row in tables["entries"].to_dicts()}
+    for who in ("fast", "unknown"):
+        assert entries[who]["turn_back_at"] <= low_at
+        assert entries[who]["turn_back_bar"] >= WARNING_BAR
+
+
+@pytest.mark.parametrize("name", ["fixed_margin", "double_return"])
+def test_nobody_near_the_warning_reads_minutes_beyond_it(log: Any, name: str) -> None:
+    """And nobody with more air left is above: neither by the clock, nor while the way in is not over."""
+    down_before_the_clock(log)
+    profile = shipped_profile(name)
+    rules = msgspec.structs.replace(profile.turn_back, way_in_min=60.0)
+    see = log.seen_on(LiveBoard(msgspec.structs.replace(profile, turn_back=rules)))
+    snapshot = see(1200)
+    rows = {row.wearer_id: row for row in snapshot.rows}
+    assert [row.wearer_id for row in snapshot.rows][2] == "slow"
+    for who in ("fast", "unknown"):
+        row = rows[who]
+        assert row.low_air is not None
+        assert row.low_air.low < 5.0
+        assert row.attention == "turn_back_soon"
+        if name == "fixed_margin":
+            assert row.turn_back is not None
+            assert (row.turn_back.low, row.turn_back.median) == (row.low_air.low, row.low_air.median)
+            (team,) = [one for one in snapshot.teams if one.team == who]
+            assert team.turn_back == row.turn_back
+            assert row.relief_at is not None
+            assert row.relief_at <= log.at(1200).timestamp()
+    for row in see(1320).rows:
+        if row.wearer_id != "slow":
+            assert row.turn_back_reached_at == pytest.approx(log.at(1285).timestamp(), abs=10)
+    assert rows["slow"].attention == "under_air"

@@ -151,10 +151,14 @@ def test_a_late_setup_gives_the_policy_that_counts_litres_its_moment(log: Any) -
     )
     see = log.seen_on(LiveBoard(profile))
     one = log.talker("S-1")
-    one.set_up(100.5)
+    one.set_up(100.5, cylinders={"count": 1, "water_volume_l": 4.0, "rated_bar": 300.0})
     breathe(one, 1, 120)
-    assert only(see(100)).turn_back is None
-    assert only(see(120)).turn_back is not None
+    usual, named = only(see(100)), only(see(120))
+    assert usual.start_bar is not None
+    assert usual.turn_back is not None  # as for a usual cylinder
+    assert usual.turn_back.high == pytest.approx(6.8 * usual.start_bar / 40.0 - 10.0 - 99 / 60, abs=0.1)
+    assert named.turn_back is not None
+    assert named.turn_back.high == pytest.approx(4.0 * usual.start_bar / 40.0 - 10.0 - 119 / 60, abs=0.1)
 
 
 def test_a_set_that_says_motion_but_not_how_long_it_was_still_has_its_stillness_counted(

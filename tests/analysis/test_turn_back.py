@@ -95,9 +95,9 @@ def test_double_return_never_plans_below_the_warning(log: Any) -> None:
 
 
 def test_fixed_margin_is_nominal_on_purpose(log: Any) -> None:
-    team(log, (240.0,), seconds=2000)
+    team(log, (200.0,), seconds=2000)
     row = replayed(log, with_policy("fixed_margin"))["fixed_margin"]
-    minutes = 6.8 * 240.0 / 40.0 - 10.0  # 30.8
+    minutes = 6.8 * 200.0 / 40.0 - 10.0  # 24, and the warning after 24.2
     assert after(log, row["at"]) == pytest.approx(60 + minutes * 60, abs=1)
 
 
