@@ -85,15 +85,13 @@ def _key_figures(alike: pl.DataFrame, period: str) -> list[tuple[str, str, str, 
     each = words.A_LENGTH.format(length=length)
     figures = [
         ("Wears", f"{row['wears']:,}", "", _mean_of(before["wears"], None, each, 0)),
-        ("Hours under air", f"{row['hours']:,.1f}", "", _mean_of(before["hours"], None, each, 1)),
+        (words.SHEET_AMOUNT["hours"], f"{row['hours']:,.1f}", "", _mean_of(before["hours"], None, each, 1)),
     ]
-    for name, size, title, places in (
-        ("hard_min", "wears", "Minutes breathing hard, a wear", 1),
-        ("silent_min", "wears", "Minutes not heard, a wear", 2),
-        ("heat_dose", "heat_dose_wears", "Heat dose, a wear", 3),
-    ):
-        mean = f"{row[name] / row[size]:,.{places}f}" if row[size] else words.NO_FIGURE
-        figures.append((title, mean, "", _mean_of(before[name], before[size], "", places)))
+    for name, places in (("hard_min", 1), ("silent_min", 2), ("heat_dose", 3)):
+        size = wears_of(row, name)
+        mean = f"{row[name] / size:,.{places}f}" if size else words.NO_FIGURE
+        usual = _mean_of(before[name], wears_of(before, name), "", places)
+        figures.append((words.SHEET_AMOUNT[name], mean, "", usual))
     for event in FLAGS:
         unit = words.UNIT[event]
         title = f"{words.MEASURE[event][:1].upper()}{words.MEASURE[event][1:]}, {unit}"
@@ -117,16 +115,10 @@ def _mean_of(amounts: pl.Series, sizes: pl.Series | None, unit: str, places: int
 
 def _charts(by_month: pl.DataFrame, period: str) -> list[dict[str, Any]]:
     drawn = by_month.filter(pl.col("month").str.slice(0, len(period)) <= period).tail(MONTHS_DRAWN)
-    a_wear = {name: (pl.col(name) / pl.col("wears")).fill_nan(None) for name in ("hard_min", "silent_min")}
-    values = drawn.select("month", "hours", "heat_dose_a_wear", **a_wear)
-    titles = (
-        "Hours under air",
-        "Heat dose, a wear",
-        "Minutes breathing hard, a wear",
-        "Minutes not heard, a wear",
-    )
-    months = values["month"].to_list()
-    return [chart(title, months, each) for title, each in zip(titles, values.drop("month"), strict=True)]
+    names: dict[str, Any] = {"hours": "hours", "heat_dose": "heat_dose_a_wear"}
+    names |= {name: (pl.col(name) / pl.col("wears")).fill_nan(None) for name in ("hard_min", "silent_min")}
+    months = drawn["month"].to_list()
+    return [chart(words.SHEET_AMOUNT[each.name], months, each) for each in drawn.select(**names)]
 
 
 def _standing_out(made: Audit, measured: FalseMarks) -> SheetPart:
@@ -138,14 +130,10 @@ def _standing_out(made: Audit, measured: FalseMarks) -> SheetPart:
 
 
 def _figures(one: Signal) -> str:
-    value, rest, unit = one.value, one.rest, words.UNIT.get(one.measure, "")
-    if one.part == "service":
-        return f"{sentences.figure(abs(value))} {unit} a year, on a mean of {sentences.figure(rest)}"
-    if one.part == "set":
-        if one.how == "fall":
-            return f"{sentences.signed(value)} on a scale from \u22121 (always falling) to 0 (no change)"
-        return f"{sentences.figure(value)} per 1000 wears, other sets {sentences.figure(rest)}"
-    return f"{sentences.figure(value)} {unit}, the others {sentences.figure(rest)}"
+    told = {"value": sentences.figure(abs(one.value)), "rest": sentences.figure(one.rest)}
+    told |= {"signed": sentences.signed(one.value), "unit": words.UNIT.get(one.measure, "")}
+    kind = "charge" if (one.part, one.how) == ("set", "fall") else one.part
+    return words.SHEET_SIGNAL.get(kind, words.SHEET_SIGNAL["other"]).format(**told)
 
 
 def _planning(rates: Mapping[str, Sequence[PlanningRate]], profile: Profile) -> SheetPart:

@@ -66,8 +66,8 @@ def parts(sums: pl.DataFrame, part: str, found: Sequence[Signal]) -> Any:
     for row in sums.iter_rows(named=True):
         name = row[part]
         cells = [name, count(row["wears"]), number(row["wearers"]), number(row["hours"], "", 1)]
-        cells.append(_mean(row, "hard_min", "wears", "min", 1, (name, "hard_min") in odd))
-        cells.append(_mean(row, "heat_dose", "heat_dose_wears", "", 3, (name, "heat_dose") in odd))
+        cells.append(_mean(row, "hard_min", "min", 1, (name, "hard_min") in odd))
+        cells.append(_mean(row, "heat_dose", "", 3, (name, "heat_dose") in odd))
         for measure in PEOPLE_FLAGS:
             wears = wears_of(row, measure)
             rate = binomial_rate(row[measure], wears, PER_WEARS)
@@ -78,7 +78,7 @@ def parts(sums: pl.DataFrame, part: str, found: Sequence[Signal]) -> Any:
             text = f"{sentences.events_text(row, measure)}: {figure} ({low}\u00a0to\u00a0{high})"
             cells.append(cell(_marked(text, (name, measure) in odd), value=rate.rate))
         cells.append(classes(row))
-        cells.append(_mean(row, "silent_min", "wears", "min", 2, (name, "silent_min") in odd))
+        cells.append(_mean(row, "silent_min", "min", 2, (name, "silent_min") in odd))
         rows.append(cells)
     head = words.STATION if part == "station" else words.ROLE
     told = words.LISTINGS["parts"] | {"heads": [head, *words.LISTINGS["parts"]["heads"]]}
@@ -269,10 +269,10 @@ def dose(row: dict[str, Any]) -> Any:
     return number(row["heat_dose"] if row["heat_dose_wears"] else None, "", 3)
 
 
-def _mean(row: dict[str, Any], amount: str, size: str, unit: str, places: int, odd: bool) -> Any:
-    if not row[size]:
+def _mean(row: dict[str, Any], amount: str, unit: str, places: int, odd: bool) -> Any:
+    if not wears_of(row, amount):
         return "–"
-    mean = row[amount] / row[size]
+    mean = row[amount] / wears_of(row, amount)
     return cell(_marked(f"{mean:.{places}f} {unit}".strip(), odd), value=mean)
 
 
