@@ -16,7 +16,7 @@
   /** @type {LiveState} */
   const state = {
     words: null, parts: null, token: "", data: null, lines: {}, announced: new Set(), seenHere: new Map(),
-    at: null, signedOut: false, sessionEnds: 0, goodAt: 0, goodWall: 0, goodClock: "", linesAt: -Infinity, soon: null, missed: null,
+    at: null, broken: false, signedOut: false, sessionEnds: 0, goodAt: 0, goodWall: 0, goodClock: "", linesAt: -Infinity, soon: null, missed: null,
   };
   underair.state = state;
 
@@ -34,7 +34,7 @@
     const { make } = underair;
     const parts = {
       banner: make("div", { class: "banner", role: "alert", hidden: true }),
-      signIn: make("a", { class: "banner sign-in", href: "/sign-in?next=/live", target: "_blank", hidden: true }, state.words.sign_in_again),
+      signIn: make("a", { class: "sign-in-again", href: "/sign-in?next=/live", target: "_blank", hidden: true }, state.words.sign_in_again),
       session: make("span", { class: "session", hidden: true }),
       announce: make("div", { class: "unseen", role: "alert" }),
       printed: make("p", { class: "printed" }),
@@ -168,7 +168,7 @@
     // A sleeping machine stops the one clock, a clock put right moves the other: the longer of the two counts.
     const silentMs = Math.max(performance.now() - state.goodAt, Date.now() - state.goodWall);
     const lost = !state.at && (silentMs > LOST_AFTER_MS || state.signedOut);
-    let text = data?.banner ?? "";
+    let text = data?.banner || (state.broken ? words.broken : "");
     if (lost) {
       text = underair.fill(state.signedOut ? words.signed_out : words.lost, {
         seconds: Math.floor(silentMs / 1000),
@@ -237,7 +237,9 @@
         state.goodWall = Date.now() - (live ? ageMs : 0);
         state.goodClock = state.data.clock ?? state.goodClock;
       }
+      state.broken = true; // until all of it is painted
       paint(); // first: the lines so far may be long in coming
+      state.broken = false;
       if (state.data.ready && performance.now() - state.linesAt > LINES_EVERY_MS) {
         state.linesAt = performance.now();
         state.lines = await (await ask(state.at ? `/board/lines.json?at=${state.at}` : "/live/lines.json")).json();

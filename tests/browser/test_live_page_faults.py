@@ -101,6 +101,23 @@ def test_a_server_that_starts_says_so_and_shows_nothing_that_looks_like_good_new
         page.goto("about:blank")
 
 
+def test_a_page_that_cannot_draw_all_of_the_board_says_so(live: Any, crew: Crew) -> None:
+    """Of a server of another version, say: a board without its roll calls looked like one that has none."""
+    live.expected_console += ["Cannot read properties", "is not iterable", "rolls"]
+
+    def without_rolls(route: Any) -> None:
+        answer = route.fetch()
+        route.fulfill(response=answer, json={**answer.json(), "rolls": None})
+
+    crew.desk("incident", incident_id="I-1", action="open", name="Quay 4")
+    live.locator(".incidents", has_text="Quay 4").wait_for()
+    live.route("**/live.json*", without_rolls)
+    live.locator(".banner", has_text="could not be drawn").wait_for()
+    assert live.locator("#live.not-live").count() == 1
+    live.unroute("**/live.json*")
+    live.wait_for_selector(".banner", state="hidden")
+
+
 def test_what_is_typed_stays_while_the_message_before_is_on_its_way_or_hangs(live: Any, crew: Crew) -> None:
     crew.desk("incident", incident_id="I-1", action="open", name="Quay 4")
     live.wait_for_selector(".incidents:has-text('I-1')")

@@ -48,7 +48,7 @@ interface LivePicture {
 }
 interface LiveState {
   words: Record<string, any>; parts: Record<string, any>; token: string; data: LivePicture | null;
-  lines: Record<string, [number, number][]>; announced: Set<string>; seenHere: Map<string, number>; at: string | null; signedOut: boolean; sessionEnds: number;
+  lines: Record<string, [number, number][]>; announced: Set<string>; seenHere: Map<string, number>; at: string | null; broken: boolean; signedOut: boolean; sessionEnds: number;
   goodAt: number; goodWall: number; goodClock: string; linesAt: number; soon: (() => void) | null;
   missed: { from: string; alarms: Map<string, string> } | null;
 }
