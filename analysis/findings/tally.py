@@ -33,6 +33,7 @@ def tally_findings(context: Context) -> Iterator[Finding]:
     yield from _without_air(context)
     yield from _two_sets(context.doubled)
     yield from _two_wearers(context)
+    yield from _one_after_the_other(context)
     yield from _corrected(context)
     yield from _out_of_nobody(context)
     yield from _without_wear(context)
@@ -269,6 +270,40 @@ def _two_wearers(context: Context) -> Iterator[Finding]:
             f"{first.wearer_id} out. The readings do not show who wore it.",
             (first.in_identity, second.in_identity),
         )
+
+
+def _one_after_the_other(context: Context) -> Iterator[Finding]:
+    """Find the wears during which a set was tallied to several people in turn."""
+    both = {frozenset((one.first.in_identity, one.second.in_identity)) for one in context.book.shared}
+    for one in context.examined:
+        wear, holder = one.wear, one.wear.tally
+        if holder is None:
+            continue
+        others = [
+            tally
+            for tally in context.tallies
+            if tally.set_id == wear.set_id
+            and tally.wearer_id != holder.wearer_id
+            and tally.spans
+            and frozenset((tally.in_identity, holder.in_identity)) not in both
+            and max(min(last, wear.ended_us) - max(first, wear.started_us) for first, last in tally.spans)
+            >= NEVER_HEARD_US
+        ]
+        if others:
+            of_all = sorted([holder, *others], key=lambda tally: (tally.in_us, tally.in_identity))
+            names = " and then ".join(dict.fromkeys(str(tally.wearer_id) for tally in of_all))
+            people = "two people" if len(others) == 1 else "several people"
+            yield about_wear(
+                "two_wearers_one_set",
+                "caution",
+                wear,
+                wear.started_us,
+                wear.ended_us,
+                f"Set {wear.set_id} was under air from {clock(wear.started_us)} to {clock(wear.ended_us)} "
+                f"without a shut valve, while first {names} was in with it: one wear of {people}. All of it "
+                f"counts for {holder.wearer_id}. The readings do not show who used how much of its air.",
+                [holder.in_identity, *(tally.in_identity for tally in others)],
+            )
 
 
 def _corrected(context: Context) -> Iterator[Finding]:

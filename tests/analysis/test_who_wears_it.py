@@ -371,3 +371,27 @@ def test_a_finding_about_one_of_two_sets_says_that_its_wearer_had_another(log: A
         "W-1 was tallied in with S-1 as well, under air at the same time: who wore S-2 is not known. "
         "S-1 moved meanwhile."
     )
+
+
+@pytest.mark.parametrize(("in_s", "told"), [(720, True), (1470, False)])
+def test_a_wear_that_two_wearers_had_one_after_the_other_is_said_to_be_of_both(
+    log: Any, in_s: int, told: bool
+) -> None:
+    """W-1 out, W-2 in, the valve never shut: all 24 min and 874 L were W-2's, and nothing said so."""
+    desk, one = log.desk(), log.talker("S-1")
+    one.set_up(0)
+    one.breathe(60, 1440, bar_s=0.12)
+    about = {"incident_id": "I-1", "set_id": "S-1"}
+    desk.say(50, "tally", action="in", wearer_id="W-1", **about)
+    desk.say(in_s - 20, "tally", action="out", wearer_id="W-1", **about)
+    desk.say(in_s, "tally", action="in", wearer_id="W-2", **about)
+    desk.say(1600, "tally", action="out", wearer_id="W-2", **about)
+    found = analyse(log.frames(), PROFILE)["findings"].filter(code="two_wearers_one_set").to_dicts()
+    assert [one["wear_id"] for one in found] == (["S-1/1/1"] if told else [])
+    if told:
+        assert found[0]["statement"] == (
+            "Set S-1 was under air from 10:01:00 UTC to 10:24:59 UTC without a shut valve, while first W-1 "
+            "and then W-2 was in with it: one wear of two people. All of it counts for W-2. The readings do "
+            "not show who used how much of its air."
+        )
+        assert found[0]["evidence"][:2] == ["D-1/1/2", "D-1/1/0"]
