@@ -294,7 +294,6 @@ LIMITS_SHOWN_TO = 3.0
 TREND_AT_MOST = 0.005
 """A trend is named at this chance or less: the strict level of the other trends (`QUESTIONS`)."""
 FEWEST_YEARS = 2
-MONTH_NAMES = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 WORK = (("wears", words.WEARS_TITLE, "wears"), ("hours", words.HOURS_TITLE, "hours"))
 SEASONS = (
@@ -325,7 +324,8 @@ def _work_sentence(found: Monthly, unit: str) -> str:
 def season_plots(months: pl.DataFrame, running: date) -> list[tuple[str, str, dict[str, Any] | None, str]]:
     """Return name, title, figure (None where years are too few) and sentence of each season."""
     over = months.filter(pl.col("month") < running)
-    whole = over.with_columns(year=pl.col("month").dt.year(), number=pl.col("month").dt.month())
+    month = pl.col("month").dt
+    whole = over.with_columns(year=month.year(), number=month.month(), name=month.strftime("%b"))
     years = whole.group_by("year").len().filter(pl.col("len") == 12)["year"].sort()
     whole = whole.filter(pl.col("year").is_in(years.implode()))
     made: list[tuple[str, str, dict[str, Any] | None, str]] = []
@@ -337,7 +337,9 @@ def season_plots(months: pl.DataFrame, running: date) -> list[tuple[str, str, di
         value = per * pl.col(name) / pl.col("over")
         each = whole.with_columns(value.fill_nan(None).alias("value"))
         sums = pl.col(name).sum() / pl.col("over").sum()
-        means = whole.group_by("number").agg((per * sums).fill_nan(None).alias("value")).sort("number")
+        means = (
+            whole.group_by("number", "name").agg((per * sums).fill_nan(None).alias("value")).sort("number")
+        )
         made.append(
             (f"season-{name}", title, _season_figure(each, means), _season_sentence(means, len(years)))
         )
@@ -349,7 +351,7 @@ def _season_figure(each: pl.DataFrame, means: pl.DataFrame) -> dict[str, Any]:
     data = [
         scatter(
             "markers",
-            [MONTH_NAMES[number - 1] for number in each["number"]],
+            each["name"].to_list(),
             each["value"].to_list(),
             customdata=each["year"].to_list(),
             marker={"color": CHART_GREY, "size": 6, "symbol": "circle-open"},
@@ -357,14 +359,14 @@ def _season_figure(each: pl.DataFrame, means: pl.DataFrame) -> dict[str, Any]:
         ),
         scatter(
             "lines+markers",
-            [MONTH_NAMES[number - 1] for number in means["number"]],
+            means["name"].to_list(),
             means["value"].to_list(),
             line={"color": CHART_BLUE, "width": 2},
             marker={"size": 6},
             hovertemplate="%{x}: %{y:.3g}<extra></extra>",
         ),
     ]
-    x = {"type": "category", "categoryarray": list(MONTH_NAMES), "showgrid": False}
+    x = {"type": "category", "categoryarray": means["name"].to_list(), "showgrid": False}
     return plot(data, HEIGHT_PX, x, {"range": [0, nice_top(max(tops, default=1.0))], "nticks": 5})
 
 
@@ -372,13 +374,8 @@ def _season_sentence(means: pl.DataFrame, years: int) -> str:
     known = means.drop_nulls("value").sort("value")
     if not len(known):
         return words.NOT_MEASURED
-    low, high = known.row(0, named=True), known.row(-1, named=True)
-    if shown(low["value"], 2) == shown(high["value"], 2):
-        return words.NO_SEASON.format(value=shown(low["value"], 2), years=years)
-    return words.SEASON.format(
-        high=MONTH_NAMES[high["number"] - 1],
-        most=shown(high["value"], 2),
-        low=MONTH_NAMES[low["number"] - 1],
-        least=shown(low["value"], 2),
-        years=years,
-    )
+    names, values = known["name"], [shown(value, 2) for value in known["value"]]
+    least, most = values[0], values[-1]
+    if least == most:
+        return words.NO_SEASON.format(value=least, years=years)
+    return words.SEASON.format(high=names[-1], most=most, low=names[0], least=least, years=years)
