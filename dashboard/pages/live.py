@@ -14,6 +14,7 @@ import flask
 import msgspec
 from dash import Dash, html
 
+from analysis.live.rows import Snapshot
 from analysis.wears.calls import ACKNOWLEDGED_BY_VOICE
 from dashboard.access import words as access_words
 from dashboard.access.protection import refusal, sentence
@@ -118,25 +119,27 @@ def _services_meant(feed: Feed, kind: str, fields: Mapping[str, Any]) -> tuple[s
     """Return to whose sets and desks a message goes; none when that is not clear.
 
     A row and a line name their service. An order or a roll call for an incident is for everybody there, of
-    whatever service; `chosen_service` is what the form says for somebody new.
+    whatever service; `chosen_service` is what the form says for whoever is new.
     """
-    known = feed.services
-    if isinstance(own := fields.get("service"), str) and own:
+    own, chosen = (fields.get(name) for name in ("service", "chosen_service"))
+    if isinstance(own, str) and own:
         return (own,)
-    snapshot, incident_id = feed.snapshot, fields.get("incident_id")
-    there: tuple[str, ...] = ()
-    if snapshot is not None and isinstance(incident_id, str):
-        there = snapshot.incident_services.get(incident_id, ())
-        if kind == "order" and (team := fields.get("team")):
-            rows = [row for row in snapshot.rows if row.team == team and incident_id in row.incidents]
-            there = tuple(sorted({row.service for row in rows})) or there
-    chosen = fields.get("chosen_service")
-    is_known = isinstance(chosen, str) and (chosen in known or (not known and chosen != ""))
-    if is_known and not (there and kind in ("order", "roll_call")):
-        return (str(chosen),)
-    if len(there) == 1 or kind in ("order", "roll_call"):
-        return there or (known if len(known) == 1 else ())
-    return known if len(known) == 1 else ()
+    there = _services_there(feed.snapshot, fields)
+    if there and kind in ("order", "roll_call"):
+        return there
+    if isinstance(chosen, str) and chosen and (chosen in feed.services or not feed.services):
+        return (chosen,)
+    return next((found for found in (there, feed.services) if len(found) == 1), ())
+
+
+def _services_there(snapshot: Snapshot | None, fields: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return the services that have somebody at an incident; of a team, those that have such a team."""
+    incident_id, team = fields.get("incident_id"), fields.get("team")
+    if snapshot is None or not isinstance(incident_id, str):
+        return ()
+    rows = [row for row in snapshot.rows if team and row.team == team and incident_id in row.incidents]
+    of_team = tuple(sorted({row.service for row in rows}))
+    return of_team or snapshot.incident_services.get(incident_id, ())
 
 
 def _read_in_bar(fields: dict[str, Any]) -> bool:
