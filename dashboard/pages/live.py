@@ -147,7 +147,7 @@ def _read_in_bar(fields: dict[str, Any]) -> bool:
     shown, units = fields.get("pressure_shown"), fields.get("units")
     if not isinstance(shown, int | float) or units not in UNITS:
         return False
-    fields["pressure_bar"] = round(shown / UNITS[units].factor["pressure"], 1)
+    fields["pressure_bar"] = round(shown / UNITS[units].factor["pressure"], 2)
     return True
 
 

@@ -14,6 +14,8 @@ import pytest
 import dashboard
 from dashboard.live import desk as desk_module
 from dashboard.live.desk import BESIDE_A_NOTE, HANG_UP_S, SENT_WITHIN_S, TRY_EVERY_S, Desk, filled_in
+from dashboard.live.display import Display
+from dashboard.pages.live import _read_in_bar
 from ingest.broker.mqtt import Unconfirmed
 from ingest.contract.errors import BrokerProblem, RefusedMessage
 from ingest.contract.fields import fields_of
@@ -262,3 +264,11 @@ def test_a_desk_warns_of_another_of_its_name_once(caplog: pytest.LogCaptureFixtu
     (said,) = caplog.messages
     assert "another desk uses the name D-1" in said
     assert "--desk" in said
+
+
+@pytest.mark.parametrize("psi", [150, 151, 4351])
+def test_a_gauge_typed_in_psi_is_shown_as_it_was_typed(psi: int) -> None:
+    """150 psi came back as 149: one decimal of a bar is 1.5 psi."""
+    fields: dict[str, Any] = {"pressure_shown": psi, "units": "imperial"}
+    assert _read_in_bar(fields)
+    assert Display("imperial").pressure(fields["pressure_bar"]) == f"{psi:,} psi"
