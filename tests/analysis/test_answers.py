@@ -64,7 +64,7 @@ def test_everybody_who_was_in_then_has_a_row_with_what_is_known(
     assert since(log, found["W-3"]["out"]) == 500
     assert (found["W-1"]["team"], found["S-9"]["wearer_id"]) == ("Alder", None)
     (told,) = _told(log, "order_not_acknowledged")
-    assert "set S-9 neither" in told
+    assert "set S-9 did not acknowledge it" in told
     assert "lifted at 10:10:00" in told
 
 
@@ -110,7 +110,7 @@ def test_the_set_that_acknowledged_is_named_though_the_desk_knew_of_it_only_late
 def test_an_order_to_a_team_is_about_that_team_only(log: Any, desk: Any) -> None:
     order(desk, 300, team="Birch")
     assert list(rows(log)) == ["W-3"]
-    assert "(team Birch), W-3 neither" in _told(log, "order_not_acknowledged")[0]
+    assert "(team Birch): W-3 did not acknowledge it" in _told(log, "order_not_acknowledged")[0]
 
 
 def test_a_roll_call_knows_who_was_missing_and_until_when(log: Any, desk: Any) -> None:

@@ -133,7 +133,10 @@ class TestGauges:
             ([(5.000001, 70)], [0, 0, 0]),
             ([(0, 50), (15.000001, 60)], [0, 50, 0]),  # the next word agrees with the set, 70 bar
             ([(0, 50), (10, 110.5)], [0, 50, 50]),  # too high a word ends nothing
-            ([(0, 50), (10, 110)], [0, 50, 0]),
+            (
+                [(0, 50), (10, 110)],
+                [0, 0, 0],
+            ),  # far above the last word and as the set reads: that was a slip
             ([(0, 50), (10, 40)], [0, 50, 50]),
             ([(-60, 50), (20, 10)], [50, 50, 50]),  # a minute before its first reading; after the last
             ([(-60.000001, 50)], [0, 0, 0]),
