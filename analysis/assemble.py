@@ -26,8 +26,9 @@ from analysis.refused import said_in
 from analysis.tables import TABLES, empty_table, table_of
 from analysis.wears.calls import CallAnswer
 from analysis.wears.corrections import corrected_in
-from analysis.wears.entries import Entry, Turns
+from analysis.wears.entries import Entry
 from analysis.wears.tally import TallyBook
+from analysis.wears.teams import Turns
 from analysis.wears.unbroken import goes_on_from
 from ingest.freed_memory import give_back
 

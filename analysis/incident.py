@@ -44,7 +44,7 @@ from analysis.same_id import apart
 from analysis.services import told_apart
 from analysis.tables import TABLES, Results
 from analysis.wears.calls import answers, read_calls
-from analysis.wears.entries import find_entries, give_team_moments, turns_of
+from analysis.wears.entries import find_entries
 from analysis.wears.gauges import read_gauges
 from analysis.wears.tally import (
     FORGOTTEN_AFTER_US,
@@ -54,6 +54,7 @@ from analysis.wears.tally import (
     two_at_once,
     written_then,
 )
+from analysis.wears.teams import give_team_moments, turns_of
 from analysis.wears.turn_back import read_notes
 from analysis.wears.unbroken import all_unbroken
 from analysis.wears.wears import Wear, find_wears

@@ -79,8 +79,8 @@ def _not_due_us(entry: Entry, entries: Sequence[Entry]) -> int | None:
         return None
     since_us, until_us = entry.span_of(0)[0], entry.until_us
     for one in entries:
-        together = entry.team is not None and (one.incident_id, one.team) == (entry.incident_id, entry.team)
-        if one is not entry and not together:
+        together_us = entry.together_since(one, due_us)
+        if together_us is None:
             continue
         began_us = one.entered_us
         for charge, moment in zip(one.charges, one.moments.get(one.policy, ()), strict=False):
@@ -90,7 +90,8 @@ def _not_due_us(entry: Entry, entries: Sequence[Entry]) -> int | None:
                 and moment.leave_bar is not None
                 and since_us <= moment.at_us <= until_us
             ):
-                reached.append(charge.unseen_since(moment.at_us, one.gauges, began_us) or moment.at_us)
+                first_us = charge.unseen_since(moment.at_us, one.gauges, began_us) or moment.at_us
+                reached.append(max(first_us, together_us))
             began_us = charge.wears[-1].ended_us if charge.wears else began_us
         if one.as_last_heard is not None and since_us <= one.as_last_heard[1] <= until_us:
             reached.append(one.as_last_heard[0])

@@ -18,9 +18,10 @@ from analysis.findings.examined import Examined
 from analysis.profile import Profile
 from analysis.records import PowerUp
 from analysis.wears.calls import CallAnswer, SharedName
-from analysis.wears.entries import Entry, Turns
+from analysis.wears.entries import Entry
 from analysis.wears.gauges import VoiceGauge
 from analysis.wears.tally import TallyBook, TallyEntry
+from analysis.wears.teams import Turns
 from analysis.wears.turn_back import TurnBackNote
 from analysis.wears.wears import Wear
 from ingest.plurals import counted

@@ -190,20 +190,19 @@ def _proof(
         return [wear.identity_at(due_us)]
     for other in context.entries:
         lowest = other.wear_at(due_us) if other.own_turn_back_us == due_us else None
-        if (other.incident_id, other.team) == (entry.incident_id, entry.team) and lowest is not None:
+        if entry.together_since(other, due_us) is not None and lowest is not None:
             return [lowest.identity_at(due_us)]
     return [entry.stay.tallies[0].in_identity] if entry.stay is not None else []
 
 
 def _last_heard(entry: Entry, due_us: int, context: Context) -> Entry:
     """Return whose silence it is by which the team was due: this wearer's own, or a member's."""
-    together = (entry.incident_id, entry.team)
     return next(
         one
         for one in [entry, *context.entries]
         if one.as_last_heard is not None
         and one.as_last_heard[1] == due_us
-        and (one is entry or (one.incident_id, one.team) == together)
+        and entry.together_since(one, due_us) is not None
     )
 
 

@@ -26,28 +26,36 @@ PAST_TURN_BACK = ("turn_back", "team_turn_back", "turn_back_as_last_heard")
 
 
 Moments = dict[tuple[str, str, str], set[float]]
+Teams = Mapping[str, Sequence[tuple[str | None, float, float]]]
+"""By a row's key: its wearer's teams one after the other, and from when until when each."""
 
 
 def in_order_of_need(
-    rows: list[Row], reached: Moments, since: Mapping[str, float] | None = None, ready_s: float = 0.0
+    rows: list[Row],
+    reached: Moments,
+    since: Mapping[str, float] | None = None,
+    ready_s: float = 0.0,
+    teams: Teams | None = None,
 ) -> tuple[Row, ...]:
     """Return the rows, the greatest need first; a team turns back with its first member.
 
     - `reached`: by (service, incident, team), when members reached turn-back; new moments are added, also
       those as last heard. A moment counts for every member who was under air then, even if the one who
-      reached it is out by now (as in `entries.team_moments`).
+      reached it is out by now (as in `teams.team_moments`).
     - `since`: by key, since when the row's wearer has been under air, whatever the set did; else since its
       wear began.
     - `ready_s`: how long before turn-back the next team must be ready.
+    - `teams`: where missing, a row has had no other team.
     """
-    known = since or {}
+    known, of = since or {}, {row.key: _teams_of(row, teams or {}) for row in rows}
     relief: dict[tuple[str, str, str], float] = {}
     for row in rows:
         own = [row.turn_back_reached_at, *(one.since_at for one in row.reasons if one.code in PAST_TURN_BACK)]
-        if row.team is not None and row.incident_id is not None:
-            moments = reached.setdefault(_team_of(row), set())
-            moments.update(at for at in own if at is not None)
-    found = [_with_team(row, reached, known.get(row.key), ready_s) for row in rows]
+        for team, joined_at, left_at in of[row.key]:
+            if team[1]:
+                moments = reached.setdefault(team, set())
+                moments.update(max(at, joined_at) for at in own if at is not None and at < left_at)
+    found = [_with_team(row, of[row.key], reached, known.get(row.key), ready_s) for row in rows]
     for row in found:
         if row.relief_at is not None:
             relief[_team_of(row)] = min(relief.get(_team_of(row), math.inf), row.relief_at)
@@ -64,15 +72,40 @@ def _team_of(row: Row) -> tuple[str, str, str]:
     return (row.service, row.incident_id or "", row.team or "") if known else (row.service, "", row.key)
 
 
-def _with_team(row: Row, reached: Moments, since_at: float | None, ready_s: float) -> Row:
+def _teams_of(row: Row, teams: Teams) -> list[tuple[tuple[str, str, str], float, float]]:
+    """Return whose turn-back counted for a row, and from when until when."""
+    named = [] if row.incident_id is None else teams.get(row.key, ())
+    found = [
+        ((row.service, row.incident_id or "", team), joined_at, left_at)
+        for team, joined_at, left_at in named
+        if team is not None
+    ]
+    return found or [(_team_of(row), 0.0, math.inf)]
+
+
+def _with_team(
+    row: Row,
+    teams: Sequence[tuple[tuple[str, str, str], float, float]],
+    reached: Moments,
+    since_at: float | None,
+    ready_s: float,
+) -> Row:
+    """Return the row with the turn-back that it owes with its team, or with one that it was in then."""
     from_at = row.started_at if since_at is None else since_at
     if from_at is None or (row.started_at is None and row.lost is None):
         return row
-    moments = reached.get(_team_of(row), set())
-    due_at = min((at for at in moments if at >= from_at), default=None)
-    if due_at is None:
+    moments = (
+        (max(at, joined_at), team)
+        for team, joined_at, left_at in teams
+        for at in reached.get(team, ())
+        if from_at <= at < left_at
+    )
+    due = min(moments, default=None)
+    if due is None:
         return row
-    row = replace(row, relief_at=min(row.relief_at or math.inf, due_at - ready_s))
+    due_at, earlier = due[0], None if due[1] == _team_of(row) else due[1][2]
+    if earlier is None:
+        row = replace(row, relief_at=min(row.relief_at or math.inf, due_at - ready_s))
     own = [row.turn_back_not_before, *(one.since_at for one in row.reasons if one.code in PAST_TURN_BACK)]
     if min((at for at in own if at is not None), default=math.inf) <= due_at:
         return row
@@ -80,7 +113,7 @@ def _with_team(row: Row, reached: Moments, since_at: float | None, ready_s: floa
     if attention == "silent":
         attention = "silent_past"
     reasons = [reason for reason in row.reasons if reason.code != "turn_back_soon"]
-    return replace(row, attention=attention, reasons=(*reasons, Reason("team_turn_back", due_at)))
+    return replace(row, attention=attention, reasons=(*reasons, Reason("team_turn_back", due_at, earlier)))
 
 
 def _key(row: Row) -> tuple[int, float, str]:
@@ -282,7 +315,7 @@ def _team(incident_id: str, name: str, own: list[Row]) -> tuple[tuple[int, float
         reason.since_at
         for row in inside
         for reason in row.reasons
-        if reason.code in PAST_TURN_BACK and reason.since_at is not None
+        if reason.code in PAST_TURN_BACK and reason.since_at is not None and reason.who is None
     ]
     ahead = [(row.turn_back.low, row.key, row) for row in inside if row.turn_back is not None]
     soonest = min(ahead)[2] if ahead else None

@@ -112,7 +112,15 @@ class LiveBoard:
             for one in board.inside
             if (at_us := one.turns_with_team_since_us) is not None
         }
-        shown = in_order_of_need(rows, reached, since, 60.0 * self.profile.entry.relief_ready_min)
+        teams = {
+            one.key: [
+                (team, since_us * 1e-6, until_us * 1e-6) for team, since_us, until_us in one.entry.teams
+            ]
+            for board in boards
+            for one in board.inside
+        }
+        ready_s = 60.0 * self.profile.entry.relief_ready_min
+        shown = in_order_of_need(rows, reached, since, ready_s, teams)
         earliest = min((row.started_at for row in shown if row.started_at is not None), default=now_s)
         back_s = -(-(now_s - earliest) // WINDOW_STEP_S) * WINDOW_STEP_S
         desks = [board.desks for board in boards]

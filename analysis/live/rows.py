@@ -63,7 +63,7 @@ class Reason(msgspec.Struct, frozen=True):
 
     code: str
     since_at: float | None = None
-    who: str | None = None  # another wearer, or why a tally was refused
+    who: str | None = None  # another wearer, why a tally was refused, or the wearer's team of that time
     repeated: tuple[int, float] | None = None  # an alarm that came again: how often, and since when
 
 

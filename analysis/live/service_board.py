@@ -312,9 +312,9 @@ class ServiceBoard:
     def add_team_moments(self, reached: Moments) -> None:
         """Add when members of each team reached turn-back, at the earliest; also of those who are out."""
         for entry in self.entries:
-            if entry.team is not None and entry.incident_id is not None:
-                moments = reached.setdefault((self.service, entry.incident_id, entry.team), set())
-                moments.update(at_us * 1e-6 for at_us in earliest_us(entry))
+            for team, since_us, until_us in entry.teams:
+                own = (max(at_us, since_us) * 1e-6 for at_us in earliest_us(entry) if at_us < until_us)
+                reached.setdefault((self.service, entry.incident_id or "", team or ""), set()).update(own)
 
     def rows(self, now_s: float) -> list[Row]:
         """Return a row for everybody inside; if making one fails, the last one that was made."""

@@ -8,8 +8,9 @@ Empty, off, silent or never heard are states inside an open entry.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 from analysis.policies import POLICIES, PolicyName, TurnBackMoment, judge_by
 from analysis.profile import Profile
@@ -17,6 +18,7 @@ from analysis.wears.charges import Charge, EarlyEnds, charges_of, is_surely_anot
 from analysis.wears.gauges import VoiceGauge, known_better
 from analysis.wears.rejoined import rejoined
 from analysis.wears.tally import Keys, Stay, TallyEntry, key_of
+from analysis.wears.teams import give_team_moments
 from analysis.wears.turn_back import TurnBackNote, note_about, note_perhaps
 from analysis.wears.wears import Wear
 
@@ -24,6 +26,7 @@ OUTSIDE_US = 5 * 60 * 1_000_000
 """Somebody tallied out may still breathe from the set for so long, outside. Our own rule."""
 UNTALLIED_APART_US = 3600 * 1_000_000
 """Wears of a set that nobody tallied in belong to one entry when they are no further apart. Our own rule."""
+FOR_EVER_US = 2**62
 
 
 @dataclass(slots=True)
@@ -72,6 +75,28 @@ class Entry:
     def team(self) -> str | None:
         """The team that the latest tally named."""
         return self.tally.team if self.tally is not None else None
+
+    @property
+    def teams(self) -> list[tuple[str | None, int, int]]:
+        """Its teams one after the other: name, and from when until when."""
+        found: list[tuple[str | None, int, int]] = []
+        for tally in self.stay.tallies if self.stay is not None else ():
+            if found and found[-1][0] != tally.team:
+                found[-1] = *found[-1][:2], tally.in_us
+            if not found or found[-1][0] != tally.team:
+                found.append((tally.team, tally.in_us if found else 0, FOR_EVER_US))
+        return found or [(None, 0, FOR_EVER_US)]
+
+    def together_since(self, other: Entry, at_us: int) -> int | None:
+        """Return since when both are of the team of a moment; None if they are not. Always with oneself."""
+        if other is self:
+            return 0
+        own, its = (
+            {(one.incident_id, team): since_us for team, since_us, until_us in one.teams if at_us < until_us}
+            for one in (self, other)
+        )
+        same = [max(own[team], its[team]) for team in own.keys() & its.keys() if team[1] is not None]
+        return next((since_us for since_us in same if since_us <= at_us), None)
 
     @property
     def began_us(self) -> int:
@@ -345,17 +370,6 @@ def find_entries(
     return entries
 
 
-def give_team_moments(entries: Sequence[Entry], policy: PolicyName) -> None:
-    """Give every entry the moment when its team must turn back."""
-    moments = team_moments(entries, policy)
-    last_heard = {entry.as_last_heard[1] for entry in entries if entry.as_last_heard is not None}
-    read = {one.at_us for entry in entries for one in entry.moments.get(policy, ())}
-    for entry in entries:
-        reached = [at_us for at_us in moments[entry.entry_id] if at_us is not None]
-        entry.team_turn_back_us = min(reached, default=None)
-        entry.due_as_last_heard = entry.team_turn_back_us in last_heard - read
-
-
 def _tallied(wears: Sequence[Wear], stays: Sequence[Stay], keys: Keys) -> list[Entry]:
     by_tally: dict[str, list[Wear]] = {}
     for wear in wears:
@@ -419,14 +433,12 @@ def _judge(
     # Somebody who is not out is in, heard or not: the team's moment counts.
     entry.until_us = max(last_us, end_us if entry.ended_us is None else entry.ended_us)
     course_until_us = last_us if as_of_us is None or entry.ended_us is not None else max(as_of_us, last_us)
-    sets, team = {wear.set_id for wear in entry.wears} | set(entry.set_ids), (entry.incident_id, entry.team)
+    sets = {wear.set_id for wear in entry.wears} | set(entry.set_ids)
     judged: dict[PolicyName, list[TurnBackMoment]] = {policy: [] for policy in policies}
     for number, charge in enumerate(entry.charges):
         last = number == len(entry.charges) - 1
         until_us = course_until_us if last else charge.wears[-1].ended_us
-        objective = note_about(
-            notes, sets, team, charge.entry_us, until_us, rules.objective_word, of_team=True
-        )
+        objective = _note(entry, notes, sets, charge.entry_us, until_us, rules.objective_word, of_team=True)
         objective_us = objective.at_us if objective is not None else None
         if charge.wears:
             charge.hear(gauges, entry.span_of(number)[1], entry.wears, entry.entered_us)
@@ -436,10 +448,36 @@ def _judge(
     entry.moments = judged
     since_us = entry.wears[0].started_us if entry.wears else entry.began_us
     until_us = max(entry.until_us, entry.ended_us or 0)
-    entry.noted = note_about(
-        notes, sets, team, since_us, until_us, rules.withdrawal_word, wearer_id=entry.wearer_id
+    entry.noted = _note(
+        entry, notes, sets, since_us, until_us, rules.withdrawal_word, wearer_id=entry.wearer_id
     )
-    entry.perhaps_noted = note_perhaps(notes, sets, team[0], since_us, until_us, rules.withdrawal_word)
+    word = rules.withdrawal_word
+    entry.perhaps_noted = note_perhaps(notes, sets, entry.incident_id, since_us, until_us, word)
+
+
+def _note(
+    entry: Entry,
+    notes: Sequence[TurnBackNote],
+    sets: set[str],
+    since_us: int,
+    until_us: int,
+    words: str,
+    **more: Any,
+) -> TurnBackNote | None:
+    """Return the first note about an entry, or about its team of that time."""
+    of_teams = (
+        note_about(
+            notes,
+            sets,
+            (entry.incident_id, team),
+            max(since_us, first_us),
+            min(until_us, last_us),
+            words,
+            **more,
+        )
+        for team, first_us, last_us in entry.teams
+    )
+    return next((note for note in of_teams if note is not None), None)
 
 
 def _gauges_of(entry: Entry, gauges: Sequence[VoiceGauge]) -> list[VoiceGauge]:
@@ -453,63 +491,3 @@ def _gauges_of(entry: Entry, gauges: Sequence[VoiceGauge]) -> list[VoiceGauge]:
         for one in gauges
         if any(one.set_id == set_id and first <= one.at_us <= last for set_id, first, last in spans)
     ]
-
-
-def team_moments(entries: Sequence[Entry], policy: PolicyName) -> dict[str, list[int | None]]:
-    """Return when a policy turns each entry's team back, cylinder by cylinder.
-
-    A team turns back with its lowest member: the earliest moment of its members. A team is the entries of one
-    incident with its name. A member's moment counts for another only while that one is in.
-    """
-    teams: dict[tuple[str | None, str | None], list[int]] = {}
-    for entry in entries:
-        if entry.team is not None:
-            reached = [one.at_us for one in entry.moments.get(policy, ()) if one.at_us is not None]
-            if policy == entry.policy and entry.as_last_heard is not None:
-                reached.append(entry.as_last_heard[1])
-            teams.setdefault((entry.incident_id, entry.team), []).extend(reached)
-    found: dict[str, list[int | None]] = {}
-    for entry in entries:
-        together = teams.get((entry.incident_id, entry.team), [])
-        found[entry.entry_id] = []
-        # Somebody who was never heard has no cylinder, but turns back with the team.
-        for number, own in enumerate(entry.moments.get(policy) or [None]):
-            first_us, last_us = entry.span_of(number)
-            moments = [at_us for at_us in together if first_us <= at_us <= last_us]
-            moments += [own.at_us] if own is not None and own.at_us is not None else []
-            if (
-                policy == entry.policy
-                and entry.as_last_heard is not None
-                and number == len(entry.charges) - 1
-            ):
-                moments.append(entry.as_last_heard[1])
-            found[entry.entry_id].append(min(moments, default=None))
-    return found
-
-
-@dataclass(frozen=True, slots=True)
-class Turns:
-    """The entry of one wear, and when each policy turns back its cylinder and its team."""
-
-    entry: Entry
-    moments: Mapping[PolicyName, TurnBackMoment]
-    team_us: Mapping[PolicyName, int | None]
-
-
-def turns_of(entries: Sequence[Entry]) -> dict[str, Turns]:
-    """Return each wear's moments by policy; a moment after its end belongs to another wear."""
-    teams = {policy: team_moments(entries, policy) for policy in POLICIES}
-    found: dict[str, Turns] = {}
-    for entry in entries:
-        for number, charge in enumerate(entry.charges):
-            for wear in charge.wears:
-                moments: dict[PolicyName, TurnBackMoment] = {}
-                team_us: dict[PolicyName, int | None] = {}
-                for policy in POLICIES:
-                    own = entry.moments[policy][number]
-                    at_us = teams[policy][entry.entry_id][number]
-                    late = own.at_us is not None and own.at_us > wear.ended_us
-                    moments[policy] = replace(own, at_us=None, pressure_bar=None) if late else own
-                    team_us[policy] = at_us if at_us is not None and at_us <= wear.ended_us else None
-                found[wear.wear_id] = Turns(entry, moments, team_us)
-    return found

@@ -134,13 +134,13 @@ def _turn_back(row: Row, now: float, display: Display) -> tuple[str, str, str]:
         else ""
     )
     past = [
-        (reason.since_at, reason.code)
+        (reason.since_at, reason.code, reason.who or "")
         for reason in row.reasons
         if reason.code in words.WHOSE_MOMENT and reason.since_at is not None
     ]
     if past:
-        since_at, code = min(past)  # a later moment does not begin the count again
-        said = words.WHOSE_MOMENT[code]
+        since_at, code, team = min(past)  # a later moment does not begin the count again
+        said = words.WITH_TEAM.format(team=team) if team else words.WHOSE_MOMENT[code]
         if row.turn_back_not_before is not None and row.turn_back_not_before < since_at:
             said = words.PERHAPS.format(age=sentences.duration(now - row.turn_back_not_before))
         return words.PAST.format(age=sentences.duration(now - since_at)), said, at_bar

@@ -9,9 +9,10 @@ import pytest
 
 from analysis.live.inside import state_of
 from analysis.wears.charges import Charge, charges_of, is_surely_another
-from analysis.wears.entries import Entry, find_entries, team_moments, turns_of
+from analysis.wears.entries import Entry, find_entries
 from analysis.wears.gauges import above_word_bar, contradictions, readings_of
 from analysis.wears.tally import Stay, TallyEntry
+from analysis.wears.teams import team_moments, turns_of
 from analysis.wears.turn_back import TurnBackNote
 from analysis.wears.wears import Following, Wear
 from tests.analysis.wears_by_hand import PROFILE, SECOND, Readings, flat, gauge, power_up, tally, us, wear
