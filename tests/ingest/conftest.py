@@ -17,8 +17,8 @@ from ingest.contract.captures import Heard
 if TYPE_CHECKING:
     from tests.store_stand_in import Store
 
-# What is tested is whether it is right; on a loaded machine any single example may take its time. Each run
-# draws others.
+# What is tested is whether it is right; on a loaded machine any single example may take its time. Outside CI
+# each run draws other examples.
 settings.register_profile("unhurried", deadline=None, max_examples=50)
 settings.load_profile("unhurried")
 
