@@ -123,7 +123,7 @@
         return;
       }
       text(head, [item.who, item.team, item.sub, item.place].filter(Boolean).join(" · "));
-      text(state, `${item.state}: ${item.why}`);
+      text(state, [item.state, item.why].filter(Boolean).join(": "));
       text(more, [item.soon, item.hardest].filter(Boolean).join(" · "));
       if (!words.may_send) return;
       if (last) {
