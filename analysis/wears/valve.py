@@ -122,7 +122,11 @@ def swings(at_s: Floats, pressure_bar: Floats, water_volume_l: float, until_s: f
     back by `until_s` (now) are marked, too. Parameters as for `under_air`.
     """
     marked = np.zeros(len(at_s), np.bool_)
-    if len(at_s) > SWINGS and np.diff(pressure_bar).min() < -SPIKE_BAR:
+    apart = min(OPENING_READINGS, len(at_s) - 1)
+    falls = any(
+        (pressure_bar[:-over] - pressure_bar[over:]).max() > SPIKE_BAR for over in {1, apart} if over > 0
+    )
+    if len(at_s) > SWINGS and falls:
         rows = _swings(at_s, pressure_bar, UNBREATHABLE_L_S / water_volume_l, until_s)
         for before, after in rows.tolist():
             marked[before + 1 : after] = True
@@ -164,8 +168,12 @@ def _swings(at_s: Floats, bar: Floats, limit_bar_s: float, until_s: float) -> In
                 i += 2
             level = i
             continue
+        # A valve that is half shut lets the gauge fall over some readings.
+        while i + 1 < n and bar[i] - bar[i + 1] > max(STEP_BAR, limit_bar_s * (at_s[i + 1] - at_s[i])):
+            i += 1
+        fall = bar[level] - bar[i]
         if fall <= SPIKE_BAR or fall <= limit_bar_s * (at_s[i] - at_s[level]):
-            level = i
+            level += 1
             continue
         # A full cylinder whose valve is shut and opened again is only tried.
         tried = highest - bar[level] <= CHANGED_RISE_BAR

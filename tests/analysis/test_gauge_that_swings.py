@@ -55,6 +55,7 @@ FALLS = {
     "back at times": [0.0, 60.0, 120.0, 40.0, 90.0],
     "never back": [40.0, 100.0, 120.0, 60.0, 110.0],
     "at every breath": [0.0, 0.0, 70.0, 110.0, 110.0, 80.0],
+    "by less than 25 bar a second": [0.0, 20.0, 40.0, 60.0, 80.0, 60.0, 30.0],
 }
 
 
@@ -190,3 +191,12 @@ def test_a_gauge_that_stands_after_a_loss_of_air_may_be_held_by_the_gas(log: Any
     findings = analyse(log.frames(), PROFILE)["findings"]
     stuck = findings.filter(code="readings_stuck")["statement"].to_list()
     assert ["warmed up after a loss of air" in one for one in stuck] == ([True] if lost_l_min > 200.0 else [])
+
+
+def test_a_burst_hose_over_some_readings_is_no_swing(log: Any) -> None:
+    worn(log, [0.0], seconds=500)
+    falling = [246.0 - 6.0 * second for second in range(1, 30)]
+    log.talkers[0].said = [one for one in log.talkers[0].said if one[0] < 560]
+    for second, bar in enumerate([*falling, *[72.0 - 0.1 * one for one in range(200)]]):
+        log.talkers[0].say(560 + second, "pressure", pressure_bar=float(round(bar)))
+    assert told(log)[2] == []
