@@ -122,11 +122,10 @@ def swings(at_s: Floats, pressure_bar: Floats, water_volume_l: float, until_s: f
     back by `until_s` (now) are marked, too. Parameters as for `under_air`.
     """
     marked = np.zeros(len(at_s), np.bool_)
-    apart = min(OPENING_READINGS, len(at_s) - 1)
-    falls = any(
-        (pressure_bar[:-over] - pressure_bar[over:]).max() > SPIKE_BAR for over in {1, apart} if over > 0
-    )
-    if len(at_s) > SWINGS and falls:
+    if len(at_s) > SWINGS and any(
+        (pressure_bar[:-over] - pressure_bar[over:]).max() > SPIKE_BAR
+        for over in {1, min(OPENING_READINGS, len(at_s) - 1)}
+    ):
         rows = _swings(at_s, pressure_bar, UNBREATHABLE_L_S / water_volume_l, until_s)
         for before, after in rows.tolist():
             marked[before + 1 : after] = True
