@@ -178,8 +178,13 @@ def analysed(
             if progress is not None:
                 progress(min(len(found), len(wears)), len(wears))
     examined = [found[wear.wear_id] for wear in wears]
+    of_sets: dict[str, list[PowerUp]] = {}
+    for power_up in records:
+        if power_up.role == "set":
+            of_sets.setdefault(power_up.name, []).append(power_up)
+    early = early_ends(examined)
     entries = find_entries(
-        wears, book.stays, notes, profile, early=early_ends(examined), gauges=gauges, keys=keys
+        wears, book.stays, notes, profile, early=early, gauges=gauges, keys=keys, sets=of_sets
     )
     close_ends(entries, examined, records, gauges)
     give_last_heard(entries, examined, profile)

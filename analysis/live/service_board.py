@@ -111,9 +111,7 @@ class ServiceBoard:
                     live_set.failed, live_set.news = True, False
         self._let_go(by_set, now_us)
         wears = [wear for live_set in self._sets.values() for wear in live_set.wears]
-        early: dict[str, Any] = {}
-        for live_set in self._sets.values():
-            early |= live_set.early()
+        early = dict(one for live_set in self._sets.values() for one in live_set.early().items())
         self.entries = find_entries(
             wears,
             self.desks.book.stays,
@@ -123,6 +121,7 @@ class ServiceBoard:
             early,
             (self.profile.turn_back.policy,),
             self.desks.gauges,
+            sets={set_id: live_set.power_ups for set_id, live_set in self._sets.items()},
         )
         self._of_set = {}
         for entry in self.entries:

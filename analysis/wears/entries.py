@@ -8,15 +8,17 @@ Empty, off, silent or never heard are states inside an open entry.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 from analysis.policies import POLICIES, PolicyName, TurnBackMoment, judge_by
 from analysis.profile import Profile
+from analysis.records import PowerUp
 from analysis.wears.charges import Charge, EarlyEnds, charges_of, is_surely_another
 from analysis.wears.gauges import VoiceGauge, known_better
 from analysis.wears.rejoined import rejoined
+from analysis.wears.setups import heard_setups, setup_at, worst_of
 from analysis.wears.tally import Keys, Stay, TallyEntry, key_of
 from analysis.wears.teams import give_team_moments
 from analysis.wears.turn_back import TurnBackNote, note_about, note_perhaps
@@ -347,6 +349,7 @@ def find_entries(
     policies: Sequence[PolicyName] = POLICIES,
     gauges: Sequence[VoiceGauge] = (),
     keys: Keys | None = None,
+    sets: Mapping[str, Sequence[PowerUp]] | None = None,
 ) -> list[Entry]:
     """Return everybody's entries, in order of time.
 
@@ -358,6 +361,7 @@ def find_entries(
     - `policies`: those to judge by.
     - `gauges`: read by voice.
     - `keys`: by incident_id, from when on its entries have another name than that id, and which.
+    - `sets`: all that each set said: one that was never heard under air may have named its cylinder.
     """
     entries = [*_tallied(wears, rejoined(wears, stays), keys or {}), *_untallied(wears)]
     entries.sort(key=lambda entry: (entry.began_us, entry.entry_id))
@@ -365,7 +369,7 @@ def find_entries(
     ends += [one.at_us for one in gauges]
     end_us = as_of_us if as_of_us is not None else max(ends, default=0)
     for entry in entries:
-        _judge(entry, notes, profile, as_of_us, end_us, early or {}, policies, gauges)
+        _judge(entry, notes, profile, as_of_us, end_us, early or {}, policies, gauges, sets or {})
     give_team_moments(entries, profile.turn_back.policy)
     return entries
 
@@ -419,6 +423,7 @@ def _judge(
     early: EarlyEnds,
     policies: Sequence[PolicyName],
     gauges: Sequence[VoiceGauge],
+    sets: Mapping[str, Sequence[PowerUp]],
 ) -> None:
     rules = profile.turn_back
     entry.policy = rules.policy
@@ -427,18 +432,21 @@ def _judge(
     entry.charges = charges_of(entry.wears, entry.gauges, tallied)
     entry.spoken = [one for one in entry.gauges if not any(known_better(wear, one) for wear in entry.wears)]
     if not entry.wears and entry.spoken:  # never heard: voice is all there is
-        entry.charges = [Charge([], entry.spoken, profile.air.low_air_bar, entry.began_us)]
+        first = entry.spoken[0]
+        said = setup_at(heard_setups(sets.get(first.set_id, ())), None, first.at_us)
+        named, thresholds = worst_of([said.said] if said is not None else [], profile)
+        entry.charges = [Charge([], entry.spoken, thresholds.low_air_bar, entry.began_us, named)]
     heard_us = [wear.ended_us for wear in entry.wears[-1:]] or [one.at_us for one in entry.spoken]
     last_us = heard_us[-1] if heard_us else entry.began_us
     # Somebody who is not out is in, heard or not: the team's moment counts.
     entry.until_us = max(last_us, end_us if entry.ended_us is None else entry.ended_us)
     course_until_us = last_us if as_of_us is None or entry.ended_us is not None else max(as_of_us, last_us)
-    sets = {wear.set_id for wear in entry.wears} | set(entry.set_ids)
+    names = {wear.set_id for wear in entry.wears} | set(entry.set_ids)
     judged: dict[PolicyName, list[TurnBackMoment]] = {policy: [] for policy in policies}
     for number, charge in enumerate(entry.charges):
         last = number == len(entry.charges) - 1
         until_us = course_until_us if last else charge.wears[-1].ended_us
-        objective = _note(entry, notes, sets, charge.entry_us, until_us, rules.objective_word, of_team=True)
+        objective = _note(entry, notes, names, charge.entry_us, until_us, rules.objective_word, of_team=True)
         objective_us = objective.at_us if objective is not None else None
         if charge.wears:
             charge.hear(gauges, entry.span_of(number)[1], entry.wears, entry.entered_us)
@@ -448,11 +456,9 @@ def _judge(
     entry.moments = judged
     since_us = entry.wears[0].started_us if entry.wears else entry.began_us
     until_us = max(entry.until_us, entry.ended_us or 0)
-    entry.noted = _note(
-        entry, notes, sets, since_us, until_us, rules.withdrawal_word, wearer_id=entry.wearer_id
-    )
     word = rules.withdrawal_word
-    entry.perhaps_noted = note_perhaps(notes, sets, entry.incident_id, since_us, until_us, word)
+    entry.noted = _note(entry, notes, names, since_us, until_us, word, wearer_id=entry.wearer_id)
+    entry.perhaps_noted = note_perhaps(notes, names, entry.incident_id, since_us, until_us, word)
 
 
 def _note(

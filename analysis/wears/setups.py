@@ -56,7 +56,7 @@ def heard_setups(power_ups: Sequence[PowerUp]) -> list[HeardSetup]:
     return sorted(found, key=lambda setup: (setup.at_us, setup.identity))
 
 
-def setup_at(setups: list[HeardSetup], power_up: Key, at_us: int) -> HeardSetup | None:
+def setup_at(setups: list[HeardSetup], power_up: Key | None, at_us: int) -> HeardSetup | None:
     """Return the latest setup by a moment, else the first after it; those of its own power-up come first."""
     for known in ([setup for setup in setups if setup.power_up == power_up], setups):
         before = [setup for setup in known if setup.at_us <= at_us]

@@ -63,6 +63,18 @@ def test_a_first_gauge_above_a_usual_full_cylinder_is_at_least_the_entry_pressur
     assert entry_of(log)["turn_back_bar"] == 180.0
 
 
+def test_what_a_set_said_of_itself_counts_though_no_air_of_it_was_heard(log: Any, see: Any) -> None:
+    """The board counted from 200 bar full and a warning at 40; the record from 300 bar and 55."""
+    inside(log, (300, 130.0), (900, 115.0), (1500, 45.0), (1800, 40.0))
+    cylinders = {"count": 1, "water_volume_l": 6.8, "rated_bar": 200.0}
+    log.talker("S-1").set_up(-10, cylinders=cylinders, low_air_bar=40.0)
+    shown = see(910).rows[0]
+    assert (shown.turn_back_bar, shown.low_air_bar) == (120.0, 40.0)
+    assert shown.turn_back_reached_at == log.at(900.05).timestamp()
+    row = entry_of(log)
+    assert (row["turn_back_bar"], row["turn_back_at"], row["low_air_at"]) == (120.0, 900, 1800)
+
+
 def test_a_gauge_of_a_silent_set_may_be_the_lowest_and_the_warning(log: Any) -> None:
     inside(log, (900, 150.0), (1500, 40.0))
     one = log.talker("S-1")
