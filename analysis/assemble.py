@@ -358,6 +358,7 @@ def answers_table(answers: Sequence[CallAnswer]) -> pl.DataFrame:
             *(one.wearer_id, one.set_id, one.team, one.answered_us, one.missing_us, one.out_us),
         )
         for one in answers
+        if one.reached
     ]
     return table_of("answers", rows)
 

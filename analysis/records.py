@@ -32,10 +32,11 @@ NUMBERS: dict[str, tuple[str, ...]] = {
 _EVERY = frozenset(Spoken.__struct_fields__)
 ROWS: dict[str, tuple[str, ...]] = {
     kind: tuple(field.name for field in fields_of(kind) if field.name not in (*_EVERY, speaker_field(kind)))
+    + (("service",) if kind in ("order", "tally") else ())
     for kind in KINDS
     if kind not in NUMBERS
 }
-"""The kinds that are read as rows, each with its own fields."""
+"""The kinds that are read as rows, each with its own fields; an order reaches only its own service."""
 MOST_STILL_S = 1e9
 """Thirty years: a set that says more is wrong, and microseconds must fit their 64 bits. Our own rule."""
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from itertools import groupby
 
 from analysis.findings.finding import Context, Finding, clock, lasting
-from analysis.wears.calls import ROLL_CALL, CallAnswer, SharedName
+from analysis.wears.calls import ROLL_CALL, Call, CallAnswer, SharedName
 
 
 def call_findings(context: Context) -> Iterator[Finding]:
@@ -14,7 +14,12 @@ def call_findings(context: Context) -> Iterator[Finding]:
     for one in context.answers:
         if one.missing_us is not None:
             yield _missing(one, one.missing_us)
-    orders = [one for one in context.answers if one.call.kind != ROLL_CALL]
+    every = [one for one in context.answers if one.call.kind != ROLL_CALL]
+    orders = [one for one in every if one.reached]
+    reached = {one.call for one in orders}
+    for call, those in groupby(every, key=lambda one: one.call):
+        if call not in reached:
+            yield _reached_nobody(call, list(those))
     for _, those in groupby(orders, key=lambda one: one.call):
         waited = [one for one in those if _waited_for(one)]
         if waited:
@@ -71,6 +76,23 @@ def _followed_late(one: CallAnswer, out_us: int) -> Finding:
         f"voice, and was out at {clock(out_us)}, {lasting((out_us - since_us) * 1e-6)} after it: longer than "
         "the planned way back. What was said by radio is not in this record.",
         (one.call.identity,) if one.call.identity else (),
+    )
+
+
+def _reached_nobody(call: Call, inside: list[CallAnswer]) -> Finding:
+    names = [one.wearer_id or f"set {one.set_id}" for one in inside]
+    who = " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
+    return Finding(
+        "order_reached_nobody",
+        "caution",
+        None,
+        None,
+        call.called_us,
+        call.ended_us,
+        f"Order to {call.kind} of {clock(call.called_us)} ({call.about or 'everybody'}) was sent to service "
+        f"{call.service}, of which nobody was in at incident {call.incident_id}: no set could signal it. "
+        f"{who} {'was' if len(names) == 1 else 'were'} in. What was said by radio is not in this record.",
+        (call.identity,) if call.identity else (),
     )
 
 

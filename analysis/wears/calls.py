@@ -35,6 +35,7 @@ class GivenOrder:
     given_at: float
     lifted_at: float | None = None
     over_at: float | None = None  # when its incident was closed; given again, it is a new order
+    service: str | None = None
 
     def is_in_force(self, at: float) -> bool:
         """Return whether it was given, and neither lifted nor over."""
@@ -165,7 +166,7 @@ class DeskCalls:
         self.orders[key] = (at, given, record)
         last = self._open.get(key)
         if given and (last is None or last.over_at is not None):
-            self._open[key] = GivenOrder(key, record["identity"], at)
+            self._open[key] = GivenOrder(key, record["identity"], at, service=record.get("service"))
             self.given.append(self._open[key])
         elif not given and last is not None:
             self._open.pop(key).lifted_at = at
@@ -232,6 +233,7 @@ class Call:
     identity: str | None  # of the message that called
     called_us: int
     ended_us: int | None  # when it was lifted or closed
+    service: str | None = None  # of an order
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,6 +251,7 @@ class CallAnswer:
     out_us: int | None = None
     under_air_until_us: int | None = None  # when last heard under air, if long after the tally out
     in_us: int | None = None  # when the person went in, if the order was in force by then
+    reached: bool = True  # whether the order went to the person's service
 
 
 def read_calls(records: Sequence[PowerUp]) -> DeskCalls:
@@ -272,6 +275,7 @@ def answers(
     A set that nobody tallied in counts where it was under air then, as on the live page.
     """
     found = []
+    services = {tally.service for entry in entries if entry.stay for tally in entry.stay.tallies}
     for order in calls.given:
         incident_id, name, team, set_id, _ = order.key
         for entry in entries:
@@ -288,10 +292,15 @@ def answers(
             answered, of_set = first or (None, who[0])
             named = (f"team {team}" if team else "", f"set {set_id}" if set_id else "")
             about = " and ".join(filter(None, named))
-            call = Call(incident_id, name, about, order.identity, _us(order.given_at), _us(order.lifted_at))
+            ended_us, service = _us(order.lifted_at), order.service
+            call = Call(incident_id, name, about, order.identity, _us(order.given_at), ended_us, service)
+            # Whose set nobody tallied in is not known: it is of any service that is there.
+            own = {entry.stay.tallies[-1].service} if entry.stay is not None else services or {service}
+            out_us, under_air_us = _out_us(entry)
             found.append(
                 CallAnswer(
-                    call, entry.wearer_id, of_set, who[1], answered, None, None, *_out_us(entry), in_us
+                    *(call, entry.wearer_id, of_set, who[1], answered, None, None),
+                    *(out_us, under_air_us, in_us, service in own),
                 )
             )
     for (incident_id, roll_id), roll in calls.rolls.items():

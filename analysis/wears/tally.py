@@ -62,6 +62,7 @@ class TallyEntry:
     out_identity: str | None = None
     closed: bool = False  # whether the incident was closed after it (only then a missing `out` is a fault)
     replaced: bool = False  # whether the same wearer's next `in` took its place
+    service: str | None = None
     # When a person settled who wears the set, after the wearer was tallied in with another.
     settled_us: int | None = None
 
@@ -293,6 +294,7 @@ class _Reader:
             said_us=said_us,
             in_identity=identity,
             desk_id=desk,
+            service=row.get("service"),
         )
         self._tallies.append(tally)
         self._close(

@@ -275,6 +275,8 @@ def order_views(snapshot: Snapshot, display: Display, desk_id: str | None) -> li
             text.format(who=", ".join(named.get(key, key) for key in keys)) for text, keys in told if keys
         ]
         who = ["; ".join(waits)] if waits else []
+        if not line.meant and not line.still_under_air:
+            who.append(words.ORDER_NOBODY)
         if line.lifted_by:
             namesake = words.ORDER_LIFTED_BY_NAMESAKE.format(desk=line.desk_id)
             desks = ", ".join(namesake if one == line.desk_id else one for one in line.lifted_by)

@@ -10,6 +10,9 @@ import pytest
 from analysis.incident import analyse
 from analysis.profile import Profile
 from analysis.wears.calls import ACKNOWLEDGED_BY_VOICE
+from dashboard.live.display import STANDARD
+from dashboard.live.side_view import order_views
+from tests.analysis.conftest import Talker, WrittenLog
 
 
 @pytest.fixture
@@ -111,6 +114,32 @@ def test_an_order_to_a_team_is_about_that_team_only(log: Any, desk: Any) -> None
     order(desk, 300, team="Birch")
     assert list(rows(log)) == ["W-3"]
     assert "(team Birch): W-3 did not acknowledge it" in _told(log, "order_not_acknowledged")[0]
+
+
+def of_service(log: Any, service: str, at_s: float, state: str = "given") -> None:
+    """A desk of another service gives everybody at the incident an order, by a slip or not."""
+    about = {"incident_id": "I-1", "order": "evacuate", "state": state}
+    other = WrittenLog([Talker("D-2", role="desk", said=[(at_s, "order", False, False, about)])])
+    heard = [one for _, one in other.heard()]
+    log.extra += [one._replace(topic=one.topic.replace("trial", service)) for one in heard]
+
+
+def test_an_order_to_a_service_of_which_nobody_is_in_reached_nobody(log: Any, desk: Any, see: Any) -> None:
+    """The record accused everybody; the board said "0 of 0"."""
+    of_service(log, "trail", 300)
+    assert rows(log) == {}
+    assert _told(log, "order_not_acknowledged") == []
+    (told,) = _told(log, "order_reached_nobody")
+    assert (
+        "10:05:00 UTC (everybody) was sent to service trail, of which nobody was in at incident I-1" in told
+    )
+    assert "W-1, W-2, W-3 and set S-9 were in" in told
+    (line,) = see(310).orders
+    assert line.meant == 0
+    assert "It reaches nobody" in order_views(see(310), STANDARD, "D-1")[0]["who"]
+    order(desk, 320)
+    assert sorted(rows(log)) == ["S-9", "W-1", "W-2", "W-3"]
+    assert len(_told(log, "order_reached_nobody")) == 1
 
 
 def test_a_roll_call_knows_who_was_missing_and_until_when(log: Any, desk: Any) -> None:

@@ -45,7 +45,9 @@ def entry(
     *tallied: tuple[float, str], wearer_id: str = "W-1", out_s: float | None = None, **more: Any
 ) -> Any:
     """Give an entry that was tallied in at moments, each with a team."""
-    tallies = [SimpleNamespace(in_us=us(at_s), team=team, set_id="S-1") for at_s, team in tallied]
+    tallies = [
+        SimpleNamespace(in_us=us(at_s), team=team, set_id="S-1", service=None) for at_s, team in tallied
+    ]
     ended_us = None if out_s is None else us(out_s)
     stay = SimpleNamespace(
         incident_id="I-1", wearer_id=wearer_id, in_us=tallies[0].in_us, tallies=tallies, ended_us=ended_us

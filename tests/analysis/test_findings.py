@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
@@ -173,6 +174,16 @@ def ordered_out(log: Any) -> None:
     desk.say(700, "order", incident_id="I-1", order="evacuate", state="lifted")
 
 
+def ordered_elsewhere(log: Any) -> None:
+    """An order of a service of which nobody is there."""
+    ordered_out(log)
+    desk = log.talkers[-1]
+    orders = [one for one in desk.said if one[1] == "order"]
+    desk.said = [one for one in desk.said if one[1] != "order"]
+    elsewhere = replace(desk, name="D-2", said=orders)
+    log.extra += [one._replace(topic=one.topic.replace("trial", "trail")) for _, one in elsewhere.heard()]
+
+
 def slow_to_leave(log: Any) -> None:
     ordinary(log)
     log.talkers[-1].say(600, "order", incident_id="I-1", order="evacuate", state="given")
@@ -239,6 +250,10 @@ PLANTED: dict[str, tuple[Callable[[Any], None], str]] = {
     "turned_back_late": (below_warning, "By half of the usable air, turn-back was due at"),
     "conflicting_records": (conflicting, "Two different messages have the identity S-1/1/"),
     "order_not_acknowledged": (ordered_out, "to evacuate of 10:10:00 UTC (everybody): W-1 did not"),
+    "order_reached_nobody": (
+        ordered_elsewhere,
+        "(everybody) was sent to service trail, of which nobody was in",
+    ),
     "order_followed_late": (slow_to_leave, "W-1 did not acknowledge the order to evacuate of 10:10:00 UTC"),
     "under_air_after_out": (
         out_by_mistake,
