@@ -13,7 +13,6 @@ from dashboard.words import shortened
 ALARMS = {kind: f"{name[0].upper()}{name[1:]}" for kind, name in dashboard_words.ALARMS.items()}
 DAY_S = 86_400
 LONGEST_CAUSE = 120
-LONGEST_NAME = 18  # two lines of a row on the narrowest page
 
 
 def duration(seconds: float) -> str:
@@ -58,7 +57,7 @@ def interval_in_line(target: Interval, *, planned: bool = False) -> str:
 
 def place(incident_id: str | None, display: Display) -> str:
     """Return the incident of a line; empty where the page shows only one."""
-    return named(incident_id) if incident_id and display.names_incidents else ""
+    return incident_id if incident_id and display.names_incidents else ""
 
 
 def joined(*parts: str) -> str:
@@ -68,7 +67,7 @@ def joined(*parts: str) -> str:
 
 def team(name: str | None) -> str:
     """Return a team's name on the page; empty without one."""
-    return words.TEAM.format(team=named(name)) if name else ""
+    return words.TEAM.format(team=name) if name else ""
 
 
 def who(wearer_id: str | None, set_id: str, service: str = "") -> str:
@@ -76,19 +75,14 @@ def who(wearer_id: str | None, set_id: str, service: str = "") -> str:
 
     `service`: named before it.
     """
-    of = f"{named(service)}:" if service else ""
-    return of + named(wearer_id) if wearer_id else f"Set {of}{named(set_id)}"
+    of = f"{service}:" if service else ""
+    return of + wearer_id if wearer_id else f"Set {of}{set_id}"
 
 
 def whose(line: AlarmLine | Row, display: Display) -> str:
     """Return whose a line is; where two services use the name, with the service."""
     shared = (line.wearer_id or line.set_id) in display.shared_names
     return who(line.wearer_id, line.set_id, line.service if shared else "")
-
-
-def named(name: str) -> str:
-    """Return a name as this page shows it: of a long one its beginning and its end."""
-    return shortened(name, LONGEST_NAME)
 
 
 def reason(
@@ -101,7 +95,7 @@ def reason(
     template = "for {age}"
     if ALARMS.get(code) != named:
         template = words.REASONS.get(code) or f"{dashboard_words.ALARMS[code]} for {{age}}"
-    about = shortened(who or "", LONGEST_CAUSE if code == "lost_tally_refused" else LONGEST_NAME)
+    about = shortened(who or "", LONGEST_CAUSE)
     if since_at is None:
         return template.replace(" for {age}", "").replace(" {age} ago", "").replace("{who}", about)
     said, comma, more = template.format(age=duration(now - since_at), who=about).partition(",")
@@ -120,7 +114,7 @@ def gauge_read(gauge: GaugeRow, display: Display) -> str:
 
 def from_memory(one: FromMemory, display: Display) -> str:
     """Return an alarm or a tally that only the broker's memory has, with the moment that it names."""
-    who, at = named(one.who), display.clock(one.said_at)
+    who, at = one.who, display.clock(one.said_at)
     if one.alarm is None:
         return words.TALLY_FROM_MEMORY.format(who=who, at=at)
     return words.ALARM_FROM_MEMORY.format(alarm=ALARMS[one.alarm], who=who, at=at)

@@ -319,7 +319,7 @@ def roll_view(line: RollCallLine, now: float, display: Display) -> dict[str, Any
     else:
         text = f"{text}, {sentences.duration(now - line.called_at)}"
     if line.still_under_air:
-        who = ", ".join(map(sentences.named, line.still_under_air))
+        who = ", ".join(line.still_under_air)
         text = sentences.joined(text, words.STILL_UNDER_AIR.format(who=who))
     order = {"missing": 0, "called": 1, "no_tally": 2, "answered": 3}
     teams = sorted({team for _, _, team, state in line.answers if team and state == "called"})
@@ -331,7 +331,7 @@ def roll_view(line: RollCallLine, now: float, display: Display) -> dict[str, Any
         line.answers, key=lambda one: (order[one[3]], one[0] or one[1])
     ):
         what = "wearer_id" if wearer_id else ""  # nobody can answer by name for an unknown wearer
-        who = ", ".join(filter(None, (sentences.who(wearer_id, set_id), sentences.named(team or ""))))
+        who = ", ".join(filter(None, (sentences.who(wearer_id, set_id), team or "")))
         who = sentences.joined(who, place)
         said = words.ROLL_NO_TALLY if state == "no_tally" else state
         answers.append((wearer_id or f"set {set_id}", what, wearer_id or set_id, who, said, state))
@@ -367,23 +367,23 @@ def contradiction_view(one: Contradiction, display: Display) -> dict[str, Any]:
     at = display.clock(one.at)
     if one.kind == "whose":
         desk, *wearers = one.first
-        who = ", ".join(sentences.named(name) for name in wearers)
+        who = ", ".join(wearers)
         text = words.WHOSE.format(desk=desk, set_id=one.about, who=who, at=at)
     elif one.kind == "same_name":
         text = words.SAME_NAME.format(desk=one.about, at=at)
     elif not one.second:
         desk, _, set_id = one.first
-        text = words.NOT_IN.format(desk=desk, about=sentences.named(one.about), set_id=set_id, at=at)
+        text = words.NOT_IN.format(desk=desk, about=one.about, set_id=set_id, at=at)
     else:
         (first, what, *of_first), (second, also, *of_second) = one.first, one.second
         if one.kind == "gauge":
             of_first, of_second = ([display.pressure(float(bar))] for (bar,) in (of_first, of_second))
         text = words.CONTRADICTION.format(
-            about=sentences.named(one.about),
+            about=one.about,
             first=first,
-            said_first=words.SAID[what].format(*map(sentences.named, of_first)),
+            said_first=words.SAID[what].format(*of_first),
             second=second,
-            said_second=words.SAID[also].format(*map(sentences.named, of_second)),
+            said_second=words.SAID[also].format(*of_second),
             at=at,
         )
     placed = sentences.joined(sentences.place(one.incident_id, display), text)

@@ -204,9 +204,7 @@ def _summaries(
         )
     for wearer_id, own in _several_places(snapshot.rows):
         places = sorted({name for row in own for name in row.incidents})
-        said = words.AT_PLACES.format(
-            who=sentences.named(wearer_id), places=", ".join(map(sentences.named, places))
-        )
+        said = words.AT_PLACES.format(who=wearer_id, places=", ".join(places))
         if (sets := len(breathing(own))) > 1:
             said = words.BREATHES_TWICE.format(said=said, count=sets)
         for name in {"", *places} & counts.keys():
@@ -240,7 +238,7 @@ def _no_standby(snapshot: Snapshot, name: str) -> list[str]:
     incidents = {name} if name else inside - {None}
     if len(incidents) < 2 and (name or not incidents or ready <= incidents):
         return [] if ready & (incidents or ready) else [words.NO_STANDBY]
-    lacking = ", ".join(sentences.named(one) for one in sorted(one for one in incidents - ready if one))
+    lacking = ", ".join(sorted(one for one in incidents - ready if one))
     return [words.NO_STANDBY_AT.format(incidents=lacking)] if lacking else []
 
 

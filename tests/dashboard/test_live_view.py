@@ -491,13 +491,22 @@ def test_the_script_words_nothing_that_a_person_reads() -> None:
         assert len(path.read_text().splitlines()) <= 500
 
 
-def test_a_long_name_keeps_its_end_and_the_forms_have_it_whole() -> None:
-    long = "Alexandria-Bartholomew-van-der-Nordha-07"
-    row = only(replace(ROW, wearer_id=long, team=long, set_id=long))
-    assert row["who"] == row["team"] == "Alexandri…ordha-07"
-    assert row["sub"] == "Alexandri…ordha-07 · search"
-    told = {"set_id": long, "wearer_id": long, "team": long, "task": "search"}
-    assert row["fields"].items() >= told.items()
+def test_long_names_are_never_cut_so_that_people_become_one() -> None:
+    """Three wearers, a distress and an order's "Not yet" all read "FD-2031-0…001-CREW"."""
+    names = [f"FD-2031-0417-000{number}-of-the-001-CREW" for number in (1, 2, 3)]
+    rows = tuple(
+        replace(
+            ROW, key=name, wearer_id=name, team=name, set_id=name, reasons=(Reason("two_sets", who=name),)
+        )
+        for name in names
+    )
+    shown = picture(*rows)
+    assert [row["who"] for row in shown["rows"]] == names
+    assert [row["team"] for row in shown["rows"]] == names
+    for row, name in zip(shown["rows"], names, strict=True):
+        assert row["sub"] == f"{name} · search"
+        assert name in row["why"]
+    assert "…" not in str(shown)
 
 
 def test_where_nothing_was_ever_heard_nothing_is_counted() -> None:
