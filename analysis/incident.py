@@ -44,6 +44,7 @@ from analysis.same_id import apart
 from analysis.services import told_apart
 from analysis.tables import TABLES, Results
 from analysis.wears.calls import answers, read_calls
+from analysis.wears.corrections import of_those_in, read_resolved
 from analysis.wears.entries import find_entries
 from analysis.wears.gauges import read_gauges
 from analysis.wears.tally import (
@@ -146,6 +147,7 @@ def analysed(
         record.forget_own_times()
     records = apart(records)
     book = read_tallies(records)
+    resolved = of_those_in(read_resolved(records), [word.row for word in book.words])
     notes = read_notes(records)
     if scope is not None:
         book = book.within(scope.incidents)
@@ -153,7 +155,7 @@ def analysed(
     wears = find_wears(records, book.tallies, profile)
     doubled = two_at_once(book.tallies)
     others = any(wear.tally is None or wear.tally.incident_id != incident_id for wear in wears)
-    alarms = find_alarms(records, wears, profile)
+    alarms = find_alarms(records, wears, profile, resolved=resolved)
     window = None
     if incident_id is not None:
         # Only now: what belongs to another incident, a wear or an alarm in it, must not fall to this one.

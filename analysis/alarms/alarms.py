@@ -9,7 +9,7 @@ from analysis.alarms.derived import Derived, derived_alarms
 from analysis.alarms.reported import Reported, reported_alarms
 from analysis.profile import Profile
 from analysis.records import PowerUp
-from analysis.wears.corrections import read_resolved
+from analysis.wears.corrections import Settlement
 from analysis.wears.entries import Entry
 from analysis.wears.wears import Wear
 
@@ -96,7 +96,11 @@ class Alarm:
 
 
 def find_alarms(
-    records: Sequence[PowerUp], wears: Sequence[Wear], profile: Profile, as_of_us: int | None = None
+    records: Sequence[PowerUp],
+    wears: Sequence[Wear],
+    profile: Profile,
+    as_of_us: int | None = None,
+    resolved: Sequence[Settlement] = (),
 ) -> list[Alarm]:
     """Return all alarms, reported, derived or both, in order of time.
 
@@ -104,13 +108,14 @@ def find_alarms(
     - `profile`: for the thresholds that sets did not say, and how close two alarms must be to be one.
     - `as_of_us`: now: what the last wear of a set shows goes on while the wear does. None: nothing more
       comes.
+    - `resolved`: desks' words that count (`of_those_in`).
     """
     by_set: dict[str, list[Wear]] = {}
     for wear in wears:
         by_set.setdefault(wear.set_id, []).append(wear)
     slack_us = round(profile.alarms.match_s * 1e6)
     alarms: list[Alarm] = []
-    for reported in reported_alarms(records):
+    for reported in reported_alarms(records, resolved):
         around = _wear_at(by_set.get(reported.set_id, ()), reported.raised_us)
         one = Alarm(around, reported.set_id, reported.alarm, reported.raised_us, reported, None)
         one.evidence = list(reported.evidence)
@@ -133,7 +138,7 @@ def find_alarms(
             for one in by_kind.get((wear.set_id, derived.alarm), ()):
                 one.supported = one.supported or _overlaps(one, derived, wear, slack_us)
     alarms.sort(key=lambda one: (one.raised_us, one.set_id, one.alarm))
-    _mark_seen(alarms, records)
+    _mark_seen(alarms, records, resolved)
     return alarms
 
 
@@ -224,7 +229,7 @@ def _distance(one: Alarm, derived: Derived) -> int:
     return abs(one.raised_us - derived.raised_us)
 
 
-def _mark_seen(alarms: Sequence[Alarm], records: Sequence[PowerUp]) -> None:
+def _mark_seen(alarms: Sequence[Alarm], records: Sequence[PowerUp], resolved: Sequence[Settlement]) -> None:
     """Give every `seen` of a desk to the latest alarm of that set and kind raised and heard before it.
 
     Whoever closes an alarm with a word (`resolved`) has seen it. The first one counts. An alarm that came
@@ -245,7 +250,7 @@ def _mark_seen(alarms: Sequence[Alarm], records: Sequence[PowerUp]) -> None:
                     seen.append((at_us, identity, row["set_id"], row["alarm"], power_up.name, received_us))
     seen += [
         (one.at_us, one.identity, one.set_id, one.alarm, one.identity.rsplit("/", 2)[0], one.heard_us)
-        for one in read_resolved(records)
+        for one in resolved
         if one.alarm is not None
     ]
     for at_us, identity, set_id, alarm, desk_id, received_us in sorted(seen):

@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from analysis.records import Channel, PowerUp, lost_between
-from analysis.wears.corrections import Settlement, read_resolved
+from analysis.wears.corrections import Settlement
 
 REPEATED_WITHIN_US = 60 * 1_000_000
 """A set that repeats `raised` does so at least this often. Our own rule."""
@@ -40,10 +40,9 @@ class Reported:
     evidence: list[str] = field(default_factory=list)  # identities of its messages
 
 
-def reported_alarms(records: Sequence[PowerUp]) -> list[Reported]:
-    """Return every alarm that sets reported, by set and time; desks say which of them they resolved."""
+def reported_alarms(records: Sequence[PowerUp], resolved: Sequence[Settlement] = ()) -> list[Reported]:
+    """Return every alarm that sets reported, by set and time; `resolved`: by desks."""
     found: list[Reported] = []
-    resolved = read_resolved(records)
     for power_up in records:
         channel = power_up.channels.get("alarm") if power_up.role == "set" else None
         if channel is not None:

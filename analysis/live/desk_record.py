@@ -8,7 +8,7 @@ from analysis.live.desk_words import DeskWords
 from analysis.live.rows import IncidentRow, NoteLine
 from analysis.profile import Profile
 from analysis.records import PowerUp
-from analysis.wears.corrections import DeskWord, Settlement, read_resolved, said
+from analysis.wears.corrections import DeskWord, Settlement, of_those_in, read_resolved, said
 from analysis.wears.gauges import VoiceGauge, read_gauges
 from analysis.wears.tally import TallyBook, read_tallies
 from analysis.wears.turn_back import TurnBackNote, read_notes
@@ -23,7 +23,7 @@ class DeskRecord:
     def __init__(self, profile: Profile) -> None:
         self.profile = profile
         self.power_ups: Sequence[PowerUp] = ()
-        self.answering: list[PowerUp] = []  # desks that saw or closed an alarm
+        self.answering: list[PowerUp] = []  # desks that saw an alarm
         self.book: TallyBook = read_tallies(())
         self.written: list[TurnBackNote] = []
         self.gauges: list[VoiceGauge] = []
@@ -39,11 +39,13 @@ class DeskRecord:
     def read(self, power_ups: Sequence[PowerUp]) -> None:
         """Read what the desks have said so far."""
         self.power_ups = power_ups
-        self.answering = [one for one in power_ups if {"seen", "resolved"} & one.channels.keys()]
+        self.answering = [one for one in power_ups if "seen" in one.channels]
         self.book = read_tallies(power_ups)
         self.written = read_notes(power_ups)
         self.gauges = read_gauges(power_ups)
-        self.resolved = read_resolved(power_ups)
+        said_resolved = read_resolved(power_ups)
+        self.resolved = of_those_in(said_resolved, [word.row for word in self.book.words])
+        not_theirs = {one.identity for one in said_resolved} - {one.identity for one in self.resolved}
         words = [(one, kind) for kind in DESK_KINDS for one in said(power_ups, kind)]
         words.sort(key=lambda word: (word[0].at_us, word[0].desk_id, word[0].seq))
         self._seen = [one for one, kind in words if kind == "seen"]
@@ -67,7 +69,7 @@ class DeskRecord:
             word for word in words if word[0].at_us >= began_us.get(word[0].row.get("incident_id", ""), 0)
         ]
         heard = [one for one, _ in words]
-        self.words = DeskWords(self.gauges, self.book.stays, self.book.unmatched, heard)
+        self.words = DeskWords(self.gauges, self.book.stays, self.book.unmatched, heard, not_theirs)
         never_said = {old.identity for old, _ in self.book.corrected}
         for one, kind in words:
             if one.identity not in never_said:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -43,6 +43,7 @@ class DeskWords:
     - `stays`: who was in, with corrections and settlements applied.
     - `unmatched`: each `out` of somebody who was not in.
     - `words`: all that desks said, as `DeskCalls` needs it.
+    - `not_theirs`: words that close an alarm of somebody who never had the set; they do not count.
     """
 
     def __init__(
@@ -51,6 +52,7 @@ class DeskWords:
         stays: Sequence[Stay] = (),
         unmatched: Sequence[TallyWord] = (),
         words: Sequence[DeskWord] = (),
+        not_theirs: Collection[str] = (),
     ) -> None:
         self._calls = DeskCalls(words)
         self._standby: dict[tuple[str, str], StandbyLine] = {}
@@ -64,6 +66,7 @@ class DeskWords:
         self._closed: set[str] = set()
         self._last: dict[tuple[str, ...], list[_Said]] = {}
         self._contradictions: dict[str, Contradiction] = {}
+        self._not_theirs = not_theirs
         self._unmatched = {one.identity for one in unmatched if not one.repeats}
 
     def take(self, kind: str, record: Record, at: float) -> None:
@@ -279,8 +282,21 @@ class DeskWords:
         return [("wearer", one.wearer_id) for one in last if one.team == name]
 
     def _take_resolved(self, record: Record, at: float) -> None:
-        """Report that a desk closed the entry of a set that two wearers are in with, and named neither."""
+        """Report a word that closes nothing: it names neither of two wearers, or nobody who had the set."""
         set_id, identity = record["set_id"], record["identity"]
+        if identity in self._not_theirs:
+            name = f"not_theirs/{identity}"
+            whose = record["wearer_id"] or record["incident_id"]
+            incidents = [one.incident_id for one in self._stays.values() if one.tallies[-1].set_id == set_id]
+            self._contradictions[name] = Contradiction(
+                name,
+                "not_theirs",
+                (incidents or [record["incident_id"]])[-1],
+                set_id,
+                at,
+                (record["desk_id"], whose),
+                (),
+            )
         within = [
             one
             for one in self._stays.values()

@@ -343,7 +343,8 @@ class Contradiction(msgspec.Struct, frozen=True):
     """Two desks that said different things about one subject within 30 s: (desk, what it said ...) each.
 
     Other kinds, without `second`. `not_in`: an `out` of somebody who was not in. `whose`: an entry was closed
-    of a set that several wearers are in with. `same_name`: two desks use one name.
+    of a set that several wearers are in with. `same_name`: two desks use one name. `not_theirs`: an alarm was
+    closed for a wearer, or at an incident, that never had its set.
     """
 
     key: str

@@ -143,7 +143,7 @@ class ServiceBoard:
                 self._same_id[name] = live_set.set_id
             one_set = self._set(name)
             one_set.link = live_set.link
-            one_set.ask(power_ups.get(name, []), by_set.get(name, ()), self.desks.answering, now_us)
+            one_set.ask(power_ups.get(name, []), by_set.get(name, ()), self.desks, now_us)
             one_set.failed = False
 
     def _let_go(self, by_set: Mapping[str, Sequence[TallyEntry]], now_us: int) -> None:
@@ -176,7 +176,7 @@ class ServiceBoard:
 
         def ask() -> None:
             power_ups = self._record.of_set(live_set.set_id)
-            live_set.ask(power_ups, tallies, self.desks.answering, now_us)
+            live_set.ask(power_ups, tallies, self.desks, now_us)
 
         same = False
         try:

@@ -11,6 +11,7 @@ from analysis.air.gas import Cylinder
 from analysis.alarms.alarms import Alarm, find_alarms
 from analysis.alarms.held import HeldAlarm, held_alarms
 from analysis.findings.examined import examine
+from analysis.live.desk_record import DeskRecord
 from analysis.live.follower import WearFollower
 from analysis.live.hearing import LAST_INTERVALS, HeardSet, heard_of, latest_delays_s
 from analysis.live.outlook import Outlook
@@ -65,7 +66,7 @@ class SetNow:
         self,
         power_ups: list[PowerUp],
         tallies: Sequence[TallyEntry],
-        desks: Sequence[PowerUp],
+        desks: DeskRecord,
         now_us: int,
     ) -> None:
         """Find wears and alarms as of now."""
@@ -73,7 +74,9 @@ class SetNow:
         self.power_ups = power_ups
         self.wears = find_wears(power_ups, tallies, self.profile, now_us)
         self.heard = heard_of(power_ups)
-        self.alarms = find_alarms([*power_ups, *desks], self.wears, self.profile, now_us)
+        self.alarms = find_alarms(
+            [*power_ups, *desks.answering], self.wears, self.profile, now_us, desks.resolved
+        )
         self.last_us = max((int(one.received_us[-1]) for one in self._channels("pressure")), default=0)
         self.delays_s = latest_delays_s(self.heard.newest)
         self.news = False

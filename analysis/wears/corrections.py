@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -131,6 +131,26 @@ def read_resolved(records: Sequence[PowerUp]) -> list[Settlement]:
         for one in messages
         if one.identity not in gone
     ]
+
+
+def of_those_in(resolved: Sequence[Settlement], tallies: Iterable[Row]) -> list[Settlement]:
+    """Return the words that count: one about an alarm names nobody who never had the set.
+
+    Nor an incident in which it never was. A set that no desk ever tallied may be of any incident.
+
+    - `tallies`: every `tally` message, corrected or not.
+    """
+    known: dict[str, tuple[set[str], set[str]]] = {}
+    for row in tallies:
+        incidents, wearers = known.setdefault(row["set_id"], (set(), set()))
+        incidents.add(row["incident_id"])
+        wearers.add(row["wearer_id"])
+    found = []
+    for one in resolved:
+        incidents, wearers = known.get(one.set_id, ({one.incident_id}, {one.wearer_id or ""}))
+        if one.alarm is None or (one.incident_id in incidents and {one.wearer_id} <= {None, *wearers}):
+            found.append(one)
+    return found
 
 
 def _about(row: Row) -> tuple[object, object]:

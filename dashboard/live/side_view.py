@@ -369,6 +369,9 @@ def contradiction_view(one: Contradiction, display: Display) -> dict[str, Any]:
         desk, *wearers = one.first
         who = ", ".join(wearers)
         text = words.WHOSE.format(desk=desk, set_id=one.about, who=who, at=at)
+    elif one.kind == "not_theirs":
+        desk, about = one.first
+        text = words.NOT_THEIRS.format(desk=desk, set_id=one.about, about=about, at=at)
     elif one.kind == "same_name":
         text = words.SAME_NAME.format(desk=one.about, at=at)
     elif not one.second:

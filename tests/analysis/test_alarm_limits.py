@@ -17,6 +17,7 @@ from analysis.alarms.kinds import GRAVEST, KINDS
 from analysis.alarms.rates import AlarmRates, alarm_rates, floods
 from analysis.alarms.reported import reported_alarms
 from analysis.records import PowerUp
+from analysis.wears.corrections import read_resolved
 from analysis.wears.entries import Entry
 from analysis.wears.tally import Stay
 from analysis.wears.wears import Wear
@@ -169,7 +170,7 @@ def desk(kind: str, *said: dict[str, Any]) -> PowerUp:
 def reported(*records: PowerUp) -> list[str]:
     """Give `kind raised acknowledged cleared`, then what was inferred or lost."""
     lines = []
-    for one in reported_alarms(records):
+    for one in reported_alarms(records, read_resolved(records)):
         moments = (one.raised_us, one.acknowledged_us, one.cleared_us)
         line = f"{one.alarm} " + " ".join("-" if at is None else f"{at * 1e-6:g}" for at in moments)
         lines.append(line + " inferred" * one.inferred + " clear lost" * one.clear_lost)

@@ -96,3 +96,23 @@ def test_an_alarm_that_comes_again_and_again_is_shown_with_its_newest_time_and_h
     assert line.repeated == reason.repeated == (5, pytest.approx(since, abs=0.1))
     log.desk().say(350, "seen", set_id="S-1", alarm="no_motion")
     assert not see(352).alarms
+
+
+@pytest.mark.parametrize("named", [{"wearer_id": "W-9"}, {"incident_id": "I-9"}])
+def test_a_word_about_another_wearer_or_incident_closes_no_distress(
+    log: Any, see: Any, named: dict[str, str]
+) -> None:
+    """The distress was gone, or silenced as seen, by a word about somebody who never had the set."""
+    desk, one = one_inside(log)
+    one.say(200, "alarm", alarm="distress", state="raised")
+    word = {"incident_id": "I-1", "set_id": "S-1", "alarm": "distress", "text": "button hit"}
+    desk.say(210, "resolved", **(word | named))
+    shown = see(230)
+    (line,) = shown.alarms
+    assert (line.alarm, line.seen_at, line.ended_at) == ("distress", None, None)
+    (remark,) = shown.contradictions
+    assert (remark.kind, remark.about, remark.first) == ("not_theirs", "S-1", ("D-1", *named.values()))
+    (row,) = distress(log).filter(alarm="distress").to_dicts()
+    assert row["seen"] is None
+    desk.say(240, "resolved", **word)
+    assert see(250).alarms == ()
