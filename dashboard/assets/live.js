@@ -185,18 +185,19 @@
     document.title = title(Boolean(text));
   };
 
-  // Lost, asleep or in the background: by the server's own clock the page says what it missed. Gaps add up
+  // Lost, asleep or in the background: by the server's own clock the page says what it missed. Each gap adds its times
   // until somebody closes the note: a server that has just started is often late once more.
   const sayGap = (before, after) => {
     if (!before?.ready || !after.ready || after.now - before.now < LOST_AFTER_MS / 1000) return;
     const { parts, words } = state;
-    const missed = (state.missed ??= { from: before.clock, alarms: new Map() });
+    const missed = (state.missed ??= { gaps: [], alarms: new Map() });
+    missed.gaps.push(underair.fill(words.gap_one, { from: before.clock, to: after.clock }));
     const known = new Set(before.alarms.map((alarm) => alarm.key));
     for (const alarm of after.alarms.filter((one) => !known.has(one.key))) {
       missed.alarms.set(alarm.key, `${alarm.alarm}, ${alarm.who}`);
     }
     const gap = underair.fill(words.gap, {
-      from: missed.from, to: after.clock, alarms: [...missed.alarms.values()].join("; ") || words.gap_no_alarm,
+      gaps: missed.gaps.join(", "), alarms: [...missed.alarms.values()].join("; ") || words.gap_no_alarm,
     });
     const close = () => {
       parts.gap.hidden = true;

@@ -15,7 +15,9 @@
   const moving = new Set();
 
   const cell = (name, ...children) => underair.make("div", { class: name }, ...children);
-  const named = (name, title, ...children) => underair.make("div", { class: name, "data-name": title }, ...children); // no head there
+  // The name is for who cannot see the head, and for the phone, which has none.
+  const named = (name, title, ...children) =>
+    underair.make("div", { class: name, role: "group", "aria-label": title, "data-name": title }, ...children);
 
   const makeRow = () => {
     const parts = {
@@ -24,14 +26,14 @@
     };
     for (const name of TEXTS) parts[name] = underair.make("span", { class: name });
     const row = underair.make(
-      "li", { class: "row", tabindex: "-1" },
-      cell("c-state", parts.shape, parts.state, parts.why),
-      cell("c-who", cell("name", parts.who, parts.team), parts.sub, parts.place),
+      "li", { class: "row", tabindex: "-1", "aria-description": words.row_opens },
+      named("c-state", words.head_state, parts.shape, parts.state, parts.why),
+      named("c-who", words.head_who, cell("name", parts.who, parts.team), parts.sub, parts.place),
       named("c-turn", words.head_turn, parts.turn, parts.turn_range, parts.turn_bar),
       named("c-low", words.head_low, parts.low, parts.low_range, parts.low_what),
-      cell("c-air", parts.air, parts.air_sub, parts.aside),
-      cell("c-entry", parts.entry, parts.entered),
-      cell("c-inside", parts.inside, parts.out_by),
+      named("c-air", words.head_air, parts.air, parts.air_sub, parts.aside),
+      named("c-entry", words.head_entry, parts.entry, parts.entered),
+      named("c-inside", words.head_inside, parts.inside, parts.out_by),
       cell("c-strip", parts.strip),
     );
     row.parts = parts;
@@ -46,6 +48,7 @@
     underair.attribute(row, "data-a", item.a);
     underair.attribute(row, "data-key", item.key);
     row.classList.toggle("silent", item.silent);
+    underair.attribute(parts.air.parentElement, "aria-label", item.silent ? words.air_old : words.head_air);
     row.classList.toggle("over", item.over);
     row.item = item;
     row.grid = grid;

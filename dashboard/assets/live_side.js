@@ -96,12 +96,15 @@
     return element;
   };
 
+  const nameBack = (back, item) =>
+    underair.attribute(back, "aria-label", underair.fill(back.dataset.asked == null ? words.out_back_what : words.out_back_again_what, item));
   // Whoever was tallied out, or whose entry was closed, by mistake comes back with entry, figures and all.
   const makeOut = (item) => {
-    const back = make("button", { type: "button", class: "back", hidden: !words.may_send || !item.ended_by, onclick: async () => {
+    const back = make("button", { type: "button", class: "back", "aria-live": "assertive", hidden: !words.may_send || !item.ended_by, onclick: async () => {
       if (back.dataset.asked == null) {
         back.dataset.asked = "";
         text(back, words.out_back_again);
+        nameBack(back, element.item); // it has the focus, and is read again
         return;
       }
       const { fields, ended_how, ended_by } = element.item;
@@ -289,7 +292,7 @@
       underair.keyed(parts.out, out, makeOut, (element, item) => {
         element.item = item;
         text(element.firstChild, item.text);
-        underair.attribute(element.lastChild, "aria-label", underair.fill(words.out_back_what, item));
+        nameBack(element.lastChild, item);
       });
       underair.keyed(parts.sets, data.sets.map((id) => ({ key: id })), (item) => make("option", { value: item.key }), () => {});
       underair.desk.paint(data);

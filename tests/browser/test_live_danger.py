@@ -185,7 +185,7 @@ def test_two_desks_while_the_broker_dies_and_comes_back(
     assert page.locator(".side form.note [name=text]").input_value() == "stairs gone"
     mosquitto.start()
     for one in (page, other):
-        one.wait_for_selector(".system:has-text('This desk can send')")
+        one.wait_for_selector(".system:has-text('This server can send')")
         one.wait_for_selector(".banner", state="hidden")
     page.wait_for_selector(".row[data-a=under_air]")
 

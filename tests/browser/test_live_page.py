@@ -358,3 +358,39 @@ def test_alarms_orders_and_a_roll_call_never_cover_the_desk_and_those_below_the_
         expect(above).to_be_hidden()
         expect(page.locator(".alarms li").first).to_be_in_viewport(ratio=0.9)
         page.goto("about:blank")
+
+
+def test_a_row_says_its_columns_whether_the_air_is_old_and_what_opens_it(page: Any, tmp_path: Path) -> None:
+    """A screen reader heard "past 37:03 | past 17:50 | 207 bar": which is which, and since when?"""
+    with staged(tmp_path, "busy") as (address, _):
+        page.goto(address)
+        page.wait_for_selector(".row.silent")
+        for kind, air in ((".row:not(.silent)", "Air now"), (".row.silent", "Air now, old")):
+            row = page.locator(kind).first
+            names = row.locator("[role=group]").evaluate_all("all => all.map((one) => one.ariaLabel)")
+            assert names == ["State", "Wearer", "Turn back", "Low air", air, "Entry", "Inside"]
+            assert row.get_attribute("aria-description") == "Enter opens the row"
+        page.goto("about:blank")
+
+
+def test_on_a_tablet_no_time_runs_into_the_next_column_and_the_head_stays(page: Any, tmp_path: Path) -> None:
+    with staged(tmp_path, "busy") as (address, _):
+        page.set_viewport_size({"width": 768, "height": 1024})
+        page.goto(address)
+        page.wait_for_selector(".row .low")
+        over = page.evaluate(
+            """() => {
+              const low = document.querySelector(".row .low");
+              const air = low.closest(".row").querySelector(".c-air");
+              low.textContent = "past 1:19:53";
+              const range = document.createRange();
+              range.selectNodeContents(low);
+              return range.getBoundingClientRect().right - air.getBoundingClientRect().left;
+            }"""
+        )
+        assert over < 0
+        page.evaluate("scrollTo(0, document.querySelector('.rows').getBoundingClientRect().bottom - 700)")
+        page.wait_for_timeout(300)
+        head, row = (page.locator(name).bounding_box() for name in (".head", ".row:last-child"))
+        assert 0 <= head["y"] <= row["y"], (head, row)
+        page.goto("about:blank")

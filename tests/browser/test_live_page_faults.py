@@ -85,6 +85,7 @@ def test_a_browser_without_network_and_a_sleeping_one_say_what_they_missed(
     session.send("Debugger.resume")
     note = live.locator(".gap-note:not([hidden]):has-text('Heat, Set S-1')")
     expect(note).to_contain_text("Distress, Set S-1")
+    assert note.inner_text().count("from ") == 2  # each gap with its own times, not one from first to last
     note.get_by_role("button").click()
     expect(live.locator(".gap-note")).to_be_hidden()
 

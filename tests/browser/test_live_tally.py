@@ -139,6 +139,7 @@ def test_what_was_wrong_is_put_right_in_its_place_and_no_incident_is_closed_by_a
     back = live.locator(".came-out").get_by_role("button", name="Not out: W-8")
     back.click()
     expect(back).to_have_text("Press again: not out")
+    assert "Press again" in back.get_attribute("aria-label")
     back.click()
     live.wait_for_selector(".came-out li", state="detached")
     expect(live.locator(".row .who")).to_have_text("W-8")
