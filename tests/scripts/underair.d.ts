@@ -50,7 +50,7 @@ interface LiveState {
   words: Record<string, any>; parts: Record<string, any>; token: string; data: LivePicture | null;
   lines: Record<string, [number, number][]>; announced: Set<string>; seenHere: Map<string, number>; at: string | null; broken: boolean; signedOut: boolean; sessionEnds: number;
   goodAt: number; goodWall: number; goodClock: string; linesAt: number; soon: (() => void) | null;
-  missed: { from: string; alarms: Map<string, string> } | null;
+  missed: { gaps: string[]; alarms: Map<string, string> } | null;
 }
 
 interface ReviewFinding {
