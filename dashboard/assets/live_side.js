@@ -96,16 +96,14 @@
     return element;
   };
 
-  const nameBack = (back, item) =>
-    underair.attribute(back, "aria-label", underair.fill(back.dataset.asked == null ? words.out_back_what : words.out_back_again_what, item));
+  const nameBack = (back, item) => underair.attribute(back, "aria-label", underair.fill(back.dataset.asked == null ? words.out_back_what : words.out_back_again_what, item));
   // Whoever was tallied out, or whose entry was closed, by mistake comes back with entry, figures and all.
   const makeOut = (item) => {
     const back = make("button", { type: "button", class: "back", "aria-live": "assertive", hidden: !words.may_send || !item.ended_by, onclick: async () => {
       if (back.dataset.asked == null) {
         back.dataset.asked = "";
         text(back, words.out_back_again);
-        nameBack(back, element.item); // it has the focus, and is read again
-        return;
+        return nameBack(back, element.item);
       }
       const { fields, ended_how, ended_by } = element.item;
       const corrects = underair.desk.correcting(ended_by), what = underair.fill(words.out_back_what, element.item);
