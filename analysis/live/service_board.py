@@ -22,6 +22,7 @@ from analysis.records import PowerUp
 from analysis.same_id import apart
 from analysis.wears.entries import Entry, find_entries
 from analysis.wears.tally import FORGOTTEN_AFTER_US, Stay, TallyEntry
+from analysis.wears.teams import give_team_moments
 from ingest.contract.any_error import ANY_ERROR
 from ingest.contract.frames import Messages
 
@@ -110,10 +111,9 @@ class ServiceBoard:
                     self._faults.append((f"{self.service}/{set_id}", error))
                     live_set.failed, live_set.news = True, False
         self._let_go(by_set, now_us)
-        wears = [wear for live_set in self._sets.values() for wear in live_set.wears]
         early = dict(one for live_set in self._sets.values() for one in live_set.early().items())
         self.entries = find_entries(
-            wears,
+            [wear for live_set in self._sets.values() for wear in live_set.wears],
             self.desks.book.stays,
             self.desks.written,
             self.profile,
@@ -123,6 +123,7 @@ class ServiceBoard:
             self.desks.gauges,
             sets={set_id: live_set.power_ups for set_id, live_set in self._sets.items()},
         )
+        give_team_moments(self.entries, self.profile.turn_back.policy)
         self._of_set = {}
         for entry in self.entries:
             for set_id in entry.set_ids:

@@ -20,7 +20,6 @@ from analysis.wears.gauges import VoiceGauge, known_better
 from analysis.wears.rejoined import rejoined
 from analysis.wears.setups import heard_setups, setup_at, worst_of
 from analysis.wears.tally import Keys, Stay, TallyEntry, key_of
-from analysis.wears.teams import give_team_moments
 from analysis.wears.turn_back import TurnBackNote, note_about, note_perhaps
 from analysis.wears.wears import Wear
 
@@ -370,7 +369,6 @@ def find_entries(
     end_us = as_of_us if as_of_us is not None else max(ends, default=0)
     for entry in entries:
         _judge(entry, notes, profile, as_of_us, end_us, early or {}, policies, gauges, sets or {})
-    give_team_moments(entries, profile.turn_back.policy)
     return entries
 
 

@@ -4,12 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 from analysis.policies import POLICIES, PolicyName, TurnBackMoment
-
-if TYPE_CHECKING:  # it gives entries their moments
-    from analysis.wears.entries import Entry
+from analysis.wears.entries import Entry
 
 
 def give_team_moments(entries: Sequence[Entry], policy: PolicyName) -> None:

@@ -12,7 +12,7 @@ from analysis.wears.charges import Charge, charges_of, is_surely_another
 from analysis.wears.entries import Entry, find_entries
 from analysis.wears.gauges import above_word_bar, contradictions, readings_of
 from analysis.wears.tally import Stay, TallyEntry
-from analysis.wears.teams import team_moments, turns_of
+from analysis.wears.teams import give_team_moments, team_moments, turns_of
 from analysis.wears.turn_back import TurnBackNote
 from analysis.wears.wears import Following, Wear
 from tests.analysis.wears_by_hand import PROFILE, SECOND, Readings, flat, gauge, power_up, tally, us, wear
@@ -348,6 +348,7 @@ class TestFindEntries:
         stays = [stay(deep), stay(other, wearer_id="W-2"), stay(far, wearer_id="W-3")]
         unheard = stay(tally("W-4", "S-4", in_s=0), wearer_id="W-4")
         entries = find_entries([first, second, third], [*stays, unheard], [], PROFILE)
+        give_team_moments(entries, PROFILE.turn_back.policy)
         # Half of what is above 55 bar: 177.5 bar; `W-1` has 177 bar in the 123rd second.
         assert [each.entry_id for each in entries] == [f"I-1/W-{number}/1" for number in (1, 2, 3, 4)]
         assert [each.own_turn_back_us for each in entries] == [us(123), None, None, None]
