@@ -1,8 +1,8 @@
 """Which alarms still count: once raised, one leaves the page only when a person has closed it.
 
-A distress or no-motion alarm goes when the set cleared it and the desk has seen it, or when a person closed
-it and said how. A restart, switching off, silence or a lost `cleared` do not end it: its state is
-unknown then. Any other alarm goes when it is cleared or closed, or when its entry is over.
+It goes when the set cleared it and the desk has seen it, or when a person closed it and said how. A restart,
+switching off, silence or a lost `cleared` do not end it: its state is unknown then. Alarms that come and go
+(the first stage of no motion), and those that only readings showed, go with their cause, but for the gravest.
 """
 
 from __future__ import annotations
@@ -58,7 +58,8 @@ def held_alarms(
         if one.reported is None and not KINDS[one.alarm].alone:
             continue
         ended_us = one.cleared_us if one.cleared_us is not None and one.cleared_us <= as_of_us else None
-        if ended_us is not None and (_seen(one, alarms) or one.alarm not in GRAVEST):
+        waits = one.alarm in GRAVEST or (one.reported is not None and not KINDS[one.alarm].passing)
+        if ended_us is not None and (_seen(one, alarms) or not waits):
             continue
         broken = min((at for at in interrupted_us if one.last_us < at <= as_of_us), default=None)
         unknown_us = None if ended_us is not None else broken if broken is not None else silent_since_us

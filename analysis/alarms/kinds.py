@@ -20,13 +20,16 @@ class AlarmKind:
     alone: bool = True  # counts where the readings show it and the set never raised it
     about_the_set: bool = False  # not about whoever wears it: alone it is no sign of somebody inside
     own_state: bool = False  # a row of the live page has a state for it
+    passing: bool = False  # comes and goes: once over, nobody need see it
 
 
 KINDS: dict[str, AlarmKind] = {
     "distress": AlarmKind("distress alarm", own_state=True),
     "no_motion": AlarmKind("no-motion alarm", "serious", in_readings=True, own_state=True),
     # Readings alone would raise it, and the battery's, at every pause. Our own rule.
-    "no_motion_prealarm": AlarmKind("no-motion alarm (first stage)", "note", in_readings=True, alone=False),
+    "no_motion_prealarm": AlarmKind(
+        "no-motion alarm (first stage)", "note", in_readings=True, alone=False, passing=True
+    ),
     "low_air": AlarmKind("low-air warning", "serious", in_readings=True, own_state=True),
     "heat": AlarmKind("heat alarm", in_readings=True),
     "evacuate": AlarmKind("evacuation call"),

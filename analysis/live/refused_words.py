@@ -127,7 +127,7 @@ class RefusedWords:
         """
         owners = {(row.service, row.set_id): row for row in reversed(rows)}
         owners |= {(row.service, row.set_id): row for row in reversed(rows) if row.tallied_in_at is not None}
-        known = {(line.service, line.set_id, line.alarm) for line in shown}
+        known = {(line.service, line.set_id, line.alarm) for line in shown if line.ended_at is None}
         lines = []
         for word in self._alarms:
             said = word.said.get("alarm")

@@ -390,7 +390,7 @@ class ServiceBoard:
                     row_key = on_set.get((entry.entry_id, set_id), keys.get(entry.entry_id))
                 # Of a set that nobody was ever in with, and that gives no pressure, alarms are all there is.
                 lately = entry is None and now_s * 1e6 - alarm.last_us <= FORGOTTEN_AFTER_US
-                if alarm.alarm not in GRAVEST and (held.ended_us is not None or not (row_key or lately)):
+                if alarm.alarm not in GRAVEST and not (row_key or lately):
                     continue
                 tally = alarm.wear.tally if alarm.wear is not None else None
                 lines.append(

@@ -57,7 +57,7 @@ def low_air_lines(
     - `shown`: the alarms of the sets.
     - `desks`: by service: what they have seen and resolved since.
     """
-    known = {line.row_key for line in shown if line.alarm == "low_air"}
+    known = {line.row_key for line in shown if line.alarm == "low_air" and line.ended_at is None}
     lines = []
     for row in rows:
         said_at = row.low_by_word_at if row.low_by_word_at is not None else row.sent_low_at

@@ -142,11 +142,14 @@ def _alarm_state(line: AlarmLine, display: Display) -> str:
 def evacuations(
     alarms: Sequence[AlarmLine], now: float, display: Display
 ) -> tuple[list[AlarmLine], list[dict[str, Any]]]:
-    """Return the alarms, and as one line each the evacuate alarms of several sets of an incident."""
-    sets: dict[str | None, list[AlarmLine]] = {}
+    """Return the alarms, and as one line each the evacuate alarms of several sets of an incident.
+
+    Those that are on, and those that are over and that nobody has seen, are two lines.
+    """
+    sets: dict[tuple[str | None, bool], list[AlarmLine]] = {}
     for line in alarms:
-        if line.alarm == "evacuate" and line.ended_at is None:
-            sets.setdefault(line.incident_id, []).append(line)
+        if line.alarm == "evacuate":
+            sets.setdefault((line.incident_id, line.ended_at is None), []).append(line)
     together = [lines for lines in sets.values() if len(lines) > 1]
     single = [line for line in alarms if not any(line in lines for lines in together)]
     return single, [_evacuation(lines, now, display) for lines in together]
@@ -157,7 +160,7 @@ def _evacuation(lines: Sequence[AlarmLine], now: float, display: Display) -> dic
     shown = alarm_view(first, now, display)
     unseen = [line for line in lines if line.seen_at is None]
     return shown | {
-        "key": f"evacuate/{first.incident_id}",
+        "key": f"evacuate/{first.incident_id}" + "/over" * (first.ended_at is not None),
         "who": sentences.joined(
             words.SIGNALLED.format(
                 count=len(lines), who=", ".join(sentences.whose(line, display) for line in lines)

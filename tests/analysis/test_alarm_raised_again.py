@@ -116,3 +116,30 @@ def test_a_word_about_another_wearer_or_incident_closes_no_distress(
     assert row["seen"] is None
     desk.say(240, "resolved", **word)
     assert see(250).alarms == ()
+
+
+@pytest.mark.parametrize("kind", ["heat", "battery", "fault", "low_air", "evacuate"])
+def test_any_alarm_that_the_set_cleared_stays_until_a_desk_has_seen_it(log: Any, see: Any, kind: str) -> None:
+    desk, one = one_inside(log)
+    one.say(100, "alarm", alarm=kind, state="raised")
+    one.say(110, "alarm", alarm=kind, state="cleared")
+    desk.say(300, "seen", set_id="S-1", alarm=kind)
+    for at_s in (115, 290):
+        (shown,) = see(at_s).alarms
+        assert (shown.alarm, shown.seen_at) == (kind, None)
+        assert shown.ended_at == pytest.approx(log.at(110).timestamp(), abs=0.1)
+        assert only_code(see(at_s)) == "under_air"  # it is over: the row is where its air puts it
+    assert not see(310).alarms
+
+
+def test_the_first_stage_of_no_motion_goes_by_itself(log: Any, see: Any) -> None:
+    _, one = one_inside(log)
+    one.say(100, "alarm", alarm="no_motion_prealarm", state="raised")
+    one.say(110, "alarm", alarm="no_motion_prealarm", state="cleared")
+    assert len(see(105).alarms) == 1
+    assert not see(115).alarms
+
+
+def only_code(shown: Any) -> str:
+    (row,) = shown.rows
+    return str(row.attention)

@@ -136,15 +136,18 @@ def settled(at_us: int, kind: str = "distress", heard_us: int | None = None) -> 
     return Settlement(at_us, "S-1", "I-1", kind, "out", "D-1/1/1", None, heard)
 
 
-def test_a_cleared_alarm_of_a_life_stays_until_it_was_seen_and_another_goes() -> None:
+def test_a_cleared_alarm_stays_until_it_was_seen_but_for_one_that_comes_and_goes() -> None:
     assert held(alarm("distress", 100, 200)) == [(100, 200, None)]
     assert held(alarm("distress", 100, 200, seen_us=150)) == []
     assert held(alarm("distress", 100, seen_us=150)) == [(100, None, None)], "it is still on"
-    assert held(alarm("battery", 100, 200)) == []
+    assert held(alarm("battery", 100, 200)) == [(100, 200, None)]
+    assert held(alarm("heat", 100, 200, reported=None)) == [], "only readings showed it"
+    assert held(alarm("distress", 100, 200, reported=None)) == [(100, 200, None)]
+    assert held(alarm("no_motion_prealarm", 100, 200)) == []
     # What comes after the moment is not known at it.
     assert held(alarm("distress", 1000), alarm("no_motion", 1001)) == [(1000, None, None)]
     assert held(alarm("battery", 100, 1001)) == [(100, None, None)]
-    assert held(alarm("battery", 100, 1000)) == []
+    assert held(alarm("battery", 100, 1000)) == [(100, 1000, None)]
 
 
 def test_who_has_seen_a_later_one_has_seen_the_earlier_one_of_its_kind() -> None:

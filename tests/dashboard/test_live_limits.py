@@ -187,6 +187,9 @@ class TestSide:
         assert both["new"] is True
         assert both["several"] == [{"service": "trial", "set_id": "S-1"}]
         assert "1 of 2" in both["state"]
+        _, (on, over) = evacuations([ALARM, other, ended, replace(ended, key="c")], NOW, STANDARD)
+        assert over["key"] == f"{on['key']}/over"
+        assert (on["ended"], over["ended"], len(over["several"])) == (False, True, 2)
         _, (seen,) = evacuations([replace(ALARM, seen_at=NOW), other], NOW, STANDARD)
         assert seen["new"] is False
 
