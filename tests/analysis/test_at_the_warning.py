@@ -18,7 +18,7 @@ from analysis.live.attention import judge
 from analysis.live.board import LiveBoard
 from analysis.live.rows import Row
 from analysis.policies import Course, DoubleReturn
-from analysis.profile import Profile, shipped_profile
+from analysis.profile import Profile, shipped_profile, shipped_profiles
 
 PROFILE = Profile.default()
 WARNING_BAR = 55.0
@@ -178,7 +178,7 @@ def down_before_the_clock(log: Any) -> None:
         desk.say(1470, "tally", incident_id="I-1", action="out", **who)
 
 
-@pytest.mark.parametrize("name", ["fixed_margin", "half_of_usable", "double_return", "forecast", "thirds"])
+@pytest.mark.parametrize("name", shipped_profiles())
 def test_every_policy_turns_back_at_the_warning_at_the_latest(log: Any, name: str) -> None:
     """Also with a reserve below the warning, on the way in, and of a cylinder that nobody named."""
     down_before_the_clock(log)
