@@ -205,7 +205,9 @@ def test_an_alarm_of_a_set_without_pressure_and_tally_has_line_and_row(log: Any,
     assert rows["S-90"] == rows["S-91"] == "not_accounted"
     assert "S-92" not in rows  # a weak battery in the store is nobody
     log.talkers[-2].say(110, "alarm", alarm="heat", state="cleared")
-    assert "S-91" not in {row.set_id for row in see(115).rows}
+    assert "S-91" in {row.set_id for row in see(115).rows}  # nobody has seen it
+    desk.say(116, "seen", set_id="S-91", alarm="heat")
+    assert "S-91" not in {row.set_id for row in see(120).rows}
 
 
 def test_who_came_out_has_the_last_pressure_that_was_said_with_its_moment(

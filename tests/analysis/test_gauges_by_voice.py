@@ -137,11 +137,12 @@ def test_a_word_from_before_a_low_gauge_does_not_close_its_warning(
     assert [(line.alarm, line.raised_at, line.seen_at) for line in lines] == (
         [("low_air", said_at, said_at + 5.0)] if shown else []
     )
-    # The set's own warning says it already; another alarm of the set does not.
+    # The set's own warning says it already; one that is over, or another alarm, does not.
     of_set: Any = (
-        [SimpleNamespace(row_key="k", alarm="low_air")],
-        [SimpleNamespace(row_key="k", alarm="distress")],
+        [SimpleNamespace(row_key="k", alarm="low_air", ended_at=None)],
+        [SimpleNamespace(row_key="k", alarm="low_air", ended_at=said_at)],
+        [SimpleNamespace(row_key="k", alarm="distress", ended_at=None)],
     )
-    assert [len(low_air_lines([row], each, desks)) for each in of_set] == [0, int(shown)]
+    assert [len(low_air_lines([row], each, desks)) for each in of_set] == [0, int(shown), int(shown)]
     row.low_by_word_at = None
     assert low_air_lines([row], [], desks) == []

@@ -180,10 +180,13 @@ def test_a_lost_raised_is_inferred_and_a_late_double_changes_nothing(log: Any, s
     (line,) = see(26).alarms
     assert line.inferred
     one.say(30, "alarm", alarm="heat", state="cleared")
-    assert see(31).alarms == ()
+    (line,) = see(31).alarms
+    assert line.ended_at == pytest.approx(log.at(30).timestamp(), abs=0.1)
     (acknowledged,) = [heard for _, heard in log.heard() if b"acknowledged" in heard.payload]
     log.extra.append(acknowledged._replace(received=log.at(40)))  # it comes a second time
-    assert see(41).alarms == ()
+    assert [one.ended_at for one in see(41).alarms] == [line.ended_at]
+    log.desk().say(42, "seen", set_id="S-1", alarm="heat")
+    assert see(44).alarms == ()
 
 
 def test_low_air_shows_from_the_readings_when_the_set_does_not_say_it(log: Any, see: Any) -> None:

@@ -260,8 +260,11 @@ def test_a_new_distress_is_in_sight_wherever_somebody_has_scrolled_the_alarms(li
         crew.set(f"S-{number}", "alarm", alarm="heat", state="raised")
     alarms = live.locator(".alarms li")
     live.wait_for_selector(".alarms li >> nth=23")
+    place = live.locator(".alarms").bounding_box()["y"]
     live.locator(".alarms").evaluate("list => list.scrollTop = list.scrollHeight")
     expect(live.locator(".alarm-list .above")).to_be_visible()
+    # Mended: the count pushed the list down, and what was about to be pressed with it.
+    assert live.locator(".alarms").bounding_box()["y"] == place
     expect(alarms.first).not_to_be_in_viewport()
     crew.set("S-30", "alarm", alarm="distress", state="raised")
     expect(alarms.first).to_contain_text("Distress")
