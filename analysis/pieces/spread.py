@@ -125,7 +125,7 @@ def workers_here(count: int) -> Iterator[Any]:
             host="127.0.0.1",
             dashboard_address="127.0.0.1:0",
             # What goes wrong comes back as an exception; how Dask ends its workers concerns nobody.
-            silence_logs=logging.CRITICAL,
+            silence_logs=logging.CRITICAL + 1,  # an interrupted scheduler says so as critical
         ) as cluster,
     ):
         yield cluster

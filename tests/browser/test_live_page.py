@@ -279,7 +279,7 @@ def test_calm_rows_keep_their_places_for_a_while_and_only_who_changes_class_move
 
 
 def test_what_can_be_pressed_is_44_pixels_high_and_nothing_hangs_over_the_edge(
-    page: Any, tmp_path: Path
+    page: Any, tmp_path: Path, wait_until: Callable[..., Any]
 ) -> None:
     with staged(tmp_path, "long") as (address, _):
         page.goto(address)
@@ -289,8 +289,12 @@ def test_what_can_be_pressed_is_44_pixels_high_and_nothing_hangs_over_the_edge(
         for width, height in [*SIZES, *AT_200_PERCENT]:
             page.set_viewport_size({"width": width, "height": height})
             if (width, height) == AT_200_PERCENT[0]:
-                page.evaluate("scrollTo(0, 0)")
-                assert page.locator(".row").first.bounding_box()["y"] < height
+                # But for the note of a gap, which a slow machine may have and somebody closes.
+                first = page.evaluate(
+                    """() => { document.querySelector('.gap-note').hidden = true; scrollTo(0, 0);
+                    return document.querySelector('.row').getBoundingClientRect().y; }"""
+                )
+                assert first < height
             page.locator(".row").first.click()
             # What can be done is on the screen.
             expect(page.locator(".actions"), f"{width} x {height}").to_be_in_viewport(ratio=0.99)
@@ -301,11 +305,10 @@ def test_what_can_be_pressed_is_44_pixels_high_and_nothing_hangs_over_the_edge(
             )
             assert small == [], width
             assert page.evaluate("() => document.documentElement.scrollWidth - innerWidth") <= 0, width
-            over = page.evaluate(
-                """() => [...document.querySelectorAll('.row .why, .status li')]
+            over = """() => [...document.querySelectorAll('.row .why, .status li')]
                 .filter((one) => one.scrollWidth > one.clientWidth + 1).map((one) => one.textContent)"""
-            )
-            assert over == [], width
+            # Rows follow a new size with the next picture.
+            wait_until(lambda over=over: page.evaluate(over) == [], what=f"no text over its edge at {width}")
             page.keyboard.press("Escape")
             expect(page.locator(".actions")).to_be_hidden()
         page.goto("about:blank")
