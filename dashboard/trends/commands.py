@@ -294,7 +294,7 @@ def _nothing(archive: ArchivePath, every: pl.DataFrame, silent: int) -> str:
         return f"no wears in this period; those of the archive {archive} lie from {first} to {last}"
     return (
         f"there are no wears in the archive {archive}; bring messages in with `underair import LOG --archive "
-        f"{archive}` or `underair listen`. An incident counts half an hour after its last message"
+        f"{archive}` or `underair listen`. An incident counts an hour or more after its last message"
     )
 
 
