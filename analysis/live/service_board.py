@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 from analysis.alarms.alarms import Alarm, raised_in
@@ -439,7 +439,7 @@ class ServiceBoard:
     def came_out(self, now_s: float) -> list[Out]:
         """Return who came out of an open incident, or lately with a set that nobody tallied in."""
         found = []
-        shown = {one.entry.entry_id for one in self.inside}
+        shown = {one.entry.entry_id: one.state for one in self.inside}
         for entry in self.entries:
             ended = None if entry.ended_us is None else (entry.ended_us, entry.ended_how)
             over = ended if entry.stay is not None else self._left(entry, shown, now_s)
@@ -450,6 +450,7 @@ class ServiceBoard:
                     continue
             elif entry.incident_id in self.desks.closed:
                 continue
+            stay = entry.stay if over[1] != "incident_closed" else None
             found.append(
                 Out(
                     **at_exit(entry, over[0]),
@@ -461,16 +462,14 @@ class ServiceBoard:
                     at=over[0] * 1e-6,
                     inside_s=(over[0] - entry.entered_us) * 1e-6,
                     service=self.service,
-                    breathes_on=entry.entry_id in shown and over[1] != "incident_closed",
+                    breathes_on=stay is not None and shown.get(entry.entry_id, "out") != "out",
                     ended_how=over[1],
-                    ended_by=entry.stay.ended_by
-                    if entry.stay is not None and over[1] != "incident_closed"
-                    else None,
+                    ended_by=stay.ended_by if stay is not None else None,
                 )
             )
         return found
 
-    def _left(self, entry: Entry, shown: set[str], now_s: float) -> tuple[int, str] | None:
+    def _left(self, entry: Entry, shown: Collection[str], now_s: float) -> tuple[int, str] | None:
         """Return when and how a set without a tally left the page; None when too long ago."""
         last_us, in_order = entry.wears[-1].ended_us, entry.wears[-1].closed_in_order
         word = self._accounted(entry)

@@ -55,7 +55,7 @@ def plot_sentence(plot: Plot, found: Monthly, holds: bool = True, left_out: int 
 
     - `holds`: whether its trend is among what stands out.
     - `left_out`: wears of which it is not known.
-    - `cut`: what is said of what the plot cuts off.
+    - `cut`: the sentence about points beyond the plot's scale.
     """
     table, overall = found.table, found.overall
     wears, without = counted(int(table["wears"].sum()), "wear"), counted(left_out, "wear")

@@ -345,6 +345,7 @@ def test_a_row_kept_for_an_alarm_says_that_its_wearer_is_out(log: Any, see: Any)
     one.say(700, "alarm", alarm="no_motion", state="raised")
     shown = see(760)
     assert {"no_motion", "said_out"} <= {*codes(only(shown))}
+    assert [one.breathes_on for one in shown.came_out] == [False]
     (row,) = page(shown, System((), None, None, ""), Display())["rows"]
     assert row["inside"] == "–"
     assert "tallied out 1:59 ago" in row["why"]
