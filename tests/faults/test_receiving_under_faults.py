@@ -136,7 +136,8 @@ def test_full_disk_is_said_at_once_and_loses_nothing(
             lambda: "No space left" in statuses[-1].trouble, what="the status topic to tell of the full disk"
         )
         wait_until(
-            lambda: "No space left" in read_statuses(archive)[0].trouble, what="the status file to tell it"
+            lambda: any("No space left" in one.trouble for one in read_statuses(archive)),
+            what="the status file to tell it",
         )
         assert any("nothing is acknowledged until it can" in sentence for sentence in said)
     journalled = listener.health.journalled
