@@ -15,8 +15,8 @@ from analysis.alarms.kinds import GRAVEST, KINDS
 from analysis.live.hearing import HeardSet
 from analysis.live.rows import ORDER, AlarmLine, Attention, Lost, Reason, Row, Team
 
-SOON_MIN = 5.0  # our own rule: the early end of the interval is this near
-SOON_UNTIL_MIN = 7.0
+SOON_MIN = 3.0  # our own rule: the early end of the interval is this near (`tests.benchmarks.turn_back_soon`)
+SOON_UNTIL_MIN = 4.0
 GOES_ON_FIRST_S = 1e10
 """Within a class, an alarm that the set cleared comes after all that still go on; and somebody not accounted
 for who may have air comes after those who have none or are missing at a roll call."""

@@ -107,9 +107,9 @@ class TestJudge:
 
     @pytest.mark.parametrize(
         ("low_min", "was_soon", "found"),
-        [(5.0, False, True), (5.1, False, False), (7.0, True, True), (7.1, True, False), (6.0, False, False)],
+        [(3.0, False, True), (3.1, False, False), (4.0, True, True), (4.1, True, False), (3.5, False, False)],
     )
-    def test_turn_back_is_due_soon_within_5_minutes_and_stays_so_to_7(
+    def test_turn_back_is_due_soon_within_3_minutes_and_stays_so_to_4(
         self, low_min: float, was_soon: bool, found: bool
     ) -> None:
         one = heard(turn_back=ahead(low_min))

@@ -311,13 +311,13 @@ class TestJudge:
     @pytest.mark.parametrize(
         ("low_min", "was_soon", "attention"),
         [
-            (5.0, False, "turn_back_soon"),
-            (5.1, False, "under_air"),
-            (7.0, True, "turn_back_soon"),
-            (7.1, True, "under_air"),
+            (3.0, False, "turn_back_soon"),
+            (3.1, False, "under_air"),
+            (4.0, True, "turn_back_soon"),
+            (4.1, True, "under_air"),
         ],
     )
-    def test_soon_is_five_minutes_and_stays_until_seven(
+    def test_soon_is_three_minutes_and_stays_until_four(
         self, low_min: float, was_soon: bool, attention: str
     ) -> None:
         row = replace(ROW, turn_back=Interval(10.0, low_min, 15.0))
