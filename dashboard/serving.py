@@ -145,7 +145,8 @@ class Served:
         if outward is not None:
             if broker_url is None:
                 raise BadSettings("--outward needs --broker: states and events go out over MQTT")
-            self._outward = Outward(partial(Publisher, broker_url, login=login), outward)
+            told_file = work_folder(archive_folder) / f"outward-{desk_id}.json"
+            self._outward = Outward(partial(Publisher, broker_url, login=login), outward, told_file)
         self.feed = Feed(
             archive,
             profile,

@@ -74,7 +74,7 @@ def _template() -> jinja2.Template:
 
 
 def _identifier(event: Event, state: str) -> str:
-    return f"underair.{hashlib.sha256(f'{event.key} {state}'.encode()).hexdigest()[:24]}"
+    return f"underair.{hashlib.sha256(f'{event.key} {event.began_at:.3f} {state}'.encode()).hexdigest()[:24]}"
 
 
 def _moment(moment: datetime) -> str:

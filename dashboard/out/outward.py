@@ -22,6 +22,7 @@ from msgspec import Meta, Struct
 from analysis.live.rows import Snapshot
 from dashboard.out import cap
 from dashboard.out.state import BoardState, Event, between, board_states, standing
+from ingest.archive.durable import write_durably
 from ingest.broker.mqtt import Publisher
 from ingest.contract.any_error import ANY_ERROR
 from ingest.contract.errors import BadSettings, BrokerProblem
@@ -29,6 +30,7 @@ from ingest.toml_faults import struct_in
 
 EVERY_S = 1.0
 SENT_WITHIN_S = 5.0
+SAME_WITHIN_S = 60.0  # our own rule: a restart moves the beginning of one thing by less than this
 EXAMPLE = Path(__file__).with_name("outward.example.toml")
 log = logging.getLogger(__name__)
 
@@ -63,20 +65,29 @@ def load_outward(path: str | Path) -> OutwardSettings:
     return settings
 
 
+class Told(Struct, frozen=True):
+    """A beginning that was told, and when."""
+
+    event: Event
+    sent: datetime
+
+
 class Outward:
     """Takes snapshots, and sends what they say on a thread of its own.
 
-    `connect`: opens the line to the broker.
+    - `connect`: opens the line to the broker.
+    - `told_file`: keeps what was told and has not ended, so that another run tells its end.
     """
 
-    def __init__(self, connect: Callable[[], Publisher], settings: OutwardSettings) -> None:
+    def __init__(self, connect: Callable[[], Publisher], settings: OutwardSettings, told_file: Path) -> None:
         self._connect = connect
         self._settings = settings
+        self._told_file = told_file
+        self._told = _read(told_file)
+        self._again = [one.event for one in self._told.values()]  # who connects since may not know of it
         self._line: Publisher | None = None
         self._newest: queue.Queue[Snapshot | None] = queue.Queue(maxsize=1)
-        self._before: dict[str, Event] = {}
         self._shown: dict[tuple[str, str], BoardState] = {}
-        self._sent_at: dict[str, datetime] = {}
         self._next_s = 0.0
         self.trouble = ""
         self._thread = threading.Thread(target=self._run, name="outward", daemon=True)
@@ -121,9 +132,17 @@ class Outward:
 
     def _send(self, snapshot: Snapshot) -> None:
         now = standing(snapshot)
-        for event in between(self._before, now, snapshot.at):
+        lasting = {key: one.event for key, one in self._told.items()}
+        for event in self._again:  # what ended and began again while nobody sent is two things
+            if event.key in now and now[event.key].began_at - event.began_at > SAME_WITHIN_S:
+                self._tell(msgspec.structs.replace(event, state="ended", at=snapshot.at))
+                del lasting[event.key]
+        for event in between(lasting, now, snapshot.at):
             self._tell(event)
-        self._before = now
+        while self._again:
+            if self._again[-1].key in lasting and self._again[-1].key in now:
+                self._tell(self._again[-1])
+            self._again.pop()
         if self._settings.state:
             states = board_states(snapshot)
             for place in self._shown.keys() - states.keys():
@@ -133,25 +152,34 @@ class Outward:
             self._shown = states
 
     def _tell(self, event: Event) -> None:
+        first = self._told.get(event.key)
+        sent = datetime.now(UTC)
         if self._settings.events:
             self._publish(f"underair/v1/{event.service or '-'}/board/events", msgspec.json.encode(event))
-        settings = self._settings.cap
-        if settings is None:
-            return
-        sent = datetime.now(UTC)
-        first = self._sent_at.pop(event.key, None)
-        if event.state == "raised":
-            self._sent_at[event.key] = sent
-        written = cap.alert(
-            event, settings.sender, settings.addresses, sent, first_sent=first, exercise=settings.exercise
+        if self._settings.cap is not None:
+            self._alert(event, sent, self._settings.cap, first.sent if first else sent)
+        if event.state == "ended":
+            self._told.pop(event.key, None)
+        elif first is None:
+            self._told[event.key] = Told(event, sent)
+        write_durably(self._told_file, msgspec.json.encode(self._told))
+
+    def _alert(self, event: Event, sent: datetime, settings: CapSettings, first_sent: datetime) -> None:
+        """Send an alert; one that is told again is the first, word for word."""
+        alert = cap.alert(
+            event,
+            settings.sender,
+            settings.addresses,
+            sent if event.state == "ended" else first_sent,
+            first_sent=first_sent,
+            exercise=settings.exercise,
         )
-        if settings.folder:
-            name = f"{sent:%Y%m%dT%H%M%S.%f}-{event.what}-{event.state}.xml"
-            aside = Path(settings.folder) / f".{name}.tmp"
-            aside.write_bytes(written)
-            aside.replace(aside.with_name(name))
         if settings.topic:
-            self._publish(settings.topic, written)
+            self._publish(settings.topic, alert)
+        if settings.folder:
+            write_durably(
+                Path(settings.folder) / f"{sent:%Y%m%dT%H%M%S.%f}-{event.what}-{event.state}.xml", alert
+            )
 
     def _publish(self, topic: str, payload: bytes, retain: bool = False) -> None:
         if self._line is None:
@@ -164,3 +192,13 @@ class Outward:
 def state_topic(service: str, incident_id: str) -> str:
     """Return where the state of an incident is published."""
     return f"underair/v1/{service}/board/{incident_id}"
+
+
+def _read(told_file: Path) -> dict[str, Told]:
+    try:
+        return msgspec.json.decode(told_file.read_bytes(), type=dict[str, Told])
+    except FileNotFoundError:
+        return {}
+    except msgspec.DecodeError as error:
+        log.warning("%s cannot be read (%s): ends of what it told of are not sent", told_file, error)
+        return {}

@@ -210,12 +210,17 @@ _ALARMS: dict[str, What] = {"distress": "distress", "no_motion": "no_motion", "e
 
 
 class Event(msgspec.Struct, frozen=True):
-    """Something that began or ended."""
+    """Something that began or ended.
 
-    key: str  # the same for the beginning and the end of one thing
+    `key`: the same for the beginning and the end of one thing. It has no moment in it: a new fit of a set's
+    clock moves moments, and so does a restart.
+    """
+
+    key: str
     what: What
     state: Literal["raised", "ended"]
     at: float  # when it began or was found to have ended; seconds since 1970, the listener's clock
+    began_at: float  # as first told
     service: str
     set_id: str | None
     wearer_id: str | None
@@ -225,38 +230,46 @@ class Event(msgspec.Struct, frozen=True):
 
 
 def standing(snapshot: Snapshot) -> dict[str, Event]:
-    """Return everything of these kinds that lasts at this moment, by key."""
+    """Return everything of these kinds that lasts at this moment, by key.
+
+    An alarm lasts as long as it stands on the page: until it is over and a desk has seen it.
+    """
     events = [
-        _event(line, line.key, _ALARMS[line.alarm], line.raised_at, line.derived)
-        for line in snapshot.alarms
-        if line.alarm in _ALARMS and line.ended_at is None
+        _event(
+            line, f"{line.service}/{line.set_id}/{line.wearer_id or '-'}", what, line.raised_at, line.derived
+        )
+        for line in sorted(snapshot.alarms, key=lambda line: line.raised_at)
+        if (what := _ALARMS.get(line.alarm)) is not None
     ]
     for row in snapshot.rows:
         if row.lost is not None:  # also below a distress
-            key = f"{row.key} not accounted {row.lost.since_at:.3f}"
-            events.append(_event(row, key, "not_accounted", row.lost.since_at, derived=True))
+            events.append(_event(row, row.key, "not_accounted", row.lost.since_at, derived=True))
     for order in snapshot.orders:
         if order.order == "evacuate":
-            key = f"{order.key} ordered {order.given_at:.3f}"
             about = (_service_of(order, snapshot), order.set_id, None, order.incident_id)
+            at = order.given_at
+            key = f"{order.key} ordered"
             events.append(
-                Event(
-                    key, "evacuate_ordered", "raised", order.given_at, *about, derived=False, team=order.team
-                )
+                Event(key, "evacuate_ordered", "raised", at, at, *about, derived=False, team=order.team)
             )
-    return {event.key: event for event in events}
+    return {event.key: event for event in reversed(events)}  # of two with one key the first
 
 
-def _event(of: AlarmLine | Row, key: str, what: What, at: float, derived: bool) -> Event:
-    return Event(key, what, "raised", at, of.service, of.set_id, of.wearer_id, of.incident_id, derived)
+def _event(of: AlarmLine | Row, who: str, what: What, at: float, derived: bool) -> Event:
+    about = (of.service, of.set_id, of.wearer_id, of.incident_id)
+    return Event(f"{who} {what}", what, "raised", at, at, *about, derived)
 
 
 def between(before: Mapping[str, Event], now: Mapping[str, Event], at: float) -> Iterable[Event]:
-    """Return what began and what ended between two moments, in the order of time."""
-    began = [event for key, event in now.items() if key not in before]
+    """Return what ended and then what began between two moments, each in the order of time."""
     ended = [
         msgspec.structs.replace(event, state="ended", at=at)
         for key, event in before.items()
         if key not in now
     ]
-    return sorted([*began, *ended], key=lambda event: event.at)
+    began = [event for key, event in now.items() if key not in before]
+    return [*sorted(ended, key=_began), *sorted(began, key=_began)]
+
+
+def _began(event: Event) -> float:
+    return event.began_at

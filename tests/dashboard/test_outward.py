@@ -19,7 +19,7 @@ from analysis.live.rows import Hearing, Snapshot
 from analysis.profile import Profile
 from dashboard.live.feed import Feed
 from dashboard.out import cap
-from dashboard.out.outward import EXAMPLE, CapSettings, Outward, OutwardSettings, load_outward
+from dashboard.out.outward import EXAMPLE, CapSettings, Outward, OutwardSettings, Told, load_outward
 from dashboard.out.state import CAUTION, SCHEMA, Event, between, board_states, standing
 from dashboard.serving import Served
 from ingest.archive.folder import create_archive
@@ -64,7 +64,7 @@ def moments() -> list[Snapshot]:
 
 
 def distress(**told: Any) -> Event:
-    event = Event("k", "distress", "raised", 1.0, "demo", "S-1", "W-07", "I-1", False)
+    event = Event("k", "distress", "raised", 1.0, 1.0, "demo", "S-1", "W-07", "I-1", False)
     return msgspec.structs.replace(event, **told)
 
 
@@ -155,6 +155,41 @@ def test_an_order_to_evacuate_is_told_until_it_is_lifted_and_stands_in_the_state
     assert "<headline>Evacuation ordered: Larch</headline>" in alert
     everybody = cap.alert(msgspec.structs.replace(told[0], team=None), "c1", "control", datetime.now(UTC))
     assert b"Evacuation ordered: everybody" in everybody
+
+
+def test_an_alarm_that_the_set_cleared_lasts_until_a_desk_has_seen_it() -> None:
+    log, desk, one = spoken()
+    one.say(200, "alarm", alarm="distress", state="raised")
+    one.say(205, "alarm", alarm="distress", state="cleared")
+    desk.say(260, "seen", set_id="S-1", alarm="distress")
+    see = log.seen_on(LiveBoard(Profile.default()))
+    raised, cleared, seen = (standing(see(at_s)) for at_s in (202, 250, 270))
+    assert list(raised) == list(cleared)
+    assert not [*between(raised, cleared, 250.0)]
+    assert [(told.what, told.state) for told in between(cleared, seen, 270.0)] == [("distress", "ended")]
+
+
+def test_a_moment_that_moves_with_the_sets_clock_is_no_new_event(urgent: Snapshot) -> None:
+    now = urgent
+    later = msgspec.structs.replace(
+        now,
+        rows=tuple(
+            msgspec.structs.replace(
+                row, lost=row.lost and msgspec.structs.replace(row.lost, since_at=row.lost.since_at + 0.7)
+            )
+            for row in now.rows
+        ),
+        alarms=tuple(msgspec.structs.replace(line, raised_at=line.raised_at + 0.7) for line in now.alarms),
+    )
+    assert {event.what for event in standing(now).values()} == {"distress", "not_accounted"}
+    assert not [*between(standing(now), standing(later), 391.0)]
+
+
+def test_the_end_comes_before_the_beginning_that_follows_it() -> None:
+    """Whoever reads only the last word about a wearer reads the one that holds."""
+    before = {"k": distress()}
+    told = list(between(before, {"n": distress(key="n", at=0.5)}, 9.0))
+    assert [(one.key, one.state) for one in told] == [("k", "ended"), ("n", "raised")]
 
 
 def say_status(archive: Path, state: Any = "up", ago_s: float = 0.0) -> None:
@@ -286,7 +321,7 @@ def test_an_incident_that_left_the_board_is_cleared_and_so_is_all_at_the_end(
     settings = OutwardSettings(
         state=True, events=True, cap=CapSettings("c1", "control", folder=str(tmp_path))
     )
-    outward = Outward(lambda: line, settings)  # type: ignore[arg-type,return-value]
+    outward = Outward(lambda: line, settings, tmp_path / "told.json")  # type: ignore[arg-type,return-value]
     busiest = max(moments, key=lambda snapshot: len(snapshot.rows))
     topics = {f"underair/v1/{service}/board/{incident}" for service, incident in board_states(busiest)}
     nothing = msgspec.structs.replace(busiest, at=busiest.at + 60, rows=(), alarms=(), incidents=())
@@ -303,12 +338,79 @@ def test_an_incident_that_left_the_board_is_cleared_and_so_is_all_at_the_end(
         standard.validate(str(alert))
 
 
+@pytest.fixture
+def urgent() -> Snapshot:
+    """Return a board with an empty cylinder inside and a distress on top of it."""
+    log, _, one = spoken()
+    for second in range(320, 400):
+        one.say(second, "pressure", pressure_bar=0.0)
+    one.say(380.5, "alarm", alarm="distress", state="raised")
+    return log.seen_on(LiveBoard(Profile.default()))(390)
+
+
+def test_what_ended_while_nobody_sent_is_ended_and_the_rest_told_again(
+    urgent: Snapshot, wait_until: Callable[..., Any], tmp_path: Path, standard: Any
+) -> None:
+    first, *others = standing(urgent)  # not accounted for, and distress
+    settings = OutwardSettings(events=True, cap=CapSettings("c1", "control", topic="cap"))
+    told: list[list[Event]] = []
+    alerts: list[dict[str, Any]] = []
+    for snapshot, count in ((urgent, 1 + len(others)), (without(urgent, first), 1 + len(others))):
+        line = HeldLine()
+        outward = Outward(lambda line=line: line, settings, tmp_path / "told.json")  # type: ignore[misc,arg-type]
+        outward.start()
+        outward.take(snapshot)
+        wait_until(lambda line=line, count=count: len(line.sent) >= 2 * count)
+        outward.stop()
+        events = [payload for topic, payload, _ in line.sent if topic.endswith("/events")]
+        told.append([msgspec.json.decode(one, type=Event) for one in events])
+        alerts += [standard.to_dict(payload.decode()) for topic, payload, _ in line.sent if topic == "cap"]
+    assert {(one.key, one.state) for one in told[0]} == {(key, "raised") for key in (first, *others)}
+    assert {(one.key, one.state) for one in told[1]} == {
+        (first, "ended"),
+        *((key, "raised") for key in others),
+    }
+    assert {one["identifier"] for one in alerts if one["msgType"] == "Alert"} == {
+        one["identifier"] for one in alerts[: 1 + len(others)]
+    }
+    (cancel,) = (one for one in alerts if one["msgType"] == "Cancel")
+    (alert,) = (one for one in alerts if cancel["references"].split(",")[1] == one["identifier"])
+    assert cancel["references"] == f"c1,{alert['identifier']},{alert['sent']}"
+
+
+def test_what_began_anew_while_nobody_sent_is_another_event(
+    urgent: Snapshot, wait_until: Callable[..., Any], tmp_path: Path
+) -> None:
+    first, *others = standing(urgent).values()
+    old = Told(msgspec.structs.replace(first, began_at=first.began_at - 61), datetime(2031, 5, 4, tzinfo=UTC))
+    (tmp_path / "told.json").write_bytes(msgspec.json.encode({first.key: old}))
+    line = HeldLine()
+    outward = Outward(lambda: line, OutwardSettings(events=True), tmp_path / "told.json")  # type: ignore[arg-type,return-value]
+    outward.start()
+    outward.take(urgent)
+    wait_until(lambda: len(line.sent) >= 2 + len(others))
+    outward.stop()
+    told = [msgspec.json.decode(payload, type=Event) for _, payload, _ in line.sent]
+    about = [(one.state, one.began_at) for one in told if one.key == first.key]
+    assert about == [("ended", first.began_at - 61), ("raised", first.began_at)]
+
+
+def without(snapshot: Snapshot, key: str) -> Snapshot:
+    """Return the snapshot without what one event stands for."""
+    about = standing(snapshot)[key]
+    return msgspec.structs.replace(
+        snapshot,
+        alarms=tuple(line for line in snapshot.alarms if line.alarm != about.what),
+        rows=tuple(row for row in snapshot.rows if about.what != "not_accounted"),
+    )
+
+
 def test_what_could_not_be_sent_is_not_sent_later(
-    moments: list[Snapshot], wait_until: Callable[..., Any]
+    moments: list[Snapshot], wait_until: Callable[..., Any], tmp_path: Path
 ) -> None:
     line = HeldLine()
     line.connected = False
-    outward = Outward(lambda: line, OutwardSettings(state=True))  # type: ignore[arg-type,return-value]
+    outward = Outward(lambda: line, OutwardSettings(state=True), tmp_path / "told.json")  # type: ignore[arg-type,return-value]
     outward.start()
     first, second = [snapshot for snapshot in moments if snapshot.rows][:2]
     outward.take(first)
@@ -330,7 +432,9 @@ def test_a_wall_display_gets_the_state_when_it_connects_and_the_archive_does_not
     listener = Listener(mosquitto.url, tmp_path, Settings(), say=lambda _: None)
     listener.start()
     assert listener.subscribed.wait(60)
-    outward = Outward(lambda: Publisher(mosquitto.url), OutwardSettings(state=True, events=True))
+    outward = Outward(
+        lambda: Publisher(mosquitto.url), OutwardSettings(state=True, events=True), tmp_path / "told.json"
+    )
     outward.start()
     outward.take(max(moments, key=lambda snapshot: len(snapshot.rows)))
     got: list[Any] = []
