@@ -16,7 +16,6 @@ from analysis.live.hearing import HeardSet
 from analysis.live.rows import ORDER, AlarmLine, Attention, Lost, Reason, Row, Team
 
 SOON_MIN = 3.0  # our own rule: the early end of the interval is this near (`tests.benchmarks.turn_back_soon`)
-SOON_UNTIL_MIN = 4.0
 GOES_ON_FIRST_S = 1e10
 """Within a class, an alarm that the set cleared comes after all that still go on; and somebody not accounted
 for who may have air comes after those who have none or are missing at a roll call."""
@@ -120,15 +119,13 @@ def _key(row: Row) -> tuple[int, float, str]:
     return ORDER[row.attention], _within(row), row.key
 
 
-def judge(row: Row, alarms: Mapping[str, float], now_s: float, *, was_soon: bool = False) -> Row:
+def judge(row: Row, alarms: Mapping[str, float], now_s: float) -> Row:
     """Return the row with its class of attention and its reasons.
 
     - `row`: the facts.
     - `alarms`: alarms that nobody has closed, with the moment of each, seconds since 1970; `distress_ended`
       and `no_motion_ended`: the set cleared it, and nobody saw it.
     - `now_s`: seconds since 1970.
-    - `was_soon`: turn-back was due soon before; that stays until it is clearly later, so that rows do not
-      change places every second.
     """
     found: list[Attention] = []
     reasons: list[Reason] = []
@@ -166,9 +163,8 @@ def judge(row: Row, alarms: Mapping[str, float], now_s: float, *, was_soon: bool
     # Somebody past turn-back who has no air now stays past it.
     if (inside or row.by_voice or row.lost is not None) and row.turn_back_reached_at is not None:
         because("turn_back", "turn_back", row.turn_back_reached_at)
-    soon = SOON_UNTIL_MIN if was_soon else SOON_MIN
     left = row.turn_back or row.low_air  # where no turn-back is known yet, it comes before the warning
-    if inside and row.turn_back_reached_at is None and left is not None and left.low <= soon:
+    if inside and row.turn_back_reached_at is None and left is not None and left.low <= SOON_MIN:
         because("turn_back_soon", "turn_back_soon")
     for kind, about in KINDS.items():
         if kind in alarms and not about.own_state:

@@ -21,16 +21,13 @@ from analysis.wears.valve import OPEN_ABOVE_BAR, UNBREATHABLE_L_S
 MOST_L_MIN = 60.0 * UNBREATHABLE_L_S  # a higher rate is noise, unless air is being lost
 
 
-def row_of(
-    inside: Inside, now_s: float, words: DeskWords, alarms: dict[str, float], *, was_soon: bool = False
-) -> Row:
+def row_of(inside: Inside, now_s: float, words: DeskWords, alarms: dict[str, float]) -> Row:
     """Return a row, judged.
 
     - `inside`: the entry and its set as of now.
     - `now_s`: seconds since 1970.
     - `words`: what the desks said.
     - `alarms`: alarms that nobody has closed, with the moment of each.
-    - `was_soon`: turn-back was already due soon.
     """
     entry, live_set, wear, known = inside.entry, inside.live_set, inside.wear, inside.known_wear
     profile, tally = live_set.profile, entry.tally
@@ -221,7 +218,7 @@ def row_of(
         evacuate_acknowledged_at=in_seconds(live_set.evacuate_acknowledged_us),
         relief_at=relief - 60.0 * profile.entry.relief_ready_min if relief is not None else None,
     )
-    return judge(row, alarms, now_s, was_soon=was_soon)
+    return judge(row, alarms, now_s)
 
 
 def _hanging(follower: WearFollower, now_us: int) -> Iterator[Reason]:

@@ -46,7 +46,6 @@ class ServiceBoard:
         self._sets: dict[str, SetNow] = {}
         self._desk_news = True
         self._faults = faults
-        self._soon: set[str] = set()
         self._last_rows: dict[str, Row] = {}
         self._let_go_us = 0
         self._made: dict[str, tuple[tuple[Any, ...], float]] = {}
@@ -318,14 +317,7 @@ class ServiceBoard:
 
     def rows(self, now_s: float) -> list[Row]:
         """Return a row for everybody inside; if making one fails, the last one that was made."""
-        found, soon = [], set()
-        for one in self.inside:
-            row = self._row(one, now_s)
-            if row is not None:
-                found.append(row)
-                if any(reason.code == "turn_back_soon" for reason in row.reasons):
-                    soon.add(row.key)
-        self._soon = soon
+        found = [row for one in self.inside if (row := self._row(one, now_s)) is not None]
         self._last_rows = {row.key: row for row in found}
         self._made = {key: made for key, made in self._made.items() if key in self._last_rows}
         return found
@@ -345,7 +337,7 @@ class ServiceBoard:
         self._made.pop(one.key, None)
         for _ in range(2):
             try:
-                row = row_of(one, now_s, self.desks.words, alarms, was_soon=one.key in self._soon)
+                row = row_of(one, now_s, self.desks.words, alarms)
                 row = with_repeats(row, {held.code: held.repeated for held in own})
                 self._made[one.key] = of, now_s
                 return row

@@ -44,8 +44,8 @@ def words_of(one: Row) -> str:
     return f"{one.attention}: {', '.join(reasons)}" if reasons else one.attention
 
 
-def told(one: Row, *, was_soon: bool = False, **alarms: float) -> str:
-    return words_of(judge(one, alarms, NOW_S, was_soon=was_soon))
+def told(one: Row, **alarms: float) -> str:
+    return words_of(judge(one, alarms, NOW_S))
 
 
 class TestJudge:
@@ -105,15 +105,10 @@ class TestJudge:
     def test_low_air_and_other_alarms(self, one: Row, alarms: dict[str, float], found: str) -> None:
         assert told(one, **alarms) == found
 
-    @pytest.mark.parametrize(
-        ("low_min", "was_soon", "found"),
-        [(3.0, False, True), (3.1, False, False), (4.0, True, True), (4.1, True, False), (3.5, False, False)],
-    )
-    def test_turn_back_is_due_soon_within_3_minutes_and_stays_so_to_4(
-        self, low_min: float, was_soon: bool, found: bool
-    ) -> None:
+    @pytest.mark.parametrize(("low_min", "found"), [(3.0, True), (3.1, False)])
+    def test_turn_back_is_due_soon_within_3_minutes(self, low_min: float, found: bool) -> None:
         one = heard(turn_back=ahead(low_min))
-        assert told(one, was_soon=was_soon) == ("turn_back_soon: turn_back_soon" if found else "under_air")
+        assert told(one) == ("turn_back_soon: turn_back_soon" if found else "under_air")
         assert told(row(turn_back=ahead(1.0), tallied_in_at=90.0)) == "no_air_yet: no_air_yet 90"
 
     def test_turn_back_that_was_reached(self) -> None:

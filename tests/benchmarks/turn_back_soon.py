@@ -13,12 +13,12 @@ from pathlib import Path
 import numpy as np
 
 from analysis.air.breathing import LiveAir
-from analysis.live.attention import SOON_MIN, SOON_UNTIL_MIN
+from analysis.live.attention import SOON_MIN
 from analysis.live.outlook import look_ahead
 from analysis.policies import half_of_usable_bar
 from tests.benchmarks.real_wears import AROUND_C, START_BAR, RealWear, real_wears
 
-RULES_MIN = ((SOON_MIN, SOON_UNTIL_MIN), (5.0, 7.0), (2.0, 3.0))
+RULES_MIN = (SOON_MIN, 5.0, 2.0)
 FIRST_S, EVERY_S = 60.0, 10.0
 
 
@@ -39,11 +39,11 @@ def early_ends(wear: RealWear) -> list[tuple[float, float]]:
     return found
 
 
-def stands(ticks: Sequence[tuple[float, float]], from_min: float, until_min: float) -> tuple[float, float]:
+def stands(ticks: Sequence[tuple[float, float]], within_min: float) -> tuple[float, float]:
     """Return the part of the time that the word stands, and the minutes before turn-back without a break."""
     says, told, since_min = False, 0, 0.0
     for left_min, early_min in ticks:
-        said, says = says, early_min <= (until_min if says else from_min)
+        said, says = says, early_min <= within_min
         told += says
         since_min = since_min if said and says else left_min if says else 0.0
     return told / len(ticks), since_min
@@ -54,12 +54,12 @@ def main() -> None:
     wears = [one for one in real_wears(Path(sys.argv[1]), dives=False, until_bar=20.0) if one.reached_s]
     ends = [(wear.kind, ticks) for wear in wears if (ticks := early_ends(wear))]
     print("early end within; kind of wear, wears: part of the time; minutes before, p5, p50; under 2 min")
-    for rule_min in RULES_MIN:
+    for within_min in RULES_MIN:
         for kind in dict.fromkeys(kind for kind, _ in ends):
-            part, before_min = np.array([stands(ticks, *rule_min) for one, ticks in ends if one == kind]).T
+            part, before_min = np.array([stands(ticks, within_min) for one, ticks in ends if one == kind]).T
             p5, p50 = np.percentile(before_min, (5, 50))
             print(
-                f"{rule_min[0]:.0f} min; {kind}, {part.size}: {100 * part.mean():.0f} %; "
+                f"{within_min:.0f} min; {kind}, {part.size}: {100 * part.mean():.0f} %; "
                 f"{p5:.1f}, {p50:.1f}; {100 * np.mean(before_min < 2.0):.0f} %"
             )
 

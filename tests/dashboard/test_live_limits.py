@@ -309,19 +309,15 @@ class TestSide:
 
 class TestJudge:
     @pytest.mark.parametrize(
-        ("low_min", "was_soon", "attention"),
+        ("low_min", "attention"),
         [
-            (3.0, False, "turn_back_soon"),
-            (3.1, False, "under_air"),
-            (4.0, True, "turn_back_soon"),
-            (4.1, True, "under_air"),
+            (3.0, "turn_back_soon"),
+            (3.1, "under_air"),
         ],
     )
-    def test_soon_is_three_minutes_and_stays_until_four(
-        self, low_min: float, was_soon: bool, attention: str
-    ) -> None:
+    def test_soon_is_three_minutes(self, low_min: float, attention: str) -> None:
         row = replace(ROW, turn_back=Interval(10.0, low_min, 15.0))
-        assert judge(row, {}, NOW, was_soon=was_soon).attention == attention
+        assert judge(row, {}, NOW).attention == attention
 
     @pytest.mark.parametrize(("bar", "attention"), [(55.0, "low_air"), (55.1, "under_air")])
     def test_low_air_at_the_sets_own_warning(self, bar: float, attention: str) -> None:
