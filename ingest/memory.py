@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import msgspec
@@ -34,7 +34,7 @@ from ingest.contract.times import micros
 from ingest.contract.topics import Topic
 from ingest.contract.units import known_units, to_contract_unit
 from ingest.importing import Imported
-from ingest.memory_place import LONGEST_OFF_S, placed
+from ingest.memory_place import LONGEST_OFF_S, SPEAKER, in_one, placed
 from ingest.toml_faults import as_struct, document_in
 
 SAME_US, APART_US, LEAST_WRONG = 2_000_000, 10_000_000, 0.05
@@ -48,6 +48,8 @@ NO_CLOCK = (
 _EXPECTED = {"$.time.utc_offset": "an offset such as +02:00", "$.csv.decimal": 'one of ".", ","'}
 EXAMPLE = Path(__file__).with_name("memory_mapping.example.toml")
 ORIGIN = "memory"
+SPEAKER_AND_BOOT = [*SPEAKER, "boot"]
+IDENTITY = [*SPEAKER_AND_BOOT, "seq"]
 _SET_ID = Field("set_id", "string", True, "")
 _BOOT, _SEQ = (Field(name, "integer", True, "") for name in ("boot", "seq"))
 
@@ -149,7 +151,6 @@ def import_memory(
     """Bring a set's memory into an archive; `now` is the moment of receipt.
 
     What came by radio (the same service, set, boot and seq) stays; the same in the file counts as duplicate.
-
     A file with other numbers or times than the set's messages by radio is placed among them by its pressures
     (`ingest.memory_place`).
 
@@ -158,35 +159,29 @@ def import_memory(
     """
     folder = create_archive(archive)
     path = Path(path)
-    builder = FrameBuilder()
-    clock, numbers = _SetClock(mapping.time), _Numbers(mapping)
-    for number, row in _rows(path, mapping):
-        given = [message for message in mapping.message if _gives(message, row)]
-        for position, message in enumerate(given):
-            try:
-                seq = numbers.next(message, row, position, len(given))
-                topic, payload = _message(mapping, message, row, seq, clock.time(row))
-            except ValueError as error:
-                body = json.dumps(row, ensure_ascii=False).encode()
-                refusal = RefusedMessage(f"{path.name}: {error}", f"line {number}")
-                builder.refuse(micros(now), "", body, False, refusal)
-            else:
-                builder.add(micros(now), topic, payload)
-    messages = builder.frames()
-    received = sum(frame.height for frame in messages.values())
+    messages = _messages(path, mapping, now)
+    received, said = sum(frame.height for frame in messages.values()), ""
+    told = in_one({kind: messages[kind].lazy() for kind in SET_KINDS}).collect()
+    of_sets = pl.col("set_id").is_in(told["set_id"].unique().to_list())
+    radio = in_one({kind: scan_parts(kind, part_files(folder, kind)).filter(of_sets) for kind in SET_KINDS})
     try:
-        _compare_with_radio(path, folder, messages)
+        _compare_with_radio(path, told, radio)
     except BadCapture as apart:
-        found = placed(messages, _radio_of(folder, messages), path.name)
+        found = placed(told, radio.collect(), path.name)
         if found is None:
             raise BadCapture(f"{apart}. {NO_CLOCK}") from None
+        refused = messages["refused"]
         messages, said = found
-    else:
-        said = ""
+        messages["refused"] = pl.concat([refused, messages["refused"]])
+    known = radio.select("kind", *IDENTITY).unique().collect()
+    for kind in SET_KINDS:
+        once = messages[kind].unique(IDENTITY, keep="first", maintain_order=True)
+        of_kind = known.filter(kind=kind)
+        messages[kind] = once.join(of_kind, on=IDENTITY, how="anti", maintain_order="left")
     digest = file_sha256(path)
-    counts = seal_messages(folder, _without_known_identities(folder, messages), f"import-{digest[:16]}")
-    known = received - counts.received
-    total = Counts(received, counts.kept, counts.duplicates + known, counts.refused)
+    counts = seal_messages(folder, messages, f"import-{digest[:16]}")
+    again = received - counts.received
+    total = Counts(received, counts.kept, counts.duplicates + again, counts.refused)
     if received:
         copy = dict([keep_file(folder, f"{digest[:16]}.csv", path.read_bytes())]) if said else {}
         line = Brought(at=now, file=path.name, sha256=digest, first=now, last=now, placed=said, receipts=copy)
@@ -194,186 +189,167 @@ def import_memory(
     return Imported(total, Counter(messages["refused"]["reason"]), [said] if said else [])
 
 
+def _messages(path: Path, mapping: MemoryMapping, now: datetime) -> Messages:
+    """Return what a file's rows give; a row that cannot be read is refused."""
+    builder, reader, now_us = FrameBuilder(), _Reader(mapping), micros(now)
+    for number, row in _rows(path, mapping):
+        given = [message for message in mapping.message if _gives(message, row)]
+        for position, message in enumerate(given):
+            try:
+                topic, payload = reader.message(message, row, position, len(given))
+            except ValueError as error:
+                body = json.dumps(row, ensure_ascii=False).encode()
+                refusal = RefusedMessage(f"{path.name}: {error}", f"line {number}")
+                builder.refuse(now_us, "", body, False, refusal)
+            else:
+                builder.add(now_us, topic, payload)
+    return builder.frames()
+
+
 def _rows(path: Path, mapping: MemoryMapping) -> Iterator[tuple[int, dict[str, str]]]:
+    form = mapping.csv
     try:
         require_file(path)
-        with path.open(encoding=mapping.csv.encoding, newline="") as file:
-            for _ in range(mapping.csv.skip_lines):
+        with path.open(encoding=form.encoding, newline="") as file:
+            for _ in range(form.skip_lines):
                 file.readline()
-            names = mapping.csv.columns or None
-            reader = csv.DictReader(file, names, delimiter=mapping.csv.delimiter, restval="", restkey="")
-            missing = _columns(mapping) - set(reader.fieldnames or ())
-            if missing:
-                has = ", ".join(reader.fieldnames or ()) or "none: it is empty, or skip_lines skips all"
+            reader = csv.DictReader(
+                file, form.columns or None, delimiter=form.delimiter, restval="", restkey=""
+            )
+            names = reader.fieldnames or ()
+            if missing := sorted(_columns(mapping) - set(names)):
+                has = ", ".join(names) or "none: it is empty, or skip_lines skips all"
                 raise BadCapture(
-                    f"{path} has no column {sorted(missing)[0]!r}; it has {has}; "
+                    f"{path} has no column {missing[0]!r}; it has {has}; "
                     "correct the mapping's columns, delimiter or skip_lines"
                 )
             for row in reader:
-                yield (
-                    reader.line_num + mapping.csv.skip_lines,
-                    {name: value.strip() for name, value in row.items() if isinstance(value, str)},
-                )
+                texts = {name: value.strip() for name, value in row.items() if isinstance(value, str)}
+                yield reader.line_num + form.skip_lines, texts
     except OSError as error:
         raise BadCapture(f"{path} cannot be read: {error.strerror}") from error
     except (UnicodeDecodeError, LookupError, csv.Error) as error:
-        raise BadCapture(f"{path} cannot be read as {mapping.csv.encoding} CSV: {error}") from error
+        raise BadCapture(f"{path} cannot be read as {form.encoding} CSV: {error}") from error
 
 
 def _columns(mapping: MemoryMapping) -> set[str]:
-    sources = [mapping.set_id, mapping.boot, mapping.seq]
+    values = [mapping.set_id, mapping.boot, mapping.seq]
     columns = {mapping.time.column}
     for message in mapping.message:
-        sources += message.fields.values()
-        sources += [message.seq] if message.seq is not None else []
-        if message.when is not None:
-            columns.add(message.when.column)
-    return columns | {source.column for source in sources if source.column}
+        values += [*message.fields.values(), message.seq or mapping.seq]
+        columns |= set() if message.when is None else {message.when.column}
+    return columns | {value.column for value in values if value.column}
 
 
 def _gives(message: MessageMapping, row: dict[str, str]) -> bool:
     if message.when is not None and row[message.when.column] not in message.when.one_of:
         return False
-    needed = [source for source in message.fields.values() if source.column and not source.optional]
-    return all(row[source.column] for source in needed)
+    return all(row[one.column] for one in message.fields.values() if one.column and not one.optional)
 
 
-class _Numbers:
-    """Gives each message its number: the contract counts up by one over all kinds.
+class _Reader:
+    """Makes messages of rows.
 
-    A row that gives several messages has one number for them. Those after the first take the numbers that
-    follow, and the rows after it move up by as many: two messages never carry one identity.
+    Numbers: the contract counts up by one over all kinds, and a row that gives several messages has one
+    number for them. Those after the first take the numbers that follow, and the rows after it move up by as
+    many: two messages never carry one identity.
+
+    Times: in a zone with summer time they go by the order of the rows.
     """
 
     def __init__(self, mapping: MemoryMapping) -> None:
         self._mapping = mapping
-        self._moved: dict[tuple[str, int], int] = {}
-
-    def next(self, message: MessageMapping, row: dict[str, str], position: int, given: int) -> int:
-        """Return the number of a row's message at `position` of `given`.
-
-        Raises `ValueError` when the row's boot or number is not a number.
-        """
-        speaker = str(_value(_SET_ID, self._mapping.set_id, row)), _value(_BOOT, self._mapping.boot, row)
-        number: int = _value(_SEQ, message.seq or self._mapping.seq, row)
-        if message.seq is not None:
-            return number
-        found = number + self._moved.get(speaker, 0) + position
-        if position == given - 1:
-            self._moved[speaker] = self._moved.get(speaker, 0) + position
-        return found
-
-
-class _SetClock:
-    """Reads times as the mapping says; in a zone with summer time it goes by the order of the rows."""
-
-    def __init__(self, mapping: TimeMapping) -> None:
-        self._mapping = mapping
-        self._zone = ZoneInfo(mapping.zone) if mapping.zone else None
+        self._moved: Counter[tuple[str, int]] = Counter()
         self._before: datetime | None = None
 
-    def time(self, row: dict[str, str]) -> str:
-        """Return a row's time as RFC 3339.
+    def message(
+        self, message: MessageMapping, row: dict[str, str], position: int, given: int
+    ) -> tuple[str, bytes]:
+        """Return topic and payload of a row's message at `position` of `given`.
 
-        Raises `ValueError` for a time that is not in the mapping's format, or that a zone's clock left out.
+        Raises `ValueError` with what is not as the mapping says.
         """
-        text = row[self._mapping.column]
-        if not self._mapping.format and self._zone is None:
+        mapping, value = self._mapping, self._value
+        set_id, boot = str(value(_SET_ID, mapping.set_id, row)), value(_BOOT, mapping.boot, row)
+        seq = value(_SEQ, message.seq or mapping.seq, row)
+        if message.seq is None:
+            seq += self._moved[set_id, boot] + position
+            self._moved[set_id, boot] += position * (position == given - 1)
+        time = self._time(row[mapping.time.column])
+        names = {"kind": message.kind, "set_id": set_id, "boot": boot, "seq": seq, "time": time}
+        known = {field.name: field for field in fields_of(message.kind)}
+        fields = {
+            name: value(known[name], source, row)
+            for name, source in message.fields.items()
+            if not source.column or row[source.column]
+        }
+        payload = {**names, "origin": ORIGIN, **fields}
+        topic = Topic(mapping.service, "set", set_id, message.kind).text
+        return topic, json.dumps(payload, ensure_ascii=False, separators=(",", ":")).encode()
+
+    def _value(self, field: Field, source: MemoryValue, row: dict[str, str]) -> Any:
+        raw = row[source.column] if source.column else source.value
+        if field.shape not in ("integer", "number"):
+            return source.words.get(raw, raw) if isinstance(raw, str) else raw
+        text = raw.replace(self._mapping.csv.decimal, ".") if isinstance(raw, str) else str(raw)
+        try:
+            if field.shape == "integer":
+                return int(text)
+            return to_contract_unit(float(text), source.unit or field.unit, field.unit)
+        except ValueError:
+            noun = "an integer" if field.shape == "integer" else "a number"
+            raise ValueError(f"{field.name} must be {noun}, got {text!r}") from None
+
+    def _time(self, text: str) -> str:
+        """Return a row's time as RFC 3339."""
+        form = self._mapping.time
+        if not form.format and not form.zone:
             return text
         try:
-            form = self._mapping.format
-            moment = datetime.strptime(text, form) if form else datetime.fromisoformat(text)
+            moment = datetime.strptime(text, form.format) if form.format else datetime.fromisoformat(text)
         except ValueError as error:
             raise ValueError(f"time {text!r}: {error}") from None
         if moment.tzinfo is not None:
             return moment.isoformat()
-        if self._zone is None:
-            return moment.isoformat() + self._mapping.utc_offset
-        return self._in_zone(moment, self._zone, text).isoformat()
-
-    def _in_zone(self, moment: datetime, zone: ZoneInfo, text: str) -> datetime:
-        """Return a moment of a zone's clock; of an hour that comes twice, the one after the last row."""
+        if not form.zone:
+            return moment.isoformat() + form.utc_offset
+        zone = ZoneInfo(form.zone)
         earlier, later = (moment.replace(tzinfo=zone, fold=fold).astimezone(UTC) for fold in (0, 1))
         if earlier.astimezone(zone).replace(tzinfo=None) != moment:
             raise ValueError(f"time {text!r}: it does not exist in {zone.key} (clocks went forward)")
+        # Of an hour that comes twice, the one after the last row.
         back = self._before is not None and earlier < self._before <= later
-        found = later if back else earlier
-        self._before = found
-        return found
+        self._before = later if back else earlier
+        return self._before.isoformat()
 
 
-def _message(
-    mapping: MemoryMapping, message: MessageMapping, row: dict[str, str], seq: int, time: str
-) -> tuple[str, bytes]:
-    set_id = str(_value(_SET_ID, mapping.set_id, row))
-    payload: dict[str, Any] = {
-        "kind": message.kind,
-        "set_id": set_id,
-        "boot": _value(_BOOT, mapping.boot, row),
-        "seq": seq,
-        "time": time,
-        "origin": ORIGIN,
-    }
-    fields = {field.name: field for field in fields_of(message.kind)}
-    for name, source in message.fields.items():
-        if source.column and not row[source.column]:
-            continue
-        payload[name] = _value(fields[name], source, row, mapping.csv.decimal)
-    topic = Topic(mapping.service, "set", set_id, message.kind).text
-    return topic, json.dumps(payload, ensure_ascii=False, separators=(",", ":")).encode()
-
-
-def _value(field: Field, source: MemoryValue, row: dict[str, str], decimal: str = ".") -> Any:
-    raw = row[source.column] if source.column else source.value
-    if field.shape not in ("integer", "number"):
-        return source.words.get(raw, raw) if isinstance(raw, str) else raw
-    text = raw.replace(decimal, ".") if isinstance(raw, str) else str(raw)
-    try:
-        if field.shape == "integer":
-            return int(text)
-        return to_contract_unit(float(text), source.unit or field.unit, field.unit)
-    except ValueError:
-        noun = "an integer" if field.shape == "integer" else "a number"
-        raise ValueError(f"{field.name} must be {noun}, got {text!r}") from None
-
-
-def _compare_with_radio(path: Path, archive: ArchivePath, messages: Messages) -> None:
+def _compare_with_radio(path: Path, told: pl.DataFrame, by_radio: pl.LazyFrame) -> None:
     """Raise `BadCapture` when most messages cannot lie between those by radio with the numbers around theirs.
 
     Such a file has numbers of its own, or its times were read in a wrong zone or order of day and month: it
     would be a second wear of the same person at the same time.
     """
-    speaker = ["service", "set_id", "boot"]
-    columns = [*speaker, "seq", "time"]
-    told = pl.concat(messages[kind].select(columns) for kind in SET_KINDS).drop_nulls().sort("seq")
-    sets = told["set_id"].unique().to_list()
-    parts = [
-        scan_parts(kind, files).filter(~pl.col("retained"), pl.col("set_id").is_in(sets)).select(columns)
-        for kind in SET_KINDS
-        if (files := part_files(archive, kind))
-    ]
-    radio = pl.concat([told.clear().lazy(), *parts]).collect().drop_nulls().sort("seq")
-    radio = radio.with_columns(number=pl.col("seq"))
-    # Within a speaker both are in order, which polars cannot check.
-    both = told.join_asof(radio, on="seq", by=speaker, suffix="_before", check_sortedness=False)
-    both = both.join_asof(
-        radio, on="seq", by=speaker, strategy="forward", suffix="_after", check_sortedness=False
-    )
+    told = told.select(*IDENTITY, "time").drop_nulls().sort("seq")
+    radio = by_radio.filter(~pl.col("retained")).select(*IDENTITY, "time").collect().drop_nulls().sort("seq")
+    _refuse_another_boot(path, told, radio)
+    both, numbered = told, radio.with_columns(number=pl.col("seq"))
+    ways: dict[str, Literal["backward", "forward"]] = {"_before": "backward", "_after": "forward"}
+    for suffix, way in ways.items():  # within a speaker both are in order, which polars cannot check
+        both = both.join_asof(
+            numbered, on="seq", by=SPEAKER_AND_BOOT, strategy=way, suffix=suffix, check_sortedness=False
+        )
     # The same message has the same time; between others, a set's clock may be set.
     off = pl.when(pl.col("number") == pl.col("number_after")).then(SAME_US).otherwise(APART_US)
     off = pl.duration(microseconds=off.fill_null(APART_US))
     early, late = pl.col("time") < pl.col("time_before") - off, pl.col("time") > pl.col("time_after") + off
     in_order = (pl.col("time_before") <= pl.col("time_after") + off).fill_null(value=True)
     wrong = both.filter(in_order & (early | late))
-    _refuse_another_boot(path, told, radio)
     if len(wrong) < max(1, LEAST_WRONG * len(both)):
         return
     row = wrong.row(0, named=True)
-    number, heard = (
-        (row["number"], row["time_before"])
-        if row["time_before"] is not None and row["time"] < row["time_before"]
-        else (row["number_after"], row["time_after"])
-    )
+    number, heard = row["number_after"], row["time_after"]
+    if row["time_before"] is not None and row["time"] < row["time_before"]:
+        number, heard = row["number"], row["time_before"]
     raise BadCapture(
         f"{path} contradicts what came by radio, in {len(wrong):,} of {len(both):,} messages: number "
         f"{row['seq']} of set {row['set_id']}, boot {row['boot']}, is of {row['time']:%Y-%m-%d %H:%M:%S} UTC "
@@ -385,13 +361,11 @@ def _compare_with_radio(path: Path, archive: ArchivePath, messages: Messages) ->
 
 def _refuse_another_boot(path: Path, told: pl.DataFrame, radio: pl.DataFrame) -> None:
     """Raise `BadCapture` where another power-up was heard at about the time of one unknown by radio."""
-    speaker = ["service", "set_id", "boot"]
-    spans = radio.group_by(speaker).agg(
-        pl.col("time").min().alias("first"), pl.col("time").max().alias("last")
-    )
+    time = pl.col("time")
+    spans = radio.group_by(SPEAKER_AND_BOOT).agg(first=time.min(), last=time.max())
     off = pl.duration(seconds=LONGEST_OFF_S)
-    there = told.join(spans, on=speaker, how="anti").join(spans, on=["service", "set_id"], suffix="_heard")
-    there = there.filter(pl.col("time").is_between(pl.col("first") - off, pl.col("last") + off))
+    there = told.join(spans, on=SPEAKER_AND_BOOT, how="anti").join(spans, on=SPEAKER, suffix="_heard")
+    there = there.filter(time.is_between(pl.col("first") - off, pl.col("last") + off))
     if len(there):
         row = there.row(0, named=True)
         raise BadCapture(
@@ -399,32 +373,3 @@ def _refuse_another_boot(path: Path, told: pl.DataFrame, radio: pl.DataFrame) ->
             f"boot {row['boot_heard']} was heard at about these times. Nothing was imported. In the mapping, "
             "boot must be the number that the set sends by radio"
         )
-
-
-def _radio_of(archive: ArchivePath, messages: Messages) -> Messages:
-    """Return what is archived of the sets of a file."""
-    sets = pl.concat(messages[kind]["set_id"] for kind in SET_KINDS).unique().to_list()
-    return {
-        kind: scan_parts(kind, part_files(archive, kind)).filter(pl.col("set_id").is_in(sets)).collect()
-        for kind in SET_KINDS
-    }
-
-
-def _without_known_identities(archive: ArchivePath, messages: Messages) -> Messages:
-    """Leave out what came by radio, and what the file itself says twice."""
-    identity = ["service", "set_id", "boot", "seq"]
-    left = dict(messages)
-    for kind in SET_KINDS:
-        frame = messages[kind]
-        if frame.is_empty():
-            continue
-        known = (
-            scan_parts(kind, part_files(archive, kind))
-            .filter(pl.col("set_id").is_in(frame["set_id"].unique().to_list()))
-            .select(identity)
-            .unique()
-            .collect()
-        )
-        fresh = frame.unique(identity, keep="first", maintain_order=True)
-        left[kind] = fresh.join(known, on=identity, how="anti", maintain_order="left")
-    return left

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from datetime import timedelta
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -17,7 +18,6 @@ from numpy.typing import NDArray
 
 from ingest.contract.errors import RefusedMessage
 from ingest.contract.frames import FrameBuilder, Messages
-from ingest.contract.kinds import SET_KINDS
 from ingest.contract.times import EPOCH, MICROSECOND, micros, rfc3339
 
 LONGEST_OFF_S = 600
@@ -64,24 +64,36 @@ class _Own(NamedTuple):
     received_us: int
 
 
+def in_one(frames: Mapping[str, pl.LazyFrame]) -> pl.LazyFrame:
+    """Return sets' messages of all kinds as one frame, in the order of kinds; a pressure where it is one."""
+    columns = [*SPEAKER, "boot", "seq", "time", "received", "topic", "payload", "retained"]
+    none = pl.lit(None, pl.Float64).alias("pressure_bar")
+    return pl.concat(
+        frame.select(pl.lit(kind).alias("kind"), *columns, "pressure_bar" if kind == "pressure" else none)
+        for kind, frame in frames.items()
+    )
+
+
 def offset_of(own: pl.DataFrame, radio: pl.DataFrame) -> Offset | None:
     """Return a record's offset; None where its pressures fit at no moment, or at several.
 
-    `own`, `radio`: `time` and `pressure_bar`, in the order of time.
+    `own`, `radio`: `time` and `pressure_bar`, which is null in other messages than pressures.
     """
-    own_s, radio_s = (micros_of(frame["time"]) / 1e6 for frame in (own, radio))
-    own_bar, bar = own["pressure_bar"].to_numpy(), radio["pressure_bar"].to_numpy()
-    tried = np.arange(-LONGEST_OFF_S, LONGEST_OFF_S + 1)
-    costs, compared = np.full(len(tried), np.inf), np.zeros(len(tried), np.int64)
+    own, radio = (frame.drop_nulls("pressure_bar").sort("time") for frame in (own, radio))
     if len(own) < 2:
         return None
+    own_s, radio_s = (micros_of(frame["time"]) / 1e6 for frame in (own, radio))
+    own_bar, radio_bar = own["pressure_bar"].to_numpy(), radio["pressure_bar"].to_numpy()
+    tried = np.arange(-LONGEST_OFF_S, LONGEST_OFF_S + 1)
+    costs, compared = np.full(len(tried), np.inf), np.zeros(len(tried), np.int64)
     for number, fast_s in enumerate(tried.tolist()):
         at_s = radio_s + fast_s
         inside = (at_s >= own_s[0]) & (at_s <= own_s[-1])
+        said = radio_bar[inside]
+        # At most and at least what the record has right before and after.
         after = np.clip(np.searchsorted(own_s, at_s[inside]), 1, len(own_s) - 1)
-        before_bar, after_bar, said = own_bar[after - 1], own_bar[after], bar[inside]
-        low, high = np.minimum(before_bar, after_bar), np.maximum(before_bar, after_bar)
-        apart = np.maximum(np.maximum(low - said, said - high), 0.0)
+        low, high = np.sort([own_bar[after - 1], own_bar[after]], axis=0)
+        apart = np.abs(said - np.clip(said, low, high))
         compared[number] = len(said)
         if (
             len(said) >= FEWEST
@@ -91,97 +103,78 @@ def offset_of(own: pl.DataFrame, radio: pl.DataFrame) -> Offset | None:
             costs[number] = np.minimum(apart, MOST_BAR).mean()
     # A record moved out of what the radio heard would agree with the little that is left.
     costs[2 * compared < compared.max()] = np.inf
-    if not np.isfinite(costs.min()):
+    good = tried[costs <= costs.min() + AS_GOOD_BAR]
+    if not np.isfinite(costs.min()) or good[-1] - good[0] > WIDEST_S:
         return None
-    good = np.flatnonzero(costs <= costs.min() + AS_GOOD_BAR)
-    low_s, high_s = int(tried[good[0]]), int(tried[good[-1]])
-    if high_s - low_s > WIDEST_S:
-        return None
-    best = np.flatnonzero(costs <= costs.min() + 1e-9)
-    middle = int(tried[best[len(best) // 2]])
-    return Offset(middle, low_s, high_s, int(compared[middle + LONGEST_OFF_S]))
+    best = tried[costs <= costs.min() + 1e-9]
+    middle = int(best[len(best) // 2])
+    return Offset(middle, int(good[0]), int(good[-1]), int(compared[middle + LONGEST_OFF_S]))
 
 
-def placed(told: Messages, radio: Messages, file: str) -> tuple[Messages, str] | None:
+def placed(told: pl.DataFrame, radio: pl.DataFrame, file: str) -> tuple[Messages, str] | None:
     """Return a record's messages with the numbers and times of the radio, and what was done, in words.
 
     None where a power-up of it that was heard by radio at that time fits at no moment.
-    `told`: the record's messages; `radio`: what is archived of its sets.
+    `told`: the record's messages; `radio`: what is archived of its sets; both as `in_one` gives them.
     """
     builder, said = FrameBuilder(), list[str]()
-    known = {_own_identity(text) for kind in SET_KINDS for text in radio[kind]["payload"] if '"own":' in text}
-    heard = {kind: radio[kind].filter(~pl.col("payload").str.contains('"own":')) for kind in SET_KINDS}
-    for service, set_id in _speakers(told, SPEAKER):
-        its = (pl.col("service") == service) & (pl.col("set_id") == set_id)
-        of_set, by_radio = ({kind: one[kind].filter(its) for kind in SET_KINDS} for one in (radio, heard))
-        boots, rows = _numbers_by_time(of_set), list[_Own]()
-        for _, _, boot in _speakers({kind: told[kind].filter(its) for kind in SET_KINDS}, [*SPEAKER, "boot"]):
-            own = {kind: told[kind].filter(its & (pl.col("boot") == boot)) for kind in SET_KINDS}
-            offset = offset_of(own["pressure"].sort("time"), by_radio["pressure"].sort("time"))
+    has_place = pl.col("payload").str.contains('"own":')
+    known = {_own_identity(json.loads(text)) for text in radio.filter(has_place)["payload"]}
+    for (service, set_id), of_set in told.sort(SPEAKER).group_by(SPEAKER, maintain_order=True):
+        archived = radio.filter(service=service, set_id=set_id)
+        heard = archived.filter(~has_place)
+        boots, rows = _numbers_by_time(archived), list[_Own]()
+        for (boot,), own in of_set.sort("boot", maintain_order=True).group_by("boot", maintain_order=True):
+            offset = offset_of(own, heard)
             if offset is not None:
                 rows += _own_rows(own, offset, known, boots)
                 said.append(_agreement(set_id, boot, offset))
-            elif _is_known(own, by_radio, boot):
+            elif _is_known(own, heard, boot):
                 return None
             else:
-                _as_it_is(builder, own)
-        rows.sort(key=lambda one: one.at_us)
+                for received, topic, payload in own.select("received", "topic", "payload").rows():
+                    builder.add(micros(received), topic, payload.encode())
         if rows:
-            said.append(_outcome(_take(builder, rows, boots, of_set, file)))
-    messages = builder.frames()
-    messages["refused"] = pl.concat([told["refused"], messages["refused"]])
-    return messages, f"{file}: {' '.join([*said, KEPT])}" if said else ""
+            rows.sort(key=lambda one: one.at_us)
+            became = _take(builder, rows, boots, archived, file)
+            said.append(
+                f"{became['taken']:,} messages took numbers that the radio lost; {became['heard']:,} are of "
+                f"moments that the radio heard; {became['too many']:,} are more than the numbers lost."
+            )
+    return builder.frames(), f"{file}: {' '.join([*said, KEPT])}" if said else ""
 
 
-def _speakers(told: Messages, columns: list[str]) -> list[tuple[Any, ...]]:
-    frames = [told[kind].select(columns) for kind in SET_KINDS if told[kind].height]
-    return pl.concat(frames).unique().sort(columns).rows() if frames else []
-
-
-def _is_known(own: Messages, radio: Messages, boot: int) -> bool:
+def _is_known(own: pl.DataFrame, radio: pl.DataFrame, boot: int) -> bool:
     """Return whether the radio heard a record's power-up: that number, or the set between its times."""
-    times = pl.concat(own[kind]["time"] for kind in SET_KINDS)
-    within = pl.duration(microseconds=ALIKE_US)
-    inside = pl.col("time").is_between(pl.lit(times.min()) + within, pl.lit(times.max()) - within)
-    its = inside | (pl.col("boot") == boot)
-    return any(radio[kind].filter(its).height for kind in SET_KINDS)
+    time, within = own["time"], timedelta(microseconds=ALIKE_US)
+    inside = pl.col("time").is_between(time.min() + within, time.max() - within)  # type: ignore[operator]
+    return radio.filter(inside | (pl.col("boot") == boot)).height > 0
 
 
-def _own_identity(payload: str) -> tuple[Any, ...]:
-    said = json.loads(payload)
+def _own_identity(said: dict[str, Any]) -> tuple[Any, ...]:
     return said["kind"], said["set_id"], *said["own"].values()
 
 
-def _as_it_is(builder: FrameBuilder, own: Messages) -> None:
-    for kind in SET_KINDS:
-        for received, topic, payload in own[kind].select("received", "topic", "payload").rows():
-            builder.add(micros(received), topic, payload.encode())
-
-
 def _own_rows(
-    own: Messages, offset: Offset, known: set[tuple[Any, ...]], boots: list[_Heard]
+    own: pl.DataFrame, offset: Offset, known: set[tuple[Any, ...]], boots: list[_Heard]
 ) -> Iterator[_Own]:
     """Yield a power-up's messages, each once, without those that an earlier file has placed."""
-    times = pl.concat(own[kind]["time"] for kind in SET_KINDS)
-    of_all = micros_of(times) - offset.middle * 1_000_000
-    low, high = of_all.min(), of_all.max()
+    times_us = micros_of(own["time"]) - offset.middle * 1_000_000
+    low, high = times_us.min(), times_us.max()
     its = [i for i, one in enumerate(boots) if ((one.at_us >= low) & (one.at_us <= high)).any()]
     begun = [int(boots[i].at_us[0]) for i in its]
-    for kind in SET_KINDS:
-        for time, received, topic, payload in own[kind].select("time", "received", "topic", "payload").rows():
-            said = json.loads(payload)
-            own_words = {name: said[name] for name in ("boot", "seq", "time")}
-            identity = kind, said["set_id"], *own_words.values()
-            if identity in known:
-                continue
+    rows = own.select("kind", "received", "topic", "payload").rows()
+    for at_us, (kind, received, topic, payload) in zip(times_us.tolist(), rows, strict=True):
+        said = json.loads(payload)
+        said["own"] = {name: said[name] for name in ("boot", "seq", "time")}
+        if (identity := _own_identity(said)) not in known:
             known.add(identity)
-            at_us = micros(time) - offset.middle * 1_000_000
             which = its[max(int(np.searchsorted(begun, at_us, side="right")) - 1, 0)]
-            yield _Own(at_us, which, kind, topic, {**said, "own": own_words}, micros(received))
+            yield _Own(at_us, which, kind, topic, said, micros(received))
 
 
 def _take(
-    builder: FrameBuilder, rows: list[_Own], boots: list[_Heard], radio: Messages, file: str
+    builder: FrameBuilder, rows: list[_Own], boots: list[_Heard], radio: pl.DataFrame, file: str
 ) -> Counter[str]:
     """Give each message that the radio lost one of the numbers that it lost; return how many became what."""
     became: Counter[str] = Counter()
@@ -194,7 +187,7 @@ def _take(
         low = int(seq[position - 1]) if position else -1
         free = int(seq[position]) - low - 1 if position < len(seq) else len(lost)
         events = [one for one in lost if one.kind not in READINGS]
-        new = [one for one in events if not _heard(one, radio[one.kind])]
+        new = [one for one in events if not _heard(one, radio)]
         became["heard"] += len(events) - len(new)
         for one in new[free:]:
             reason = f"{file}: the radio lost no number at that time, and heard no such {one.kind}"
@@ -216,15 +209,13 @@ def _take(
     return became
 
 
-def _numbers_by_time(radio: Messages) -> list[_Heard]:
+def _numbers_by_time(radio: pl.DataFrame) -> list[_Heard]:
     """Return each power-up by radio, in the order of time."""
-    columns = ["boot", "seq", "time"]
-    frame = pl.concat(radio[kind].filter(~pl.col("retained")).select(columns) for kind in SET_KINDS)
-    frame = frame.drop_nulls().unique(["boot", "seq"]).sort("seq")
-    found = []
-    for (boot,), its in frame.group_by("boot"):
-        at_us = np.maximum.accumulate(micros_of(its["time"]))
-        found.append(_Heard(boot, its["seq"].to_numpy(), at_us))
+    frame = radio.filter(~pl.col("retained")).select("boot", "seq", "time").drop_nulls()
+    found = [
+        _Heard(boot, its["seq"].to_numpy(), np.maximum.accumulate(micros_of(its["time"])))
+        for (boot,), its in frame.unique(["boot", "seq"]).sort("seq").group_by("boot")
+    ]
     return sorted(found, key=lambda one: int(one.at_us[0]))
 
 
@@ -236,11 +227,9 @@ def micros_of(times: pl.Series) -> _Ints:
 def _heard(one: _Own, radio: pl.DataFrame) -> bool:
     """Return whether the radio heard the same event at about that time."""
     fields = {name: value for name, value in one.payload.items() if name not in _OF_ANY}
-    for position in np.flatnonzero(np.abs(micros_of(radio["time"]) - one.at_us) <= ALIKE_US).tolist():
-        said = json.loads(radio["payload"][position])
-        if all(said.get(name) == value for name, value in fields.items()):
-            return True
-    return False
+    near = (pl.col("time").dt.epoch("us") - one.at_us).abs() <= ALIKE_US
+    others = (json.loads(text) for text in radio.filter(near, kind=one.kind)["payload"])
+    return any(all(said.get(name) == value for name, value in fields.items()) for said in others)
 
 
 _OF_ANY = ("boot", "seq", "time", "own", "origin", "uptime_s")
@@ -256,13 +245,6 @@ def _agreement(set_id: str, boot: int, offset: Offset) -> str:
     return (
         f"power-up {boot} of set {set_id} has numbers or times of its own; its pressures agree with "
         f"{offset.compared:,} by radio {clock}."
-    )
-
-
-def _outcome(became: Counter[str]) -> str:
-    return (
-        f"{became['taken']:,} messages took numbers that the radio lost; {became['heard']:,} are of moments "
-        f"that the radio heard; {became['too many']:,} are more than the numbers lost."
     )
 
 
