@@ -1,7 +1,5 @@
 """Checks a capture against the contract, message by message; for makers of sets and gateways."""
 
-from __future__ import annotations
-
 import difflib
 import statistics
 from collections.abc import Callable, Iterable, Iterator

@@ -1,7 +1,5 @@
 """Give unused memory back to the system: a big incident needs much, but only for a moment."""
 
-from __future__ import annotations
-
 import ctypes
 import functools
 import gc

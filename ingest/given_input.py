@@ -5,8 +5,6 @@ such as ``mosquitto_sub -v``; its messages are received when they are read. A ca
 file is.
 """
 
-from __future__ import annotations
-
 import itertools
 import sys
 import tempfile

@@ -1,7 +1,5 @@
 """The verbs that look after an archive and its broker, `tidy` and `check-broker`; what `verify` prints."""
 
-from __future__ import annotations
-
 import json
 import sys
 from dataclasses import asdict

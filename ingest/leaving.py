@@ -4,8 +4,6 @@ A listener that is only stopped keeps its session, so that nothing is lost while
 comes back would go on taking its part of a shared group's messages, and nobody would receive them.
 """
 
-from __future__ import annotations
-
 import threading
 import time
 from collections.abc import Callable

@@ -1,7 +1,5 @@
 """The listener: writes messages to the journal, and acknowledges them when they are safe on disk."""
 
-from __future__ import annotations
-
 import fcntl
 import sys
 import threading

@@ -1,7 +1,5 @@
 """Logs of verbs that go on running: sentences for a person at a terminal, or one JSON object a line."""
 
-from __future__ import annotations
-
 import logging
 import sys
 from datetime import UTC, datetime

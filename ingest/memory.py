@@ -4,8 +4,6 @@ A mapping in TOML says which column is which field, and in which unit; `memory_m
 this module documents every option. What the contract does not allow is refused as from anywhere else.
 """
 
-from __future__ import annotations
-
 import csv
 import json
 from collections import Counter

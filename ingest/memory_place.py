@@ -4,8 +4,6 @@ The pressures decide: both are readings of one sensor. A record that fits at one
 Its messages take the numbers that the radio lost, so that no wear and no air is counted twice.
 """
 
-from __future__ import annotations
-
 import json
 from collections import Counter
 from collections.abc import Iterator, Mapping

@@ -5,8 +5,6 @@ reason. The port is for this machine unless the operator names another address. 
 never people.
 """
 
-from __future__ import annotations
-
 import threading
 from collections.abc import Callable, Iterable, Iterator
 from socketserver import ThreadingMixIn

@@ -4,8 +4,6 @@ One order for all verbs. ``--port`` of ``underair serve`` is `UNDERAIR_SERVE_POR
 ``port`` under ``[options.serve]`` in the file that ``--config`` or `UNDERAIR_CONFIG` names.
 """
 
-from __future__ import annotations
-
 import os
 from collections.abc import Callable
 from pathlib import Path

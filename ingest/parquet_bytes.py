@@ -1,7 +1,5 @@
 """A table as the bytes of a Parquet file."""
 
-from __future__ import annotations
-
 import hashlib
 import io
 from typing import Any

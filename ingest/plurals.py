@@ -1,7 +1,5 @@
 """A number with its noun, and a share, in words for people."""
 
-from __future__ import annotations
-
 
 def counted(number: int, noun: str, plural: str | None = None) -> str:
     """Return a number with its noun, in the plural where it belongs.

@@ -5,8 +5,6 @@ an hour without radio is no attack. It is named, in the status and on the live p
 out.
 """
 
-from __future__ import annotations
-
 import threading
 from collections import Counter
 

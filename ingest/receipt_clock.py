@@ -6,8 +6,6 @@ clock is set later, that is noted, and the times of receipt follow it only after
 that starts again on the same run of the machine goes on with the clock it had.
 """
 
-from __future__ import annotations
-
 import time
 from collections.abc import Callable
 from datetime import datetime, timedelta

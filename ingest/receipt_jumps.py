@@ -6,8 +6,6 @@ while their own times run on evenly, it was set forward. A shorter such hole may
 what came late must stay late.
 """
 
-from __future__ import annotations
-
 import itertools
 from collections.abc import Iterator, Sequence
 from datetime import datetime

@@ -4,8 +4,6 @@ The protocol is one datagram of ``NAME=VALUE`` lines to the socket that ``NOTIFY
 Without that variable nothing happens.
 """
 
-from __future__ import annotations
-
 import contextlib
 import os
 import socket

@@ -4,8 +4,6 @@ Whoever knows the id and may connect can take the session over, and with it the 
 the id has a random end even when the settings name its beginning, and it is in no topic and no status.
 """
 
-from __future__ import annotations
-
 import secrets
 from pathlib import Path
 

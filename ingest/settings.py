@@ -1,7 +1,5 @@
 """The listener's settings, one TOML file; `settings.example.toml` beside this module has every option."""
 
-from __future__ import annotations
-
 from pathlib import Path
 from typing import Annotated, Any, Literal
 

@@ -1,7 +1,5 @@
 """Options that several verbs share: broker, archive, where results go, metrics and logs."""
 
-from __future__ import annotations
-
 import os
 import sys
 from collections.abc import Callable

@@ -4,8 +4,6 @@ Every verb prints through `echo`. Of a name that holds a line break, an escape s
 the direction of writing, the sign's number is printed in place of the sign.
 """
 
-from __future__ import annotations
-
 import re
 
 import click

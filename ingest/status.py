@@ -4,8 +4,6 @@
 size, so that it can still be written when the disk is full.
 """
 
-from __future__ import annotations
-
 import contextlib
 import os
 import shutil

@@ -1,7 +1,5 @@
 """End things in order: a verb at Ctrl-C, with a sentence and exit code; a process of ours; a `with` block."""
 
-from __future__ import annotations
-
 import contextlib
 import os
 import signal

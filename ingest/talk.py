@@ -1,7 +1,5 @@
 """What a verb says beside its answer: `--quiet`, `-v`, remarks and bars. Errors are always printed."""
 
-from __future__ import annotations
-
 import functools
 import sys
 from collections.abc import Callable, Iterator

@@ -1,7 +1,5 @@
 """Say what is wrong in a TOML file, in words for the person who wrote it."""
 
-from __future__ import annotations
-
 import re
 import reprlib
 import tomllib

@@ -1,7 +1,5 @@
 """The routes of the HTTP interface: the live board, incidents, and every table of an incident's results."""
 
-from __future__ import annotations
-
 import json
 from pathlib import Path
 from typing import Any

@@ -4,8 +4,6 @@ Everything is done under ``underair/check/{token}/`` with messages of our own, a
 What a crash of the broker itself can lose cannot be tried from outside: see the example configuration.
 """
 
-from __future__ import annotations
-
 import secrets
 import threading
 import time

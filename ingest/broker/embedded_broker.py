@@ -5,8 +5,6 @@ publisher leaves at once, it lost messages that it had acknowledged. For service
 mosquitto.
 """
 
-from __future__ import annotations
-
 import json
 import secrets
 import select

@@ -1,7 +1,5 @@
 """The process of the built-in broker: a line on stdin configures it, the end of stdin stops it."""
 
-from __future__ import annotations
-
 import asyncio
 import hmac
 import json

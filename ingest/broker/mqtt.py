@@ -1,7 +1,5 @@
 """The MQTT client: broker URLs, credentials, connecting with sentences instead of codes, publishing."""
 
-from __future__ import annotations
-
 import contextlib
 import os
 import secrets

@@ -8,8 +8,6 @@ This touches private names of paho 2.2, and nothing else does: with any other ve
 paho's own client, and a test holds that both behave the same.
 """
 
-from __future__ import annotations
-
 import time
 from collections.abc import Callable, Sequence
 from typing import Any

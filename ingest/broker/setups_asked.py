@@ -4,8 +4,6 @@ Some brokers give retained messages to no wildcard subscription, and none gives 
 listener would then know no set's cylinder until the set is switched on again.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 
 from ingest.contract.kinds import RETAINED_KINDS

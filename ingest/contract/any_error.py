@@ -4,8 +4,6 @@ A Rust library that panics raises something that is not an `Exception`: threads 
 a request would never be answered.
 """
 
-from __future__ import annotations
-
 from polars.exceptions import PanicException
 
 ANY_ERROR = (Exception, PanicException)

@@ -1,7 +1,5 @@
 """Capture files: what a listener heard, one message a line (``.ndjson``, ``.ndjson.gz``, ``.ndjson.zst``)."""
 
-from __future__ import annotations
-
 import base64
 import binascii
 import gzip

@@ -1,7 +1,5 @@
 """The columns of each kind, in frames and in Parquet: from the contract's types, units in the metadata."""
 
-from __future__ import annotations
-
 import polars as pl
 import pyarrow as pa
 

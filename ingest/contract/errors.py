@@ -1,7 +1,5 @@
 """Every error that underair raises on purpose, as one tree; a command prints the message and exits with 1."""
 
-from __future__ import annotations
-
 import errno
 
 _FULL = (errno.ENOSPC, errno.EDQUOT)

@@ -1,7 +1,5 @@
 """Turn heard messages into typed frames, one a kind, and `refused` for what breaks the contract."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import timedelta

@@ -5,8 +5,6 @@ index, live board and export are derived from `KIND_TYPES`. Fields that version 
 and stay in the stored payload.
 """
 
-from __future__ import annotations
-
 from typing import Annotated, Any, Literal
 
 from msgspec import Meta, Struct

@@ -8,8 +8,6 @@ Where the contract leaves a point open, this is the rule (our own):
 - Escaped control characters in a text are kept.
 """
 
-from __future__ import annotations
-
 from datetime import datetime
 from typing import Any, Union
 

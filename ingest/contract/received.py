@@ -1,7 +1,5 @@
 """A message as it came off the network: what the journal keeps of it, and what acknowledges it."""
 
-from __future__ import annotations
-
 from typing import NamedTuple
 
 

@@ -5,8 +5,6 @@ sets send.
 The two accept the same; here JSON's own view of a value counts (``5.0`` is an integer).
 """
 
-from __future__ import annotations
-
 import json
 import re
 from typing import Any, NoReturn

@@ -3,8 +3,6 @@
 RFC 3339, "Date and Time on the Internet: Timestamps" (2002), section 5.6 (grammar) and 5.7 (restrictions).
 """
 
-from __future__ import annotations
-
 import re
 from datetime import UTC, datetime, timedelta
 

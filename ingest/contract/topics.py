@@ -1,7 +1,5 @@
 """The topics of the contract: ``underair/v1/{service}/set|desk/{id}/{kind}``."""
 
-from __future__ import annotations
-
 import re
 from functools import lru_cache
 from typing import Literal, NamedTuple

@@ -1,7 +1,5 @@
 """Convert units of other people's records to those of the contract."""
 
-from __future__ import annotations
-
 BAR_IN_A_PSI = 0.06894757293168
 """1 psi = 6894.757293168 Pa (NIST SP 811, 2008, appendix B.8; from memory)."""
 
