@@ -11,8 +11,7 @@ from typing import Any
 import click
 
 from ingest.contract.errors import UnderairError, system_sentence
-from ingest.option_file import PREFIX, options_of_environments_file, with_names_in_environment
-from ingest.shared_options import ARCHIVES
+from ingest.shared_options import ARCHIVES, PREFIX, options_of_environments_file, with_names_in_environment
 from ingest.shown_text import echo
 from ingest.stopping import EXIT_CODE, STOPPED, leave_it_to_the_verb
 from ingest.talk import INCOMPLETE, is_verbose, with_talk_options

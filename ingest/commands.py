@@ -17,14 +17,19 @@ import click
 
 from ingest.archive.store import ArchivePath
 from ingest.contract.errors import BadCapture
-from ingest.counting import Telling, counts_sentence
 from ingest.logs import Form, log_to_stderr
-from ingest.option_file import config_option
 from ingest.plurals import counted
-from ingest.shared_options import archive_option, broker_option, log_options, login_option, metrics_option
+from ingest.shared_options import (
+    archive_option,
+    broker_option,
+    config_option,
+    log_options,
+    login_option,
+    metrics_option,
+)
 from ingest.shown_text import echo
 from ingest.stopping import stopped_by_signal
-from ingest.talk import INCOMPLETE, progress_of
+from ingest.talk import INCOMPLETE, Telling, counts_sentence, progress_of
 
 if TYPE_CHECKING:
     from ingest.archive.writing import Health

@@ -90,9 +90,9 @@ def leave(broker: str, archive: ArchivePath, config: Path | None, as_json: bool)
     Example:
         underair leave --broker mqtt://127.0.0.1:1883 --archive archive --config second.toml
     """
-    from ingest.counting import counts_sentence
     from ingest.leaving import leave as retire
     from ingest.settings import Settings, load_settings
+    from ingest.talk import counts_sentence
 
     settings = Settings() if config is None else load_settings(config)
     with stopped_by_signal() as stop:

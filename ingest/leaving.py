@@ -16,9 +16,7 @@ from ingest.archive.store import ArchivePath, work_folder
 from ingest.broker.mqtt import Publisher, end_session
 from ingest.contract.errors import ArchiveProblem, BrokerProblem
 from ingest.listener import Listener
-from ingest.session_id import FILE_NAME as SESSION_FILE
-from ingest.session_id import session_id
-from ingest.settings import Settings, login_of
+from ingest.settings import SESSION_FILE, Settings, login_of, session_id
 from ingest.status import FILE_NAME as STATUS_FILE
 from ingest.status import read_statuses, status_topic
 

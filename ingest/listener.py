@@ -35,9 +35,7 @@ from ingest.contract.topics import EVERY_TOPIC
 from ingest.logs import News, log_sentence
 from ingest.rates import LONGEST_TOPIC, Rates
 from ingest.receipt_clock import ReceiptClock
-from ingest.session_id import FILE_NAME as SESSION_FILE
-from ingest.session_id import session_id
-from ingest.settings import Settings, login_of
+from ingest.settings import SESSION_FILE, Settings, login_of, session_id
 from ingest.status import (
     FULL_DISK_BYTES,
     LOW_DISK_BYTES,

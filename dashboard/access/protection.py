@@ -26,7 +26,7 @@ from dashboard.access.roles import Visitor
 from dashboard.access.sign_in import SignIn, form_token
 from dashboard.words import CAUTION, FAILED, PRODUCT
 from ingest.contract.errors import UnderairError
-from ingest.contract.refusals import depth_exceeds
+from ingest.contract.messages import depth_exceeds
 
 # Dash's own name: its script copies the cookie `_csrf_token` into this header.
 TOKEN_HEADER = "X-CSRFToken"  # noqa: S105  # the header's name

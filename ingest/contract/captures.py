@@ -15,7 +15,7 @@ import msgspec
 import pyarrow as pa
 
 from ingest.contract.errors import BadCapture, RefusedMessage
-from ingest.contract.refusals import depth_exceeds
+from ingest.contract.messages import depth_exceeds
 from ingest.contract.times import parse_time, rfc3339
 
 SUFFIXES = (".ndjson", ".ndjson.gz", ".ndjson.zst")

@@ -13,8 +13,7 @@ from ingest.contract.columns import APART, FRAME_SCHEMAS, TABLES, empty_frame
 from ingest.contract.errors import RefusedMessage
 from ingest.contract.fields import Field, fields_of
 from ingest.contract.kinds import KINDS, Message
-from ingest.contract.messages import decode_known
-from ingest.contract.refusals import too_long
+from ingest.contract.messages import decode_known, too_long
 from ingest.contract.times import EPOCH, micros, parse_time
 from ingest.contract.topics import parse_topic
 

@@ -22,8 +22,7 @@ from ingest.contract.errors import RefusedMessage
 from ingest.contract.fields import Field, fields_of
 from ingest.contract.frames import Mapped
 from ingest.contract.kinds import ID_WORDS
-from ingest.contract.messages import decode_known
-from ingest.contract.refusals import depth_exceeds
+from ingest.contract.messages import decode_known, depth_exceeds
 from ingest.contract.times import micros, parse_time, rfc3339
 from ingest.contract.topics import Topic, is_id
 from ingest.contract.units import to_contract_unit

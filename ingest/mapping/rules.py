@@ -7,6 +7,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from functools import cached_property
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -25,7 +26,15 @@ LARGEST_FILE_BYTES = 256 * 1024
 _ID = r"\A[A-Za-z0-9._-]{1,40}\Z"
 _is_pointer = re.compile(r"(/([^~/]|~[01])*)+").fullmatch
 _LEVEL = re.compile(r"\{([a-z_]+)\}")
+_NO_POINTER = "{}: expected a JSON Pointer such as /cylinder/pressure, got {!r}"
 _EXPECTED = {"$.name": ID_WORDS, "$.service": ID_WORDS}
+
+
+_OF_A_SOURCE = {
+    "set_id": Field("", "string", True, ""),
+    **dict.fromkeys(("boot", "counter"), Field("", "integer", True, "")),
+    "uptime_s": Field("", "number", True, "", "s"),
+}
 
 
 class Value(Struct, frozen=True, forbid_unknown_fields=True):
@@ -185,7 +194,6 @@ def read_mapping(raw: bytes, where: str) -> Mapping:
     mapping = as_struct(told, Mapping, f"mapping {where}", f"{EXAMPLES.name}/", _EXPECTED)
     for number, source in enumerate(mapping.source):
         _check(source, f"mapping {where}: source[{number}]")
-        _check_pointers(source, f"mapping {where}: source[{number}]", source.each)
     return mapping
 
 
@@ -201,16 +209,8 @@ def _check(source: Source, where: str) -> None:
     if not source.message and not source.flag:
         raise BadSettings(f"{where} makes nothing: it has neither a message nor a flag")
     names = {found[1] for level in levels if (found := _LEVEL.fullmatch(level))}
-    text, whole = Field("", "string", True, ""), Field("", "integer", True, "")
-    values = (
-        ("set_id", source.set_id, text),
-        ("boot", source.boot, whole),
-        ("counter", source.counter, whole),
-        ("uptime_s", source.uptime_s, Field("", "number", True, "", "s")),
-    )
-    for name, value, field in values:
-        if value is not None:
-            _check_value(value, f"{where}.{name}", names, field)
+    for place, value, field in _values(source, where):
+        _check_value(value, place, names, field)
     if source.time.form == "local":
         try:
             ZoneInfo(source.time.zone)
@@ -222,40 +222,51 @@ def _check(source: Source, where: str) -> None:
         raise BadSettings(f'{where}.time.zone is only for form = "local", got form = {source.time.form!r}')
     if (source.time.form == "received") == bool(source.time.pointer):
         raise BadSettings(f'{where}.time: give a pointer, or form = "received" without one')
+    if source.each and not _is_pointer(source.each):
+        raise BadSettings(_NO_POINTER.format(f"{where}.each", source.each))
+    pointers = {f"{place}.pointer": value.pointer for place, value, _ in _values(source, where)}
+    pointers[f"{where}.time.pointer"] = source.time.pointer
+    pointers |= {f"{where}.flag[{number}].pointer": flag.pointer for number, flag in enumerate(source.flag)}
+    for place, pointer in pointers.items():
+        if pointer and not _is_pointer(pointer):
+            raise BadSettings(_NO_POINTER.format(place, pointer))
+        if pointer and not _fits(pointer, source.each):
+            raise BadSettings(
+                f"{place}: `*` is an item of the list that `each` names, such as /units/* with "
+                f'each = "/units"; such a list is read by `*` alone; got {pointer!r}, each = {source.each!r}'
+            )
+
+
+def _values(source: Source, where: str) -> Iterator[tuple[str, Value, Field]]:
+    """Yield each value of a source, with its place and the field that it is for.
+
+    Raises `BadSettings` where there is no such field, or one that is needed is missing.
+    """
+    for name, field in _OF_A_SOURCE.items():
+        if (value := getattr(source, name)) is not None:
+            yield f"{where}.{name}", value, field
     for number, rule in enumerate(source.message):
-        _check_rule(rule, f"{where}.message[{number}]", names)
+        place = f"{where}.message[{number}]"
+        if rule.kind not in SET_KINDS:
+            raise BadSettings(f"{place}.kind: expected one of {', '.join(SET_KINDS)}, got {rule.kind!r}")
+        common = ("set_id", "boot", "seq", "time", "uptime_s")
+        known = {field.name: field for field in fields_of(rule.kind) if field.name not in common}
+        yield from _each(rule.fields, f"{place}.fields", dict(sorted(known.items())), f"{place}: {rule.kind}")
 
 
-def _check_rule(rule: MessageRule, where: str, names: set[str]) -> None:
-    if rule.kind not in SET_KINDS:
-        raise BadSettings(f"{where}.kind: expected one of {', '.join(SET_KINDS)}, got {rule.kind!r}")
-    common = ("set_id", "boot", "seq", "time", "uptime_s")
-    known = {field.name: field for field in fields_of(rule.kind) if field.name not in common}
-    _check_each(rule.fields, f"{where}.fields", names, dict(sorted(known.items())), f"{where}: {rule.kind}")
-
-
-def _check_pointers(held: Any, where: str, each: str | None) -> None:
-    """Check every pointer of a source: its spelling, and that it reaches items of a list by ``*`` alone."""
-    for name in held.__struct_fields__:
-        value, place = getattr(held, name), f"{where}.{name}"
-        if name in ("pointer", "each"):
-            if value and not _is_pointer(value):
-                raise BadSettings(
-                    f"{place}: expected a JSON Pointer such as /cylinder/pressure, got {value!r}"
-                )
-            if name == "pointer" and value and not _fits(value, each):
-                raise BadSettings(
-                    f"{place}: `*` is an item of the list that `each` names, such as /units/* with "
-                    f'each = "/units"; such a list is read by `*` alone; got {value!r}, each = {each!r}'
-                )
-        elif isinstance(value, Struct):
-            _check_pointers(value, place, each)
-        elif name in ("message", "flag"):
-            for number, one in enumerate(value):
-                _check_pointers(one, f"{place}[{number}]", each)
-        elif name in ("fields", "parts"):
-            for key, one in value.items():
-                _check_pointers(one, f"{place}.{key}", each)
+def _each(
+    values: dict[str, Value], where: str, known: dict[str, Field], whole: str, part: str = "field"
+) -> Iterator[tuple[str, Value, Field]]:
+    for name, value in values.items():
+        if name not in known:
+            raise BadSettings(f"{whole} has no {part} {name!r}; it has {', '.join(known)}")
+        place, field = f"{where}.{name}", known[name]
+        yield place, value, field
+        members = {each.name: each for each in field.members}
+        yield from _each(value.parts, f"{place}.parts", members, place, "part") if value.parts else ()
+    missing = sorted(name for name, field in known.items() if field.required and name not in values)
+    if missing:
+        raise BadSettings(f"{whole} needs the {part} {missing[0]!r}")
 
 
 def _fits(pointer: str, each: str | None) -> bool:
@@ -274,10 +285,8 @@ def _check_value(value: Value, where: str, names: set[str], field: Field) -> Non
     given = bool(value.pointer) + bool(value.level) + (value.value is not None) + bool(value.parts)
     if given != 1:
         raise BadSettings(f"{where}: give one of pointer, level, value and parts, got {given} of them")
-    if value.parts:
-        if field.shape != "object":
-            raise BadSettings(f"{where} has no parts: it is {field.expected}")
-        _check_each(value.parts, where, names, {each.name: each for each in field.members}, where, "part")
+    if value.parts and field.shape != "object":
+        raise BadSettings(f"{where} has no parts: it is {field.expected}")
     if value.times != 1.0 and field.shape != "number":
         raise BadSettings(f"{where}.times is only for numbers that may have decimals")
     if value.level and value.level not in names:
@@ -286,20 +295,3 @@ def _check_value(value: Value, where: str, names: set[str], field: Field) -> Non
     units = known_units(field.unit)
     if value.unit and value.unit not in units:
         raise BadSettings(f"{where}.unit: expected one of {', '.join(units)}, got {value.unit!r}")
-
-
-def _check_each(
-    values: dict[str, Value],
-    where: str,
-    names: set[str],
-    known: dict[str, Field],
-    whole: str,
-    part: str = "field",
-) -> None:
-    for name, value in values.items():
-        if name not in known:
-            raise BadSettings(f"{whole} has no {part} {name!r}; it has {', '.join(known)}")
-        _check_value(value, f"{where}.{name}", names, known[name])
-    missing = sorted(name for name, field in known.items() if field.required and name not in values)
-    if missing:
-        raise BadSettings(f"{whole} needs the {part} {missing[0]!r}")

@@ -6,7 +6,7 @@ import pytest
 
 from ingest.archive.folder import Counts
 from ingest.archive.writing import Health
-from ingest.counting import Telling
+from ingest.talk import Telling
 
 SENTENCE = "received 1,300 (10/s): kept 1,190, duplicates 6, refused 4, 100 in the journal until sealed"
 

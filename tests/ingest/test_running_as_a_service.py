@@ -15,9 +15,9 @@ from pathlib import Path
 
 import pytest
 
-from ingest.counting import Telling
 from ingest.logs import JsonLines, News
 from ingest.service_manager import ServiceManager
+from ingest.talk import Telling
 
 UNDERAIR = Path(sys.executable).with_name("underair")
 
