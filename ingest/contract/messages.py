@@ -222,9 +222,10 @@ def _wrong(field: Field, value: Any) -> str | None:
         if not -LARGEST <= value <= LARGEST or (field.shape == "integer" and isinstance(value, float)):
             return ""
         return None if low <= value <= high else _unit_hint(field, value)
+    if field.shape == "array":
+        return None if isinstance(value, list) and len(value) <= high else ""
     if field.shape != "string":
-        right = {"boolean": bool, "object": dict, "array": list}[field.shape]
-        return None if isinstance(value, right) and (right is not list or len(value) <= high) else ""
+        return None if isinstance(value, bool if field.shape == "boolean" else dict) else ""
     if not isinstance(value, str):
         return "is it a Unix time?" if field.is_time and isinstance(value, int | float) else ""
     if field.is_time:
