@@ -3,8 +3,9 @@
 import difflib
 import statistics
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from functools import cache
 from itertools import pairwise
 from typing import Literal
@@ -21,7 +22,7 @@ from ingest.contract.topics import Topic, parse_topic
 from ingest.plurals import counted
 
 # Our own rules, all about what a maker would want to know; none of them makes a message refused.
-CLOCK_WORTH_A_WORD = timedelta(seconds=5)
+CLOCK_WORTH_A_WORD_S = 5.0
 LEAST_WARNING_BAR = 10.0  # our own rule
 _REMEMBERED = 4096  # identities a power-up, to tell a message sent twice from a counter that runs backwards
 
@@ -80,105 +81,89 @@ class Checked:
     speakers: list[Voice] = field(default_factory=list)
 
 
-class _Speaker:
+class _Speaker(Voice):
+    """A voice that is being listened to."""
+
     def __init__(self, topic: Topic) -> None:
-        self.voice = Voice(topic.service, topic.speaker, topic.speaker_id)
+        super().__init__(topic.service, topic.speaker, topic.speaker_id)
         self.last: dict[int, tuple[int, datetime]] = {}
         self.recent: dict[tuple[int, int], bytes] = {}
         self.times: dict[str, list[float]] = {}
         self.said: list[tuple[datetime, datetime]] = []  # time and receipt
 
     def remarks_on(self, message: Message, heard: Heard, topic: Topic) -> Iterator[tuple[str, str | None]]:
-        self.voice.kinds[topic.kind] = self.voice.kinds.get(topic.kind, 0) + 1
+        self.kinds[topic.kind] = self.kinds.get(topic.kind, 0) + 1
         yield from _unknown_names(topic.kind, heard.payload)
         if topic.kind == "setup" and not heard.retained:
             yield from _odd_setup(message)
         if message.boot is None or message.seq is None or message.time is None:
             return
-        at = datetime.fromisoformat(message.time).astimezone(UTC)
+        boot, seq, at = message.boot, message.seq, datetime.fromisoformat(message.time).astimezone(UTC)
         if not heard.retained:
             self.said.append((at, heard.received))
             self.times.setdefault(topic.kind, []).append(at.timestamp())
-        yield from self._of_identity(message.boot, message.seq, at, heard)
-
-    def _of_identity(
-        self, boot: int, seq: int, at: datetime, heard: Heard
-    ) -> Iterator[tuple[str, str | None]]:
-        identity = (boot, seq)
-        before = self.recent.get(identity)
-        if before is not None:
-            if before != heard.payload:
+        if (boot, seq) in self.recent:
+            if self.recent[boot, seq] != heard.payload:
                 yield (
                     f"boot {boot}, seq {seq} came before with another payload: an identity names one "
                     "message; count seq up by one for each, over all kinds, and change boot at each power-up",
                     "$.seq",
                 )
             return
-        self.recent[identity] = heard.payload
+        self.recent[boot, seq] = heard.payload
         if len(self.recent) > _REMEMBERED:
             del self.recent[next(iter(self.recent))]
         if heard.retained:
             return  # the broker kept it from another day: no sign of what came between
-        last = self.last.get(boot)
-        if last is None:
-            self.voice.power_ups += 1
-            self.last[boot] = (seq, at)
+        if boot not in self.last:
+            self.power_ups += 1
+        elif seq < self.last[boot][0] and at > self.last[boot][1]:
+            yield (
+                f"seq falls from {self.last[boot][0]} to {seq} while time goes on and boot stays {boot}: "
+                "boot must change at every power-up, or messages cannot be distinguished",
+                "$.boot",
+            )
             return
-        last_seq, last_at = last
-        if seq < last_seq:
-            if at > last_at:
-                yield (
-                    f"seq falls from {last_seq} to {seq} while time goes on and boot stays {boot}: "
-                    "boot must change at every power-up, or messages cannot be distinguished",
-                    "$.boot",
-                )
-            else:  # older by its own clock too: late by radio, which is no fault
-                self.voice.missing -= 1
-            return
-        self.voice.missing += max(seq - last_seq - 1, 0)
-        self.last[boot] = (seq, at)
+        self.count(boot, seq, at)
+
+    def count(self, boot: int, seq: int, at: datetime) -> None:
+        """Count what lies between a number and the last; one that is older was late by radio."""
+        last = self.last.get(boot, (seq - 1, at))[0]
+        self.missing += seq - last - 1 if seq > last else -(seq < last)
+        if seq > last:
+            self.last[boot] = seq, at
 
     def passed_over(self, payload: bytes, received: datetime) -> None:
         """Count a refused message as one that came, where it says which."""
-        try:
+        with suppress(msgspec.MsgspecError, ValueError, RecursionError):
             numbers = _numbers_of(payload)
-        except (msgspec.MsgspecError, ValueError, RecursionError):
-            return
-        last_seq, last_at = self.last.get(numbers.boot, (numbers.seq - 1, received))
-        if numbers.seq <= last_seq:
-            self.voice.missing -= numbers.seq < last_seq
-            return
-        self.voice.missing += numbers.seq - last_seq - 1
-        self.last[numbers.boot] = (numbers.seq, last_at)
+            self.count(numbers.boot, numbers.seq, self.last.get(numbers.boot, (0, received))[1])
 
     def in_the_end(self) -> Iterator[str]:
-        voice = self.voice
         for kind, times in self.times.items():
-            steps = [later - earlier for earlier, later in pairwise(sorted(times))]
-            if steps:
-                voice.every_s[kind] = round(statistics.median(steps), 3)
+            if steps := [later - earlier for earlier, later in pairwise(sorted(times))]:
+                self.every_s[kind] = round(statistics.median(steps), 3)
         if self.said:
             fast_s = [(at - received).total_seconds() for at, received in self.said]
-            voice.clock_fast_s = round(statistics.median(fast_s), 3)
+            off_s = self.clock_fast_s = round(statistics.median(fast_s), 3)
             ran_s, heard_s = ((max(one) - min(one)).total_seconds() for one in zip(*self.said, strict=True))
             if len(fast_s) >= STANDS_MESSAGES and heard_s >= STANDS_S and ran_s <= SLOWEST * heard_s:
                 yield (
                     f"its time ran {ran_s:.1f} s in {heard_s:,.0f} s: it is no clock, and without uptime_s "
                     "every message is placed where it was received; is it in s, and read as ms?"
                 )
-            elif abs(voice.clock_fast_s) > CLOCK_WORTH_A_WORD.total_seconds():
-                way = "fast" if voice.clock_fast_s > 0 else "slow"
+            elif abs(off_s) > CLOCK_WORTH_A_WORD_S:
                 yield (
-                    f"its clock is {abs(voice.clock_fast_s):,.0f} s {way} against the listener's; the "
-                    "analysis corrects it as well as the link allows"
+                    f"its clock is {abs(off_s):,.0f} s {'fast' if off_s > 0 else 'slow'} against the "
+                    "listener's; the analysis corrects it as well as the link allows"
                 )
-        heard = sum(voice.kinds.values())
-        if voice.missing > heard:
+        heard = sum(self.kinds.values())
+        if self.missing > heard:
             yield (
-                f"seq skipped {counted(voice.missing, 'number')} in {counted(heard, 'message')}: it must "
+                f"seq skipped {counted(self.missing, 'number')} in {counted(heard, 'message')}: it must "
                 "count up by one for each message, over all kinds; else nobody can tell what was lost"
             )
-        if voice.speaker == "set" and "pressure" in voice.kinds and "setup" not in voice.kinds:
+        if self.speaker == "set" and "pressure" in self.kinds and "setup" not in self.kinds:
             yield (
                 "it sent no setup: without the cylinder its air is shown in bar only, never in litres or "
                 "minutes; publish setup, retained, at every power-up"
@@ -222,11 +207,10 @@ def check(lines: Iterable[Heard | BadLine], progress: Callable[[int], object] = 
                 first[alike] = Remark(number, "advice", heard.topic, what, path)
                 checked.remarks.append(first[alike])
     for who, speaker in sorted(speakers.items()):
-        if not speaker.voice.kinds:
-            continue  # all that it said was refused, and said so above
-        for what in speaker.in_the_end():
-            checked.remarks.append(Remark(0, "advice", who.text.rstrip("/"), what))
-        checked.speakers.append(speaker.voice)
+        if speaker.kinds:  # else all that it said was refused, and said so above
+            about = [Remark(0, "advice", who.text.rstrip("/"), what) for what in speaker.in_the_end()]
+            checked.remarks += about
+            checked.speakers.append(speaker)
     progress(checked.messages)
     return checked
 
