@@ -64,8 +64,10 @@ def leave(
         raise BrokerProblem(f"{why}: {settings.name} keeps its session; nothing was lost")
     login, (_, client_id) = login_of(settings.broker), session_id(folder, settings.broker)
     mqtt5 = settings.broker.protocol == "5"
-    if not end_session(listener.address, login, client_id, ANSWERS_WITHIN_S, mqtt5=mqtt5):
-        raise BrokerProblem(f"{broker} does not answer: {settings.name} keeps its session")
+    try:
+        end_session(listener.address, login, client_id, ANSWERS_WITHIN_S, mqtt5=mqtt5)
+    except BrokerProblem as problem:
+        raise BrokerProblem(f"{problem}: {settings.name} keeps its session") from problem
     with Publisher(broker, login=login) as publisher:
         publisher.publish(status_topic(settings.name), b"", retain=True)
     for name in (SESSION_FILE, STATUS_FILE):

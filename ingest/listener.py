@@ -8,7 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import IO, Any
 
-from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY, Client, ConnectFlags, MQTTMessage
+from paho.mqtt.client import Client, ConnectFlags, MQTTMessage
 from paho.mqtt.reasoncodes import ReasonCode
 
 from ingest.archive.durable import make_folder
@@ -24,7 +24,7 @@ from ingest.broker.mqtt import (
     new_client,
     parse_broker_url,
     refusal_sentence,
-    session_properties,
+    session,
 )
 from ingest.broker.paho_batches import BatchingClient
 from ingest.broker.setups_asked import SetupsAsked
@@ -178,17 +178,11 @@ class Listener(Started):
         """Seal what an earlier run left, and begin to connect; goes on trying until `stop`."""
         self._writing.start()
         broker = self.settings.broker
-        mqtt5 = broker.protocol == "5"
-        self._client.connect_async(
-            self.address.host,
-            self.address.port,
-            broker.keepalive_s,
-            # Version 3.1.1 has no clean start: paho takes only its own default there.
-            clean_start=False if mqtt5 else MQTT_CLEAN_START_FIRST_ONLY,
-            properties=session_properties(broker.session_expiry_s) if mqtt5 else None,
-        )
+        place = self.address.host, self.address.port, broker.keepalive_s
+        how = session(broker.session_expiry_s, mqtt5=broker.protocol == "5")
+        self._client.connect_async(*place, **how)
         self._client.loop_start()
-        self._status_client.connect_async(self.address.host, self.address.port, broker.keepalive_s)
+        self._status_client.connect_async(*place)
         self._status_client.loop_start()
         self._teller.start()
         if self._finished_days is not None:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
-from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY, Client, MQTTMessage
+from paho.mqtt.client import Client, MQTTMessage
 
 from ingest.broker.mqtt import (
     BrokerAddress,
@@ -20,7 +20,7 @@ from ingest.broker.mqtt import (
     Login,
     Publisher,
     end_session,
-    session_properties,
+    session,
 )
 from ingest.contract.errors import BrokerProblem
 
@@ -60,15 +60,11 @@ class _Listening(Connection):
         self.session_present = False
         self._last_at = 0.0
         self._subscribed = threading.Event()
-        self._connect(
-            _TIMEOUT_S,
-            clean_start=False if mqtt5 else MQTT_CLEAN_START_FIRST_ONLY,
-            properties=session_properties(_SESSION_S) if mqtt5 else None,
-        )
+        self.connect(_TIMEOUT_S, **session(_SESSION_S, mqtt5=mqtt5))
         if topic:
             self._client.subscribe(topic, qos=1)
             if not self._subscribed.wait(_TIMEOUT_S) or self._refusal:
-                self.leave()
+                self.hang_up()
                 raise BrokerProblem(
                     f"{address.url} does not let us subscribe to {topic}; "
                     "the user needs to read and write underair/check/#"
@@ -79,10 +75,6 @@ class _Listening(Connection):
         self._last_at = time.monotonic()
         while len(self.payloads) < count and time.monotonic() - self._last_at < _QUIET_S:
             time.sleep(0.02)
-
-    def leave(self) -> None:
-        self._client.disconnect()
-        self._client.loop_stop()
 
     def _on_connect(self, client: Client, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
         self.session_present = bool(flags.session_present)
@@ -152,7 +144,7 @@ class _Trials:
         if passed:
             self._try_retained()
             self._try_redelivery()
-        listening.leave()
+        listening.hang_up()
         if passed:
             self._try_absence(messages)
         self._forget(self._name)
@@ -169,7 +161,7 @@ class _Trials:
         def gets(name: str, subscription: str) -> bool:
             newcomer = self._listening_as(name, subscription)
             newcomer.wait_for(1)
-            newcomer.leave()
+            newcomer.hang_up()
             return newcomer.payloads == [b"kept"] and newcomer.retained == [True]
 
         name = f"underair-check-{secrets.token_hex(4)}"
@@ -197,7 +189,7 @@ class _Trials:
         self._publisher.publish(topic, b"again")
         self._publisher.flush()
         silent.wait_for(1)
-        silent.leave()
+        silent.hang_up()
         back = self._listening_as(name)
         back.wait_for(1)
         self._found(
@@ -206,7 +198,7 @@ class _Trials:
             "a message that was not acknowledged comes again",
             "a message that was not acknowledged does not come again: what a killed listener held is lost",
         )
-        back.leave()
+        back.hang_up()
         self._forget(name)
 
     def _try_absence(self, messages: int) -> None:
@@ -231,4 +223,4 @@ class _Trials:
             f"of {messages:,} messages sent meanwhile {lost:,} were lost, "
             "though each was acknowledged; with mosquitto raise max_queued_messages",
         )
-        listening.leave()
+        listening.hang_up()

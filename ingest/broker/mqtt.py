@@ -150,30 +150,28 @@ def new_client(
     return client
 
 
-def session_properties(expiry_s: int) -> Properties:
-    """Return the MQTT 5 connect properties of a session that outlives its connection."""
+def session(expiry_s: int, *, mqtt5: bool) -> dict[str, Any]:
+    """Return how `Client.connect` takes up a session that outlives its connection by so long; 0 ends it.
+
+    MQTT 3.1.1 has no expiry: there the client says from the start whether its session is kept.
+    """
+    if not mqtt5:
+        return {}
     properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
     properties.SessionExpiryInterval = expiry_s
-    return properties
+    return {"clean_start": not expiry_s, "properties": properties}
 
 
 def end_session(
     address: BrokerAddress, login: Login, client_id: str, within_s: float = CONNECT_TIMEOUT_S, *, mqtt5: bool
-) -> bool:
-    """Have a broker drop a session; return whether it answered.
+) -> None:
+    """Have a broker drop a session: a connection under its id with a clean start does it (MQTT 3.1.1 and 5).
 
-    A connection under the session's id with a clean start does it (MQTT 3.1.1 and 5).
+    Raises `BrokerProblem` when the broker does not answer, or refuses us.
     """
-    client = new_client(client_id, login, mqtt5=mqtt5, tls=login.tls(address))
-    connected = threading.Event()
-    client.on_connect = lambda *_: connected.set()
-    start: dict[str, Any] = {"clean_start": True, "properties": session_properties(0)} if mqtt5 else {}
-    client.connect(address.host, address.port, KEEPALIVE_S, **start)
-    client.loop_start()
-    answered = connected.wait(within_s)
-    client.disconnect()
-    client.loop_stop()
-    return answered
+    connection = Connection(address, client_id, login, mqtt5=mqtt5)
+    connection.connect(within_s, **session(0, mqtt5=mqtt5))
+    connection.hang_up()
 
 
 def _why(error: OSError) -> str:
@@ -242,7 +240,7 @@ def closed_sentence(address: BrokerAddress, reason: ReasonCode) -> str:
 
 
 class Connection:
-    """A connection that is made once, by `_connect`; an error says in words why it cannot be made."""
+    """A connection that is made once, by `connect`."""
 
     def __init__(self, address: BrokerAddress, client_id: str, login: Login, **how: Any) -> None:
         self.address = address
@@ -253,7 +251,11 @@ class Connection:
         self._client.on_connect = self._on_connect
         self._client.on_disconnect = self._on_disconnect
 
-    def _connect(self, within_s: float, **how: Any) -> None:
+    def connect(self, within_s: float = CONNECT_TIMEOUT_S, **how: Any) -> None:
+        """Connect; `how` is given to `Client.connect`.
+
+        Raises `BrokerProblem` with the reason why it cannot be done, in words.
+        """
         try:
             if self._tls is not None:
                 # Find a fault of TLS before paho does, because paho then leaves its socket open.
@@ -272,6 +274,11 @@ class Connection:
         if self._refusal:
             self._client.loop_stop()
             raise BrokerProblem(self._refusal)
+
+    def hang_up(self) -> None:
+        """Disconnect."""
+        self._client.disconnect()
+        self._client.loop_stop()
 
     def _on_connect(self, client: Client, userdata: Any, flags: Any, reason: ReasonCode, _: Any) -> None:
         self._refusal = refusal_sentence(self.address, reason) if reason.is_failure else ""
@@ -306,7 +313,7 @@ class Publisher(Connection):
         self._client.on_publish = self._on_publish
         self._client.reconnect_delay_set(1, 10)
         self._client.connect_timeout = CONNECT_TIMEOUT_S
-        self._connect(CONNECT_TIMEOUT_S)
+        self.connect()
 
     def publish(self, topic: str, payload: bytes, retain: bool = False, timeout_s: float = 60.0) -> None:
         """Publish one message at QoS 1; waits while the window is full.
@@ -347,8 +354,7 @@ class Publisher(Connection):
         try:
             self.flush(timeout_s)
         finally:
-            self._client.disconnect()
-            self._client.loop_stop()
+            self.hang_up()
 
     def __enter__(self) -> Self:
         return self

@@ -39,7 +39,7 @@ def _payload(number: int) -> tuple[str, bytes]:
 
 def _baseline(port: int, messages: int, mqtt5: bool) -> float:
     """Receive with paho alone, in its own process; return messages/s."""
-    from ingest.broker.mqtt import new_client, session_properties
+    from ingest.broker.mqtt import new_client, session
 
     seen = 0
     began = 0.0
@@ -56,7 +56,7 @@ def _baseline(port: int, messages: int, mqtt5: bool) -> float:
     client = new_client("receiver", persistent=True, mqtt5=mqtt5)
     client.on_message = on_message
     if mqtt5:
-        client.connect("127.0.0.1", port, clean_start=False, properties=session_properties(3600))
+        client.connect("127.0.0.1", port, **session(3600, mqtt5=True))
     else:
         client.connect("127.0.0.1", port)
     client.loop_start()
@@ -107,7 +107,7 @@ def _durable(port: int, messages: int, mqtt5: bool, batching: bool) -> tuple[flo
 
 def _queue_up(port: int, messages: int, mqtt5: bool) -> None:
     """Have the broker keep messages for the receiver that is away."""
-    from ingest.broker.mqtt import Publisher, new_client, session_properties
+    from ingest.broker.mqtt import Publisher, new_client, session
     from ingest.contract.topics import EVERY_TOPIC
 
     subscribed = threading.Event()
@@ -115,7 +115,7 @@ def _queue_up(port: int, messages: int, mqtt5: bool) -> None:
     client.on_connect = lambda client, *_: client.subscribe(EVERY_TOPIC, qos=1)
     client.on_subscribe = lambda *_: subscribed.set()
     if mqtt5:
-        client.connect("127.0.0.1", port, clean_start=False, properties=session_properties(3600))
+        client.connect("127.0.0.1", port, **session(3600, mqtt5=True))
     else:
         client.connect("127.0.0.1", port)
     client.loop_start()

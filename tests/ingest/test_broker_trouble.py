@@ -211,3 +211,13 @@ def test_any_other_refusal_is_told_in_the_brokers_words() -> None:
     reason = ReasonCode(PacketTypes.CONNACK, "Server unavailable")
     said = refusal_sentence(parse_broker_url("mqtt://h"), reason)
     assert said == "mqtt://h:1883 refuses us: Server unavailable"
+
+
+def test_a_broker_that_refuses_us_has_not_ended_a_session() -> None:
+    """Its messages would go on waiting for a listener that is said to be retired."""
+    refused = {CONNECT: lambda _: b"\x20\x02\x00\x05"}
+    with (
+        broker_that_answers(refused) as url,
+        pytest.raises(BrokerProblem, match="refuses us: not authorized"),
+    ):
+        mqtt.end_session(parse_broker_url(url), mqtt.Login(), "listener-1", 5.0, mqtt5=False)
