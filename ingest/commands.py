@@ -86,7 +86,7 @@ def listen(
     for mapping in mappings:
         keep_mapping(create_archive(archive), mapping)
     log_to_stderr(log_form, log_level)
-    telling = Telling(live=None if log_form == "plain" else False, log=log_form == "json")
+    telling = Telling(log=log_form == "json")
     for warning in idle_listeners(archive, settings.name, datetime.now(UTC)):
         telling.say(warning)
     listener = Listener(broker, archive, settings, say=telling.say)
@@ -106,7 +106,6 @@ def listen(
                 Operations(metrics, lambda: listener_metrics([listener.status]), *why_not)
             )
         counts = listener.run(stop, look)
-    telling.clear()
     echo(counts_sentence(counts))
 
 

@@ -8,7 +8,6 @@ import ssl
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from types import TracebackType
 from typing import Any, Self
 from urllib.parse import urlsplit
 
@@ -359,9 +358,7 @@ class Publisher(Connection):
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, kind: object, error: object, trace: object) -> None:
         self.close(30.0 if error is None else 1.0)
 
     def _on_publish(self, client: Client, userdata: Any, mid: int, reason: ReasonCode, _: Any) -> None:

@@ -12,21 +12,9 @@ SENTENCE = "received 1,300 (10/s): kept 1,190, duplicates 6, refused 4, 100 in t
 
 
 def test_counts_are_told_once_a_minute(capsys: pytest.CaptureFixture[str]) -> None:
-    telling = Telling(live=False, now_s=0.0)
+    telling = Telling(now_s=0.0)
     telling.look(Health(journalled=600), 59.0)
     assert capsys.readouterr().err == ""
     telling.look(Health(journalled=700), 60.0)
     telling.look(Health(journalled=1300, sealed=Counts(1200, 1190, 6, 4)), 120.0)
     assert capsys.readouterr().err.splitlines()[1] == f"underair: {SENTENCE}"
-
-
-def test_live_count_gives_way_to_a_sentence(capsys: pytest.CaptureFixture[str]) -> None:
-    telling = Telling(live=True, now_s=0.0)
-    telling.look(Health(journalled=5), 0.5)
-    assert capsys.readouterr().err == ""
-    telling.look(Health(journalled=5), 1.0)
-    telling.say("the broker is away")
-    # Click takes the terminal's word for clearing a line out where there is none.
-    shown = capsys.readouterr().err
-    assert shown.startswith("\rreceived 5 (5/s): kept 0")
-    assert shown.endswith("\runderair: the broker is away\n")

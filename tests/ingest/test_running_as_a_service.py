@@ -94,7 +94,7 @@ def test_a_listener_tells_its_manager_and_logs_json_only(
 def test_what_is_not_well_is_a_warning_and_what_is_well_is_not(caplog: pytest.LogCaptureFixture) -> None:
     """All was `info` once, so that `--log-level warning` hid a full disk."""
     caplog.set_level("INFO", "underair")
-    telling = Telling(live=False, log=True)
+    telling = Telling(log=True)
     telling.say("the journal cannot be written (no room)")
     telling.say(News("the journal can be written again; nothing was lost"))
     assert [record.levelname for record in caplog.records] == ["WARNING", "INFO"]
