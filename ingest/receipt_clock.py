@@ -57,9 +57,9 @@ class ClockSet(msgspec.Struct, frozen=True, kw_only=True):
         )
 
 
-class _State(msgspec.Struct, frozen=True):
+class _State(msgspec.Struct):
     boot: str
-    ahead_us: int
+    ahead_us: int  # of the steady clock
     heard_us: int  # on the steady clock; 0: nothing yet
     noted_us: int  # which difference of the machine's clock was noted last
 
@@ -82,21 +82,19 @@ class ReceiptClock:
         steady_us: Callable[[], int] = lambda: round(steady_s() * 1e6),
     ) -> None:
         self._wall_us, self._steady_us = wall_us, steady_us
-        self._ahead_us = wall_us() - steady_us()
         self._folder, self._name, self._say = folder, name, say
-        self._boot = _BOOT_ID.read_text().strip() if _BOOT_ID.is_file() else ""
-        self._heard_us = self._kept_us = self._noted_us = 0
+        boot = _BOOT_ID.read_text().strip() if _BOOT_ID.is_file() else ""
+        self._state, self._kept_us = _State(boot, wall_us() - steady_us(), 0, 0), 0
         try:
             kept = msgspec.json.decode((folder / STATE_FILE).read_bytes(), type=_State)
+            self._state = kept if boot and kept.boot == boot else self._state
         except (OSError, msgspec.MsgspecError):
-            kept = None  # none yet, or damaged: the machine's own time
-        if kept is not None and self._boot and kept.boot == self._boot:
-            self._ahead_us, self._heard_us, self._noted_us = kept.ahead_us, kept.heard_us, kept.noted_us
+            pass  # none yet, or damaged: the machine's own time
         self.look()
 
     def now_us(self) -> int:
         """Return the time, microseconds since 1970."""
-        return self._steady_us() + self._ahead_us
+        return self._steady_us() + self._state.ahead_us
 
     def now(self) -> datetime:
         """Return the time (UTC)."""
@@ -109,17 +107,18 @@ class ReceiptClock:
 
     def heard(self) -> None:
         """Take note that a message came."""
-        self._heard_us = self._steady_us()
+        self._state.heard_us = self._steady_us()
 
     def look(self) -> None:
         """Compare with the machine's clock; note when that was set, and follow it when nothing is heard."""
-        behind_us, steady_us = self.set_us, self._steady_us()
-        by_us = behind_us - self._noted_us
+        state, behind_us, steady_us = self._state, self.set_us, self._steady_us()
+        by_us = behind_us - state.noted_us
         is_set = abs(by_us) >= SET_FROM_US
         differs = abs(behind_us) >= SET_FROM_US
-        quiet = not self._heard_us or steady_us - self._heard_us > QUIET_US
+        quiet = not state.heard_us or steady_us - state.heard_us > QUIET_US
         follows = quiet or not differs
-        if is_set or (follows and differs):
+        is_news = is_set or (follows and differs)
+        if is_news:
             self._note(
                 ClockSet(
                     at=self.now(),
@@ -129,10 +128,14 @@ class ReceiptClock:
                 )
             )
         if follows:
-            self._ahead_us += behind_us
-        if is_set or (follows and differs) or self._heard_us - self._kept_us > KEEP_EVERY_US:
-            self._noted_us, self._kept_us = 0 if follows else behind_us, self._heard_us
-            self._keep()
+            state.ahead_us += behind_us
+        if is_news or state.heard_us - self._kept_us > KEEP_EVERY_US:
+            state.noted_us, self._kept_us = 0 if follows else behind_us, state.heard_us
+            path = self._folder / STATE_FILE
+            try:
+                write_durably(path, msgspec.json.encode(state))
+            except OSError as error:
+                self._say(f"{path} cannot be written: {error.strerror}")
 
     def _note(self, line: ClockSet) -> None:
         self._say(line.sentence(self._name))
@@ -143,13 +146,6 @@ class ReceiptClock:
             append_durably(path, msgspec.json.encode(msgspec.structs.replace(line, before=before)) + b"\n")
         except OSError as error:
             self._say(f"{path} cannot be written ({error.strerror}): only this log says so")
-
-    def _keep(self) -> None:
-        state = _State(self._boot, self._ahead_us, self._heard_us, self._noted_us)
-        try:
-            write_durably(self._folder / STATE_FILE, msgspec.json.encode(state))
-        except OSError as error:
-            self._say(f"{self._folder / STATE_FILE} cannot be written: {error.strerror}")
 
 
 def read_clock_sets(archive: ArchivePath) -> tuple[list[tuple[str, ClockSet]], list[str]]:
