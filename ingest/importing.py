@@ -117,12 +117,9 @@ def _put_right(
     folder: ArchivePath, brought: Brought, messages: Messages, apart: Difference | None, name: str
 ) -> Messages:
     """Return a chunk with its times of receipt on the archive's clock; its own are kept in a file."""
-    own = receipts_of(messages)
-    moments = [
-        moment
-        for moment in (own["received"].min(), own["received"].max(), brought.first, brought.last)
-        if isinstance(moment, datetime)
-    ]
+    own = _in_one(messages).drop("time", "retained")
+    spans = own.select(first=pl.col("received").min(), last=pl.col("received").max()).row(0)
+    moments = [one for one in (*spans, brought.first, brought.last) if one is not None]
     if moments:
         brought.first, brought.last = min(moments), max(moments)
     if apart is None:
@@ -191,34 +188,30 @@ class Difference:
 
 def difference(archive: ArchivePath, messages: Messages) -> Difference | None:
     """Return how far the listeners' clocks are apart; None when they heard too little in common."""
-    found, asked = [], 0
-    for kind in KINDS:
-        heard = messages[kind].filter(~pl.col("retained")).drop_nulls(["boot", "seq"])
-        first, last = heard["received"].min(), heard["received"].max()
-        if not isinstance(first, datetime) or not isinstance(last, datetime):
-            continue
-        asked += heard.height
-        identity = [speaker_field(kind), "boot", "seq", "time"]
-        of_them = pl.col(identity[0]).is_in(heard[identity[0]].unique().implode()) & ~pl.col("retained")
-        columns = {kind: [*identity, "received"]}
-        kept = Archive(archive).messages(first - SEARCHED, last + SEARCHED, {kind: of_them}, columns)[kind]
-        both = heard.select(*identity, "received").join(kept, on=identity, suffix="_kept")
-        found.append(
-            both.select((pl.col("received") - pl.col("received_kept")).dt.total_microseconds() / 1e6)
-        )
-    apart = pl.concat(found).to_series() if found else pl.Series(dtype=pl.Float64)
-    if len(apart) < max(FEWEST_COMMON, LEAST_SHARE * asked):
+    heard = _in_one(messages).filter(~pl.col("retained"))
+    if heard.is_empty():
         return None
-    low, middle, high = (float(apart.quantile(part, "linear") or 0.0) for part in (0.1, 0.5, 0.9))
-    return Difference(middle, high - low, len(apart))
+    speakers = heard["speaker"].unique().implode()
+    only = {kind: pl.col(speaker_field(kind)).is_in(speakers) & ~pl.col("retained") for kind in KINDS}
+    columns = {kind: [speaker_field(kind), *_COLUMNS] for kind in KINDS}
+    first, last = heard.select(pl.col("received").min(), last=pl.col("received").max()).row(0)
+    kept = _in_one(Archive(archive).messages(first - SEARCHED, last + SEARCHED, only, columns))
+    both = heard.join(kept, on=["kind", "speaker", "boot", "seq", "time"], suffix="_kept")
+    if both.height < max(FEWEST_COMMON, LEAST_SHARE * heard.height):
+        return None
+    apart = both.select((pl.col("received") - pl.col("received_kept")).dt.total_microseconds() / 1e6)
+    low, middle, high = (float(apart.to_series().quantile(part, "linear") or 0.0) for part in (0.1, 0.5, 0.9))
+    return Difference(middle, high - low, both.height)
 
 
-def receipts_of(messages: Messages) -> pl.DataFrame:
-    """Return when each message with an identity was received: kind, speaker, boot, seq, received."""
-    columns = ["boot", "seq", "received"]
+_COLUMNS = ("boot", "seq", "time", "received", "retained")
+
+
+def _in_one(messages: Messages) -> pl.DataFrame:
+    """Return the messages with an identity in one frame: kind, speaker, and `_COLUMNS`."""
     return pl.concat(
         messages[kind]
         .drop_nulls(["boot", "seq"])
-        .select(pl.lit(kind).alias("kind"), pl.col(speaker_field(kind)).alias("speaker"), *columns)
+        .select(pl.lit(kind).alias("kind"), pl.col(speaker_field(kind)).alias("speaker"), *_COLUMNS)
         for kind in KINDS
     )
