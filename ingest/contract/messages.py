@@ -12,7 +12,6 @@ Where the contract leaves a point open, this is the rule (our own):
 """
 
 import json
-import math
 import re
 from datetime import datetime
 from typing import Any, NoReturn, Union
@@ -214,16 +213,14 @@ def _wrong(field: Field, value: Any) -> str | None:
     """Return None for a value that the field may have; else what may have happened, empty when unknown."""
     if value is None:
         return "" if field.required else "leave the field out when there is nothing to say"
-    low = -math.inf if field.low is None else field.low
-    high = math.inf if field.high is None else field.high
     if field.shape in ("integer", "number"):
         if isinstance(value, bool) or not isinstance(value, int | float):
             return "write it without quotes" if isinstance(value, str) else ""
         if not -LARGEST <= value <= LARGEST or (field.shape == "integer" and isinstance(value, float)):
             return ""
-        return None if low <= value <= high else _unit_hint(field, value)
+        return None if _within(field, value) else _unit_hint(field, value)
     if field.shape == "array":
-        return None if isinstance(value, list) and len(value) <= high else ""
+        return None if isinstance(value, list) and _within(field, len(value)) else ""
     if field.shape != "string":
         return None if isinstance(value, bool if field.shape == "boolean" else dict) else ""
     if not isinstance(value, str):
@@ -234,8 +231,13 @@ def _wrong(field: Field, value: Any) -> str | None:
         except ValueError as error:
             return str(error)
         return None
-    in_words = not field.one_of or value in field.one_of
-    return None if in_words and (not field.pattern or is_id(value)) and low <= len(value) <= high else ""
+    if (field.one_of and value not in field.one_of) or (field.pattern and not is_id(value)):
+        return ""
+    return None if _within(field, len(value)) else ""
+
+
+def _within(field: Field, size: float) -> bool:
+    return (field.low is None or size >= field.low) and (field.high is None or size <= field.high)
 
 
 def _unit_hint(field: Field, value: float) -> str:
