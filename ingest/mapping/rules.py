@@ -263,7 +263,7 @@ def _each(
         place, field = f"{where}.{name}", known[name]
         yield place, value, field
         members = {each.name: each for each in field.members}
-        yield from _each(value.parts, f"{place}.parts", members, place, "part") if value.parts else ()
+        yield from _each(value.parts, place, members, place, "part") if value.parts else ()
     missing = sorted(name for name, field in known.items() if field.required and name not in values)
     if missing:
         raise BadSettings(f"{whole} needs the {part} {missing[0]!r}")
