@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -57,13 +57,6 @@ class LightRecord(Mapping[str, pl.DataFrame]):
             for channel in (one.channels[kind],)
         ]
         return pl.concat(parts)
-
-    def of_sets(self, set_ids: Collection[str]) -> LightRecord:
-        """Return only the readings of some sets."""
-        chosen = {
-            kind: [one for one in of_kind if one.name in set_ids] for kind, of_kind in self.readings.items()
-        }
-        return LightRecord(self.held, chosen)
 
     def __contains__(self, kind: object) -> bool:
         return kind in self.held

@@ -7,9 +7,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from analysis.simulation.radio import clock_texts
-from analysis.simulation.scenario import SERVICE
 from ingest.contract.captures import Heard
+from sample_logs.simulation.radio import clock_texts
+from sample_logs.simulation.scenario import SERVICE
 
 SET_ID = "S-301"
 GOOD_MESSAGES = 60

@@ -8,11 +8,11 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import datetime
 
-from analysis.simulation.radio import RadioPath, SetClock, Silence
-from analysis.simulation.scenario import DESK, SERVICE, incident_id
-from analysis.simulation.script import DeskEntry, IncidentScript, SetScript, Stage, WearScript
-from analysis.simulation.set_alarms import Distress
-from analysis.simulation.staging import SimulatedIncident, stage
+from sample_logs.simulation.radio import RadioPath, SetClock, Silence
+from sample_logs.simulation.scenario import DESK, SERVICE, incident_id
+from sample_logs.simulation.script import DeskEntry, IncidentScript, SetScript, Stage, WearScript
+from sample_logs.simulation.set_alarms import Distress
+from sample_logs.simulation.staging import SimulatedIncident, stage
 
 CLOCK_DRILL_S = 1260.0
 DRILL = (Stage(2, 38), Stage(8, 46, 30), Stage(2, 40))  # twelve minutes at a steady pace

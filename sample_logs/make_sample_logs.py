@@ -1,19 +1,18 @@
-"""Make every capture in this folder again: `python -m sample_logs.make_sample_logs [FOLDER]`."""
+"""Make the captures here and in the demo again: `python -m sample_logs.make_sample_logs [FOLDER]`."""
 
 from __future__ import annotations
 
 import sys
 from collections.abc import Iterable
-from datetime import UTC, datetime
 from pathlib import Path
 
-from analysis.simulation.scenario import build_incident, build_late_turn_back
+from dashboard.demo.crew import RECORDED, RECORDED_AT, RUNNING
 from ingest.contract.captures import Heard, write_capture
 from sample_logs.bad_messages import build_bad_messages
 from sample_logs.drills import build_clock_troubles, build_radio_troubles
+from sample_logs.simulation.scenario import build_incident, build_late_turn_back
 
-SEED = 7
-OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
+SEED, OPENED = RUNNING, RECORDED_AT
 
 
 def sample_logs() -> dict[str, Iterable[Heard]]:
@@ -34,5 +33,12 @@ def make(folder: Path) -> None:
         print(f"{name}: {count} messages, {(folder / name).stat().st_size / 1e6:.2f} MB")
 
 
+def make_recordings(folder: Path) -> None:
+    """Write the demo's recordings into `folder`: whole incidents, whose number is their seed."""
+    for number, path in RECORDED.items():
+        write_capture(folder / path.name, build_incident(number, OPENED).heard)
+
+
 if __name__ == "__main__":
+    make_recordings(Path(sys.argv[1]) if len(sys.argv) > 1 else RECORDED[SEED].parent)
     make(Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).parent)

@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.air.gas import Cylinder
-from analysis.simulation.set_alarms import AlarmTruth
-from analysis.simulation.set_life import LivedWear
-from analysis.simulation.staging import PlayedSet, SimulatedIncident
+from sample_logs.simulation.set_alarms import AlarmTruth
+from sample_logs.simulation.set_life import LivedWear
+from sample_logs.simulation.staging import PlayedSet, SimulatedIncident
 
 Floats = NDArray[np.float64]
 

@@ -1,1 +1,1 @@
-"""Simulated wears whose truth is known, and the invented incident that the demo and the sample logs use."""
+"""Simulated wears whose truth is known, and the invented years that the demo brings in."""

@@ -1,40 +1,109 @@
-"""The demo's simulated crew: fills in what happened before, then publishes over MQTT in real time."""
+"""The demo's simulated crew: fills in what happened before, then publishes over MQTT in real time.
+
+It plays recordings of two simulated incidents, moved to now; `sample_logs/make_sample_logs.py` makes them.
+"""
 
 from __future__ import annotations
 
+import re
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from pathlib import Path
 
-from analysis.simulation.past_year import INCIDENTS, build_past_incident
-from analysis.simulation.scenario import build_incident
+import msgspec
+
 from ingest.archive.sealing import Recent, seal_messages
-from ingest.contract.captures import Heard
+from ingest.contract.captures import Heard, read_capture
 from ingest.contract.frames import frames_from_heard
 from ingest.contract.kinds import RETAINED_KINDS
 
-SEED = 7
+RUNNING = 7
+RECORDED = {number: Path(__file__).parent / "recordings" / f"{number}.ndjson.gz" for number in (6, RUNNING)}
+RECORDED_AT = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
+# Two incidents of one demo differ in their names.
+PLACES = (
+    ("Ropewalk, Sallow Lane", "Sallow Lane 31"),
+    ("Cooperage, Fellmire Quay", "Fellmire Quay 7"),
+    ("Drying loft, Oxmere Lock", "Oxmere Lock 2"),
+)
 # Just before one set falls silent, then a distress, then a burst of heat: something happens at once.
 STARTS_INTO_INCIDENT = timedelta(minutes=13, seconds=40)
 EARLIER_BY = timedelta(hours=26)  # the finished incident: yesterday, so the live page need not know it
 PAUSE_BETWEEN_INCIDENTS = timedelta(seconds=20)
+PAST_EVERY = timedelta(days=25)
+# The sets of each smaller incident of the year before, the youngest first; in half, something goes wrong.
+PAST = (
+    {"S-011", "S-013", "S-023", "S-041", "S-044"},
+    {"S-011", "S-012", "S-013", "S-033", "S-043"},
+    {"S-013", "S-023", "S-033", "S-041", "S-043", "S-044"},
+    {"S-013", "S-021", "S-023", "S-033", "S-044"},
+    {"S-011", "S-013", "S-032", "S-041", "S-043", "S-044"},
+    {"S-011", "S-013", "S-023", "S-033", "S-041", "S-044"},
+)
+# What depends on when a message was said: times to the second, the incident's id, the power-up's number.
+_MOVED = re.compile(rb'(\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d)|(TH-\d{8}-\d{4})|(?<="boot":)(\d+)')
 
 Publish = Callable[[str, bytes, bool], object]
 
 
+def played(number: int, opened: datetime, sets: Collection[str] = (), drill: bool = False) -> list[Heard]:
+    """Return a recorded incident in the order received, as if it was opened at another moment.
+
+    - `number`: recordings take turns by it, and so do places; no two incidents of a minute may share a set.
+    - `opened`: UTC, time-zone aware; its seconds are kept, what is shorter is not.
+    - `sets`: only these and what the desk said of them; empty for all.
+    - `drill`: under a drill's name and place.
+    """
+    recordings = [*RECORDED.values()]
+    later = timedelta(seconds=round((opened - RECORDED_AT).total_seconds()))
+    minutes = int(opened.timestamp()) // 60
+    name, place = ("Quarterly drill", "Drill yard, Oxmere Lock") if drill else PLACES[number % len(PLACES)]
+    about = {"name": name, "place": place} | ({"type": "drill"} if drill else {})
+    incident = f"TH-{opened:%Y%m%d-%H%M}".encode()
+
+    @cache
+    def moved_time(text: bytes) -> bytes:
+        return f"{datetime.fromisoformat(text.decode()) + later:%Y-%m-%dT%H:%M:%S}".encode()
+
+    def moved(found: re.Match[bytes]) -> bytes:
+        time, _, boot = found.groups()
+        return moved_time(time) if time else str(int(boot) + minutes).encode() if boot else incident
+
+    heard = []
+    for one in read_capture(recordings[number % len(recordings)]):
+        *_, role, speaker, kind = one.topic.split("/")
+        if role == "set":
+            chosen = speaker in sets
+        else:
+            chosen = kind == "incident" or any(f'"{set_id}"'.encode() in one.payload for set_id in sets)
+        if sets and not chosen:
+            continue
+        payload = _MOVED.sub(moved, one.payload)
+        if kind == "incident" and b'"name"' in payload:
+            payload = msgspec.json.encode(msgspec.json.decode(payload, type=dict[str, object]) | about)
+        heard.append(Heard(one.received + later, one.topic, payload))
+    return heard
+
+
 def write_history(archive: Path, now: datetime) -> int:
     """Write an earlier, finished incident into the archive; return how many messages it has."""
-    heard = build_incident(SEED - 1, now - EARLIER_BY).heard
-    return _write(archive, heard, "demo-earlier")
+    return _write(archive, played(RUNNING - 1, now - EARLIER_BY), "demo-earlier")
 
 
 def write_past_year(archive: Path, now: datetime) -> int:
-    """Write smaller incidents of the year before, so that the trends have months to show."""
+    """Write smaller incidents of the year before, so that the list of incidents is not empty."""
     return sum(
-        _write(archive, build_past_incident(number, now).heard, f"demo-past-{number}")
-        for number in range(1, INCIDENTS + 1)
+        _write(archive, build_past_incident(number, now), f"demo-past-{number}")
+        for number in range(1, len(PAST) + 1)
     )
+
+
+def build_past_incident(number: int, now: datetime) -> list[Heard]:
+    """Return incident `number` (1 is the youngest) of the year before `now`, at another hour each time."""
+    opened = now - number * PAST_EVERY - timedelta(hours=number * 5 % 17, minutes=number * 11 % 60)
+    return played(number, opened, PAST[number - 1], drill=number % 3 == 0)
 
 
 def bring_in_three_years(archive: Path, now: datetime) -> int:
@@ -54,7 +123,7 @@ def bring_in_three_years(archive: Path, now: datetime) -> int:
 
 def begin(archive: Path, now: datetime) -> list[Heard]:
     """Open the running incident in the past, write what was heard of it until now, and return the rest."""
-    heard = build_incident(SEED, now - STARTS_INTO_INCIDENT).heard
+    heard = played(RUNNING, now - STARTS_INTO_INCIDENT)
     past = [one for one in heard if one.received <= now]
     _write(archive, past, "demo-so-far")
     return heard[len(past) :]
@@ -75,9 +144,9 @@ def publish_in_real_time(heard: Iterable[Heard], publish: Publish) -> None:
 
 def go_on_for_ever(rest: list[Heard], publish: Publish) -> None:
     """Publish the rest of the running incident, then one incident after the other."""
-    seed = SEED
+    number = RUNNING
     while True:
         publish_in_real_time(rest, publish)
         time.sleep(PAUSE_BETWEEN_INCIDENTS.total_seconds())
-        seed += 1
-        rest = build_incident(seed, datetime.now(UTC)).heard
+        number += 1
+        rest = played(number, datetime.now(UTC))

@@ -174,12 +174,12 @@ def compile_analysis() -> None:
     from analysis.air.breathing import Cylinder, reconstruct
     from analysis.incident import analyse
     from analysis.profile import Profile
-    from analysis.simulation.scenario import build_late_turn_back
+    from dashboard.demo.crew import RUNNING, played
     from ingest.contract.frames import frames_from_heard
 
     seconds = np.arange(30.0)
     reconstruct(seconds, 300.0 - seconds / 5.0, Cylinder())
-    heard = build_late_turn_back(1, datetime.now(UTC) - timedelta(hours=2)).heard
+    heard = played(RUNNING, datetime.now(UTC) - timedelta(hours=2), {"S-012"})
     analyse(frames_from_heard(heard), Profile.default())
 
 

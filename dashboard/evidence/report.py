@@ -6,8 +6,9 @@ same record, profile and origin give the same bytes.
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -20,6 +21,7 @@ from markupsafe import Markup, escape
 from analysis.alarms.kinds import GRAVEST
 from analysis.policies import POLICY_WORDS
 from analysis.profile import Profile
+from analysis.tables import Results
 from dashboard.evidence.origin import Origin
 from dashboard.evidence.svg import svg_of
 from dashboard.incident_record import IncidentRecord
@@ -41,6 +43,7 @@ from ingest.plurals import counted
 PLOT_PX = 720.0
 SHORT_LETTERS = 16
 MOST_NAMED = 8
+BY_A_WORD = ("tallied_out", "resolved")
 BEFORE_THE_FINDINGS = ("review-entries", "review-wears")
 
 
@@ -67,7 +70,7 @@ def report_parts(
     findings = finding_items(results["findings"], setting)
     tables = incident_tables(record, notes, setting)
     identity = str(about["incident_id"] or about["key"])
-    yield from _template().generate(
+    yield from _template("report.html.j2").generate(
         style=files("dashboard.evidence").joinpath("report.css").read_text(encoding="utf-8"),
         identity=identity,
         words=words,
@@ -77,7 +80,7 @@ def report_parts(
         zone=clock.span_name(whole),
         units=units.label,
         converted=units.name != METRIC.name,
-        summary=" ".join(_summary(record, setting, findings)),
+        summary=summary_of(results, setting, findings),
         happened=happened(record, setting),
         grave=[item for item in findings if item["severity"] == "serious"],
         overview=svg_of(overview_figure(record, everybody, whole, clock), PLOT_PX, words.OVERVIEW)
@@ -95,14 +98,12 @@ def report_parts(
 
 
 @cache
-def _template() -> jinja2.Template:
+def _template(name: str) -> jinja2.Template:
     environment = jinja2.Environment(
         autoescape=True, undefined=jinja2.StrictUndefined, keep_trailing_newline=True
     )
-    environment.filters["cells"] = _cells
-    environment.filters["css"] = _css
-    text = files("dashboard.evidence").joinpath("report.html.j2").read_text(encoding="utf-8")
-    return environment.from_string(text)
+    environment.filters |= {"cells": _cells, "css": _css, "alarm": lambda kind: ALARMS.get(kind, kind)}
+    return environment.from_string(files("dashboard.evidence").joinpath(name).read_text(encoding="utf-8"))
 
 
 def _cells(row: Sequence[Any], tag: str, numeric: Collection[int]) -> Any:
@@ -134,104 +135,44 @@ def _when(about: dict[str, Any], clock: Clock) -> str | None:
     return f"{started:%Y-%m-%d %H:%M} to {until} {clock.name(about['started'])}"
 
 
-def silences_sentence(gaps: pl.DataFrame) -> str:
-    """Return how many silences there are, how long they are, and how many messages were lost in them."""
-    together = duration_text(float(gaps["seconds"].sum()))
-    lost = counted(int(gaps["lost_messages"].sum()), "message")
-    losses = f"{lost} lost there"
-    if uncounted := gaps["lost_messages"].null_count():
-        losses = f"the messages lost in {uncounted:,} of them are unknown"
-        losses += f", {lost} lost in the others" if uncounted < len(gaps) else ""
-    return f"{counted(len(gaps), 'silence')} inside wears, {together} together; {losses}."
+def summary_of(results: Results, setting: Setting, findings: list[dict[str, Any]]) -> str:
+    """Return the report's first sentences (`summary.j2`): who went in and came out, wears, alarms, silences.
 
-
-def heard_later_sentence(later: pl.DataFrame, setting: Setting) -> str:
-    """Return for how long the desk heard nothing of whom, though what was said then arrived later."""
-    of_each: dict[str, float] = defaultdict(float)
-    for row in later.sort("started").iter_rows(named=True):
-        of_each[setting.who(row)] += row["seconds"]
-    told = {who: duration_text(seconds) for who, seconds in of_each.items()}
-    return f"For a time the desk heard nothing of {_named(told)}; readings of that time arrived later."
-
-
-def not_out_sentences(entries: pl.DataFrame, setting: Setting) -> Iterator[str]:
-    """Yield how many people went in, and for whom nobody said out, with what was heard of each last."""
-    people = entries.filter(pl.col("wearer_id").is_not_null())
-    if not len(people):
-        return
-    count = people["wearer_id"].n_unique()
-    yield "1 person was tallied in." if count == 1 else f"{count:,} people were tallied in."
-    elsewhere = people.filter(pl.col("other_incident_id").is_not_null())
-    told = {
-        row["wearer_id"]: f"{row['other_incident_id']}, {setting.clock(row['other_tallied_in'])}"
-        for row in elsewhere.iter_rows(named=True)
-    }
-    if told:
-        yield f"Also at another incident: {_named(told)}."
-    inside = people.filter(~pl.col("ended_how").is_in(["tallied_out", "resolved"]))
-    last = {
-        row["wearer_id"]: not_heard(row)
-        if row["last_heard"] is None
-        else f"last under air {setting.clock(row['last_heard'])}"
-        for row in inside.iter_rows(named=True)
-    }
-    if last:
-        yield f"Nobody said out for {len(last)} of them: {_named(last)}."
-    else:
-        yield "A desk said that everybody came out."
-
-
-def _named(people: Mapping[str, str]) -> str:
-    """Return names, each with its text; if there are many, the first ones."""
-    named = [f"{who} ({what})" for who, what in list(people.items())[:MOST_NAMED]]
-    more = [f"{len(people) - MOST_NAMED} more"] if len(people) > MOST_NAMED else []
-    return ", ".join([*named, *more])
-
-
-def _summary(record: IncidentRecord, setting: Setting, findings: list[dict[str, Any]]) -> Iterator[str]:
-    results = record.results
-    wears, gaps = results["wears"], results["gaps"]
-    yield from not_out_sentences(results["entries"], setting)
-    if not len(wears):
-        yield words.NOBODY
-    else:
-        first, last = wears["started"].min(), wears["ended"].max()
-        wearers = wears.select(pl.coalesce("wearer_id", "set_id").n_unique()).item()
-        yield (
-            f"{counted(wearers, 'wearer')} made {counted(len(wears), 'wear')} under air between "
-            f"{setting.clock(first)} and {setting.clock(last)}."  # type: ignore[arg-type]
-        )
-        unnamed = wears.filter(pl.col("wearer_id").is_null())
-        if len(unnamed):
-            sets = ", ".join(unnamed["set_id"].unique().sort())
-            yield f"Nobody tallied in {len(unnamed):,} of these wears: set {sets}."
-        timed = wears.with_columns((pl.col("ended") - pl.col("started")).dt.total_seconds().alias("seconds"))
-        longest = timed.sort("seconds", descending=True).row(0, named=True)
-        lasted = duration_text(longest["seconds"])
-        yield f"The longest lasted {lasted} ({setting.who(longest)})."
-        below = wears.filter(pl.col("low_air_s") > 0)
-        if len(below):
-            most = duration_text(float(below["low_air_s"].max()))  # type: ignore[arg-type]
-            went_on = f"{counted(len(below), 'wear')} continued below the low-air warning (derived)"
-            yield f"{went_on}, for up to {most}."
-        else:
-            yield "Nobody was under air below the low-air warning (derived), as far as was heard."
-    reported = results["alarms"].filter(pl.col("source") != "derived")
-    kinds = [ALARMS.get(kind, kind) for kind in reported["alarm"].unique().sort()]
-    alarms = f": {', '.join(kinds)}" if kinds else ""
-    yield f"The sets reported {counted(len(reported), 'alarm')}{alarms}."
-    if len(gaps):
-        yield silences_sentence(gaps)
-    if len(results["heard_later"]):
-        yield heard_later_sentence(results["heard_later"], setting)
-    refused = int(results["refused"]["messages"].sum())
-    if refused:
-        yield f"{counted(refused, 'message')} arrived and broke the contract; they are listed below."
-    counts = {name: sum(item["severity"] == name for item in findings) for name in SEVERITY_ORDER}
-    yield (
-        f"Findings: {counts['serious']} serious, {counted(counts['caution'], 'caution')}, "
-        f"{counted(counts['note'], 'note')}."
+    `findings`: as `finding_items` returns them.
+    """
+    people = results["entries"].drop_nulls("wearer_id")
+    lasted_s = (pl.col("ended") - pl.col("started")).dt.total_seconds()
+    severities = [item["severity"] for item in findings]
+    later: dict[str, float] = defaultdict(float)
+    for row in results["heard_later"].sort("started").iter_rows(named=True):
+        later[setting.who(row)] += row["seconds"]
+    told = _template("summary.j2").render(
+        words=words,
+        MOST_NAMED=MOST_NAMED,
+        counted=counted,
+        clock=setting.clock,
+        duration=duration_text,
+        who=setting.who,
+        people=people["wearer_id"].n_unique(),
+        elsewhere={
+            row["wearer_id"]: f"{row['other_incident_id']}, {setting.clock(row['other_tallied_in'])}"
+            for row in people.drop_nulls("other_incident_id").iter_rows(named=True)
+        },
+        inside={
+            row["wearer_id"]: f"last under air {setting.clock(row['last_heard'])}"
+            if row["last_heard"]
+            else not_heard(row)
+            for row in people.filter(~pl.col("ended_how").is_in(BY_A_WORD)).iter_rows(named=True)
+        },
+        wearers=results["wears"].select(pl.coalesce("wearer_id", "set_id").n_unique()).item(),
+        wears=results["wears"].with_columns(lasted_s=lasted_s).sort("lasted_s", descending=True).to_dicts(),
+        reported=results["alarms"].filter(pl.col("source") != "derived")["alarm"].to_list(),
+        gaps=results["gaps"].to_dicts(),
+        later={who: duration_text(seconds) for who, seconds in later.items()},
+        refused=int(results["refused"]["messages"].sum()),
+        findings={severity: severities.count(severity) for severity in SEVERITY_ORDER},
     )
+    return Markup(re.sub("[ \n]+", " ", told).strip())  # noqa: S704 - the template escaped it
 
 
 def _courses(record: IncidentRecord, everybody: pl.DataFrame, setting: Setting) -> Iterator[str]:

@@ -6,7 +6,7 @@ Times are float64 milliseconds since 1970 (UTC), which plotly takes as typed arr
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import Any
@@ -128,6 +128,8 @@ READINGS: dict[str, tuple[str, Quantity]] = {
 ALARM_ORDER = tuple(ALARMS)
 PRESSURE_BAR, SPREAD_BAR = pl.col("pressure_bar"), 1.645 * pl.col("pressure_sd_bar")
 """The estimate, and its 90 % band: 1.645 standard deviations to each side."""
+AGE_S = (pl.col("time") - pl.col("time").min().over("wear_id")).dt.total_seconds()
+"""How long a wear has lasted at each row of a table on the 1 s grid."""
 # The line breaks where the set was silent; the band goes on and shows how little is known.
 RATE_WHERE_HEARD = pl.when("heard").then("rate_l_min")
 
@@ -211,7 +213,8 @@ def unknown_of(
     results: Results, messages: Mapping[str, pl.DataFrame], people: pl.DataFrame
 ) -> Iterator[list[Span]]:
     """Yield for each person (rows of `people_of`) the stretches that the desk did not yet know."""
-    readings = _by_set(messages, "pressure", READINGS["pressure"][0])
+    sets = set(people["set_ids"].explode())
+    readings = _by_set(messages, "pressure", READINGS["pressure"][0], sets)
     windows = owned_windows(results["wears"])
     for wear_ids in people["wear_ids"]:
         yield _not_yet_known(
@@ -221,17 +224,7 @@ def unknown_of(
 
 def lanes_of(results: Results, messages: Mapping[str, pl.DataFrame], person: dict[str, Any]) -> PersonLanes:
     """Gather the lanes of one person (a row of `people_of`), from messages with `at`, the reconciled time."""
-    sets = list(person["set_ids"])
-    own = (
-        messages.of_sets(sets)
-        if isinstance(messages, LightRecord)
-        else {kind: messages[kind].filter(own_set(messages[kind]).is_in(sets)) for kind in READINGS}
-        | {"gauge": messages.get("gauge", pl.DataFrame())}
-    )
-    of_wears = pl.col("wear_id").is_in(list(person["wear_ids"]))
-    its = results | {name: results[name].filter(of_wears) for name in ("air", "heat")}
-    (lanes,) = lanes_of_each(its, own, [person])
-    return lanes
+    return next(lanes_of_each(results, messages, [person]))
 
 
 def lanes_of_each(
@@ -242,13 +235,14 @@ def lanes_of_each(
     Readings and estimates are dealt to their sets and wears once: looking through all of them for each of
     sixty people took four times as long.
     """
-    readings = {kind: _by_set(messages, kind, column) for kind, (column, _) in READINGS.items()}
+    people = list(people)
+    sets = {set_id for person in people for set_id in person["set_ids"]}
+    readings = {kind: _by_set(messages, kind, column, sets) for kind, (column, _) in READINGS.items()}
     estimates = {name: _by_wear(results[name]) for name in ("air", "heat")}
     windows, unheard = owned_windows(results["wears"]), unheard_of(results)
     outside = bool(results["alarms"]["wear_id"].null_count())
     for person in people:
-        wear_ids = list(person["wear_ids"])
-        of_wears = pl.col("wear_id").is_in(wear_ids)
+        of_wears = pl.col("wear_id").is_in(list(person["wear_ids"]))
         wears = results["wears"].filter(of_wears).sort("started")
         owned = windows.filter(of_wears)
         air, heat = (
@@ -271,11 +265,9 @@ def lanes_of_each(
         bounds = _bounds(owned)
         pressure = _owned(readings["pressure"], bounds)
         yield PersonLanes(
-            key=str(person["key"]),
-            wearer_id=person["wearer_id"],
-            team=person["team"],
+            **{name: person[name] for name in ("key", "wearer_id", "team")},
             set_ids=tuple(person["set_ids"]),
-            wear_ids=tuple(wear_ids),
+            wear_ids=tuple(person["wear_ids"]),
             started=started,
             ended=ended,
             rated_bar=_highest(wears, "rated_bar"),
@@ -306,21 +298,24 @@ def lanes_of_each(
         )
 
 
-def _by_set(messages: Mapping[str, pl.DataFrame], kind: str, column: str) -> dict[str, Readings]:
-    """Return the readings of each set in the order of the reconciled clock."""
+def _by_set(
+    messages: Mapping[str, pl.DataFrame], kind: str, column: str, sets: Collection[str]
+) -> dict[str, Readings]:
+    """Return the readings of each of some sets in the order of the reconciled clock."""
+    lots: dict[str, list[Readings]] = {}
     if isinstance(messages, LightRecord) and kind in messages.readings:
-        lots: dict[str, list[Readings]] = {}
         for one in messages.readings[kind]:
             channel = one.channels[kind]
-            own = (channel.at_us, channel.received_us, channel.numbers[column])
-            lots.setdefault(one.name, []).append(own)
-        return {set_id: _joined(parts) for set_id, parts in lots.items()}
-    columns = messages[kind].select(own_set(messages[kind]).alias("set_id"), "at", "received", column)
-    of_sets = columns.partition_by("set_id", as_dict=True, include_key=False)
-    return {
-        str(set_id): _joined([(micros(part["at"]), micros(part["received"]), floats(part[column]))])
-        for (set_id,), part in of_sets.items()
-    }
+            if one.name in sets:
+                own = (channel.at_us, channel.received_us, channel.numbers[column])
+                lots.setdefault(one.name, []).append(own)
+    else:
+        own_id = own_set(messages[kind])
+        columns = messages[kind].select(own_id.alias("set_id"), "at", "received", column)
+        columns = columns.filter(pl.col("set_id").is_in(list(sets)))
+        for (set_id,), part in columns.partition_by("set_id", as_dict=True).items():
+            lots[str(set_id)] = [(micros(part["at"]), micros(part["received"]), floats(part[column]))]
+    return {set_id: _joined(parts) for set_id, parts in lots.items()}
 
 
 def _joined(parts: list[Readings]) -> Readings:
@@ -434,8 +429,7 @@ def _band(frame: pl.DataFrame, *parts: str | pl.Expr) -> Band:
 
 def _unless_young(column: str) -> pl.Expr:
     """While a wear is young only the early end of its forecast is worth showing, as on the live page."""
-    age = (pl.col("time") - pl.col("time").min().over("wear_id")).dt.total_seconds()
-    return pl.when(age >= EARLY_END_ONLY_S).then(column)
+    return pl.when(AGE_S >= EARLY_END_ONLY_S).then(column)
 
 
 def _highest(frame: pl.DataFrame, column: str) -> float:
@@ -446,17 +440,15 @@ def _highest(frame: pl.DataFrame, column: str) -> float:
 def _alarm_spans(alarms: pl.DataFrame, end_of_record: float) -> tuple[list[Span], list[Span]]:
     """Return reported and derived spans; a derived partner is `lead_s` before the reported one."""
     reported, derived = [], []
-    raised, cleared = to_ms(alarms, "raised"), to_ms(alarms, "cleared")
-    for row, begin, end in zip(alarms.iter_rows(named=True), raised, cleared, strict=True):
+    columns = (alarms["alarm"], to_ms(alarms, "raised"), to_ms(alarms, "cleared"))
+    told = zip(*columns, alarms["source"], alarms["lead_s"].fill_null(0.0), strict=True)
+    for alarm, begin, end, source, lead_s in told:
         until = end if np.isfinite(end) else max(end_of_record, begin)
-        span = Span(row["alarm"], float(begin), float(until))
-        if row["source"] in ("reported", "both"):
-            reported.append(span)
-        if row["source"] == "derived":
-            derived.append(span)
-        elif row["source"] == "both":
-            shift = MILLISECONDS * (row["lead_s"] or 0.0)
-            derived.append(Span(span.what, span.started - shift, span.ended))
+        if source in ("reported", "both"):
+            reported.append(Span(alarm, float(begin), float(until)))
+        if source in ("derived", "both"):
+            shift = MILLISECONDS * lead_s if source == "both" else 0.0
+            derived.append(Span(alarm, float(begin - shift), float(until)))
     return reported, derived
 
 

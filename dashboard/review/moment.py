@@ -38,7 +38,7 @@ def readout(person: PersonLanes, at_ms: float, units: Units) -> list[Row]:
         return [_row("air", words.NOT_UNDER_AIR)]
     second = _index(person.air.x, at_ms)
     rows = [_reading("pressure", person.pressure, at_ms, units, "pressure", decimals=1)]
-    if (last := int(np.searchsorted(person.spoken.x, at_ms, side="right")) - 1) >= 0:
+    if (last := _before(person.spoken.x, at_ms)) >= 0:
         age = duration_text((at_ms - person.spoken.x[last]) / SECOND_MS)
         bar = units.text("pressure", float(person.spoken.y[last]))
         rows.append(_row("spoken", bar, words.SPOKEN_BEFORE.format(age=age)))
@@ -66,16 +66,21 @@ def _row(name: str, value: str, remark: str = "") -> Row:
     return {"name": words.READOUT[name], "value": value, "remark": remark}
 
 
+def _before(x: Floats, at_ms: float) -> int:
+    """Return the place of the last moment at or before another; -1 without one."""
+    return int(np.searchsorted(x, at_ms, side="right")) - 1
+
+
 def _index(x: Floats, at_ms: float) -> int | None:
     """Return the last grid second at or before a moment, None when the grid has none within 1.5 s."""
-    position = int(np.searchsorted(x, at_ms, side="right")) - 1
+    position = _before(x, at_ms)
     return position if position >= 0 and at_ms - x[position] <= 1.5 * SECOND_MS else None
 
 
 def _reading(
     name: str, series: Series, at_ms: float, units: Units, quantity: Quantity, decimals: int | None = None
 ) -> Row:
-    position = int(np.searchsorted(series.x, at_ms, side="right")) - 1
+    position = _before(series.x, at_ms)
     while position >= 0 and not math.isfinite(series.y[position]):
         position -= 1
     if position < 0:

@@ -10,9 +10,9 @@ import polars as pl
 import pyarrow.parquet as pq
 import pytest
 
-from analysis.simulation.scenario import build_late_turn_back
 from analysis.tables import COLUMNS, TABLES
 from ingest.contract.captures import write_capture
+from sample_logs.simulation.scenario import build_late_turn_back
 from tests.verbs import underair
 
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)

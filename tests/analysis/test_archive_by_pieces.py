@@ -22,8 +22,6 @@ from analysis.pieces.archive_pieces import (
 from analysis.pieces.batch_messages import messages_of
 from analysis.pieces.piecewise import analyse_archive, analyse_batch
 from analysis.profile import Profile
-from analysis.simulation.scenario import build_incident, build_late_turn_back
-from analysis.simulation.staging import SimulatedIncident
 from analysis.tables import TABLES, TEXTS, Results
 from ingest.archive.index import FOLDER, ArchiveIndex
 from ingest.archive.journal import Record
@@ -37,6 +35,8 @@ from ingest.contract.frames import Messages, drop_duplicates, frames_from_heard
 from ingest.contract.times import micros
 from ingest.parquet_bytes import parquet_bytes, sealed, unsealed
 from sample_logs.drills import build_clock_troubles, build_radio_troubles
+from sample_logs.simulation.scenario import build_incident, build_late_turn_back
+from sample_logs.simulation.staging import SimulatedIncident
 from tests.faults.journal_reading import segment_bytes
 from tests.verbs import underair
 

@@ -13,7 +13,6 @@ import pytest
 import ingest.archive.index
 from analysis.pieces.archive_pieces import incident_piece, incidents_in, pieces_of
 from analysis.profile import Profile
-from analysis.simulation.scenario import build_late_turn_back
 from dashboard.results_store import ResultsStore
 from dashboard.trends.wear_ledger import WearLedger
 from ingest.archive.reading import Archive
@@ -21,6 +20,7 @@ from ingest.archive.sealing import seal_messages
 from ingest.archive.tidying import tidy
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import frames_from_heard
+from sample_logs.simulation.scenario import build_late_turn_back
 
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
 INCIDENT = build_late_turn_back(3, OPENED)

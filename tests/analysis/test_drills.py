@@ -10,10 +10,10 @@ import pytest
 
 from analysis.incident import analyse
 from analysis.profile import Profile
-from analysis.simulation.staging import SimulatedIncident
 from analysis.tables import Results
 from ingest.contract.frames import frames_from_heard
 from sample_logs.drills import build_clock_troubles, build_radio_troubles
+from sample_logs.simulation.staging import SimulatedIncident
 from tests.simulated_truth import truth_of
 
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)

@@ -14,12 +14,12 @@ from analysis.pieces.archive_pieces import incident_piece, light_incident_piece
 from analysis.pieces.light_messages import VERBATIM, LightMessages
 from analysis.profile import Profile
 from analysis.records import NUMBERS
-from analysis.simulation.scenario import build_incident
 from dashboard.evidence.case_messages import capture_lines, chosen_of
 from dashboard.incident_record import record_of
 from ingest.archive.sealing import seal_messages
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import frames_from_heard, no_messages
+from sample_logs.simulation.scenario import build_incident
 
 INCIDENT = "TH-20310509-2350"
 

@@ -15,8 +15,8 @@ from analysis.live.board import LiveBoard
 from analysis.live.rows import ORDER, Row, Snapshot
 from analysis.live.set_now import ASKED_EVERY_US
 from analysis.profile import POLICIES, Profile, parse_profile
-from analysis.simulation.scenario import build_incident
 from ingest.contract.frames import frames_from_heard
+from sample_logs.simulation.scenario import build_incident
 
 OPENED = datetime(2031, 5, 4, 10, 0, tzinfo=UTC)
 CYLINDERS = {"count": 1, "water_volume_l": 6.8, "rated_bar": 300.0}

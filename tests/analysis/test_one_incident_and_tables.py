@@ -12,8 +12,6 @@ import pytest
 from analysis.incident import analyse
 from analysis.pieces.archive_pieces import incident_piece, incidents_in
 from analysis.profile import Profile
-from analysis.simulation.scenario import build_late_turn_back
-from analysis.simulation.staging import SimulatedIncident
 from analysis.tables import TABLES, Results
 from analysis.writing import TableFiles, write_results
 from ingest.contract.captures import Heard, write_capture
@@ -21,6 +19,8 @@ from ingest.contract.errors import UnderairError
 from ingest.contract.frames import frames_from_heard
 from ingest.importing import import_capture
 from sample_logs.drills import build_radio_troubles
+from sample_logs.simulation.scenario import build_late_turn_back
+from sample_logs.simulation.staging import SimulatedIncident
 
 PROFILE = Profile.default()
 FIRST = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)

@@ -14,13 +14,13 @@ import pytest
 
 from analysis.pieces.piecewise import analyse_archive
 from analysis.profile import Profile
-from analysis.simulation.scenario import build_late_turn_back
 from analysis.tables import TABLES
 from ingest.archive.reading import Archive
 from ingest.archive.sealing import seal_messages
 from ingest.contract.columns import TABLES as KINDS_AND_REFUSED
 from ingest.contract.frames import Messages, drop_duplicates, frames_from_heard
 from sample_logs.drills import build_radio_troubles
+from sample_logs.simulation.scenario import build_late_turn_back
 
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
 

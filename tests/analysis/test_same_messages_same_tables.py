@@ -12,10 +12,10 @@ from hypothesis import strategies as st
 
 from analysis.incident import analyse
 from analysis.profile import Profile, shipped_profile, shipped_profiles
-from analysis.simulation.scenario import build_incident
 from analysis.tables import TABLES, Results
 from ingest.contract.frames import Messages, frames_from_heard
 from sample_logs.drills import build_clock_troubles, build_radio_troubles
+from sample_logs.simulation.scenario import build_incident
 
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)
 PROFILE = Profile.default()

@@ -9,8 +9,9 @@ from pathlib import Path
 import pyarrow as pa
 import pytest
 
+from dashboard.demo.crew import RECORDED
 from ingest.contract.captures import read_capture
-from sample_logs.make_sample_logs import make
+from sample_logs.make_sample_logs import make, make_recordings
 
 FOLDER = Path(__file__).parents[2] / "sample_logs"
 
@@ -64,3 +65,9 @@ def test_the_readme_gives_the_number_of_messages_of_each() -> None:
         count = sum(1 for _ in read_capture(FOLDER / name))
         (row,) = [line for line in readme.splitlines() if line.startswith(f"| `{name}`")]
         assert f" {count:,} " in row
+
+
+def test_the_demo_plays_incidents_that_the_script_makes(tmp_path: Path) -> None:
+    make_recordings(tmp_path)
+    for path in RECORDED.values():
+        assert unpacked(tmp_path / path.name) == unpacked(path)

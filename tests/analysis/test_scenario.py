@@ -11,13 +11,13 @@ from functools import cache
 import numpy as np
 import pytest
 
-from analysis.simulation.scenario import build_incident, build_late_turn_back
-from analysis.simulation.staging import SimulatedIncident
 from ingest.contract.captures import Heard
 from ingest.contract.errors import RefusedMessage
 from ingest.contract.messages import decode
 from sample_logs.bad_messages import GOOD_MESSAGES, WRONG, build_bad_messages
 from sample_logs.drills import build_clock_troubles, build_radio_troubles
+from sample_logs.simulation.scenario import build_incident, build_late_turn_back
+from sample_logs.simulation.staging import SimulatedIncident
 from tests.simulated_truth import IncidentTruth, truth_of
 
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)

@@ -27,7 +27,6 @@ from analysis.pieces.pieces import Pieces
 from analysis.pieces.piecewise import Written, analyse_archive, join, work
 from analysis.pieces.spread import BadEngine, _at_worker, made_with, spread_over
 from analysis.profile import Profile
-from analysis.simulation.scenario import build_late_turn_back
 from analysis.tables import TABLES
 from ingest.archive.sealing import seal_messages
 from ingest.archive.sound import trouble_of
@@ -35,6 +34,7 @@ from ingest.contract.errors import ArchiveProblem, UnderairError
 from ingest.contract.frames import frames_from_heard
 from ingest.stopping import EXIT_CODE, STOPPED
 from sample_logs.drills import build_radio_troubles
+from sample_logs.simulation.scenario import build_late_turn_back
 from tests.verbs import underair
 
 PROFILE = Profile.default()

@@ -14,10 +14,10 @@ import pytest
 
 from analysis.incident import analyse
 from analysis.profile import Profile
-from analysis.simulation.scenario import build_incident
-from analysis.simulation.staging import SimulatedIncident
 from analysis.tables import TABLES, Results
 from ingest.contract.frames import frames_from_heard
+from sample_logs.simulation.scenario import build_incident
+from sample_logs.simulation.staging import SimulatedIncident
 from tests.simulated_truth import IncidentTruth, TrueAlarm, TrueWear, truth_of
 
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)

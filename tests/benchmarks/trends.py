@@ -19,7 +19,6 @@ from pathlib import Path
 import polars as pl
 
 from analysis.profile import Profile
-from analysis.simulation.past_year import build_past_incident
 from analysis.simulation.shipped_years import read_three_years
 from analysis.trends.cells import Published
 from analysis.trends.comparisons import signals
@@ -35,6 +34,7 @@ from dashboard.trends.wear_ledger import WearLedger, bring_in
 from ingest.archive.reading import Archive
 from ingest.archive.sealing import seal_messages
 from ingest.contract.frames import frames_from_heard
+from sample_logs.simulation.past_year import build_past_incident
 from tests.three_years import Planted, three_years
 
 NOTHING = Planted(heat_growth_a_year=0.0, station_factor=1.0, set_fails=False)

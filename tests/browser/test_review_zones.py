@@ -11,11 +11,11 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from analysis.simulation.scenario import SCRIPT
-from analysis.simulation.staging import SimulatedIncident, stage
 from dashboard.pages import review as review_page
 from ingest.contract.captures import write_capture
 from ingest.importing import import_capture
+from sample_logs.simulation.scenario import SCRIPT
+from sample_logs.simulation.staging import SimulatedIncident, stage
 from tests.served_pages import pages_over
 from tests.simulated_truth import truth_of
 

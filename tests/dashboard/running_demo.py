@@ -16,9 +16,9 @@ from typing import Any
 
 import pytest
 
-from analysis.simulation.scenario import build_incident
 from dashboard.demo import crew as demo_crew
 from ingest.archive.reading import Archive
+from sample_logs.simulation.scenario import build_incident
 from tests.simulated_truth import truth_of
 
 
@@ -75,7 +75,7 @@ class Demo:
 
 def nothing_is_lost_between_the_written_past_and_what_comes_over_mqtt(archive: Path) -> None:
     messages = Archive(archive).messages(since=datetime.now(UTC) - timedelta(hours=1))
-    planned = truth_of(build_incident(demo_crew.SEED, datetime.now(UTC))).lost
+    planned = truth_of(build_incident(demo_crew.RUNNING, datetime.now(UTC))).lost
     heard: dict[str, set[int]] = {}
     for kind in ("pressure", "motion", "temperature", "power", "alarm", "setup", "link"):
         for set_id, seq in messages[kind].select("set_id", "seq").drop_nulls().iter_rows():

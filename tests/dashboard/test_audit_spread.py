@@ -13,12 +13,12 @@ import pytest
 
 import analysis.pieces.pieces
 from analysis.profile import Profile
-from analysis.simulation.scenario import build_late_turn_back
 from dashboard.trends.wear_ledger import WearLedger
 from ingest.archive.reading import Archive
 from ingest.archive.sealing import seal_messages
 from ingest.contract.frames import frames_from_heard
 from sample_logs.drills import build_radio_troubles
+from sample_logs.simulation.scenario import build_late_turn_back
 from tests.verbs import underair
 
 OPENED = datetime(2031, 5, 4, 19, 12, tzinfo=UTC)

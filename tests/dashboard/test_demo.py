@@ -19,7 +19,6 @@ import polars as pl
 import pytest
 
 from analysis.profile import Profile
-from analysis.simulation.past_year import build_past_incident
 from dashboard.demo import crew as demo_crew
 from dashboard.demo.demo import DemoProblem, run_demo
 from dashboard.demo.parts import Moment
@@ -29,6 +28,7 @@ from ingest.archive.reading import Archive
 from ingest.archive.sealing import seal_messages
 from ingest.contract.captures import Heard
 from ingest.contract.frames import frames_from_heard
+from sample_logs.simulation.scenario import build_incident
 from tests.dashboard.running_demo import Demo
 
 Wait = Callable[..., Any]
@@ -163,7 +163,7 @@ def test_the_earlier_incident_is_finished_and_older_than_the_live_page_looks_bac
 
 def test_a_past_incident_of_the_store_has_only_its_own_clocks(tmp_path: Path) -> None:
     now = datetime(2031, 5, 4, 20, 0, tzinfo=UTC)
-    heard = [build_past_incident(number, now).heard for number in (2, 1)]
+    heard = [demo_crew.build_past_incident(number, now) for number in (2, 1)]
     for name, one in zip(("older", "younger"), heard, strict=True):
         seal_messages(tmp_path, frames_from_heard(one), name)
     store = ResultsStore(Archive(tmp_path), Profile.default())
@@ -196,15 +196,14 @@ def test_setups_and_links_are_published_retained_and_nothing_before_its_time() -
         assert timedelta(0) <= at - one.received < timedelta(seconds=30)
 
 
-def test_when_the_incident_is_over_the_crew_begins_the_next_with_another_seed(
+def test_when_the_incident_is_over_the_crew_begins_the_next_at_another_place(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     begun: list[int] = []
 
-    class OneMessage:
-        def __init__(self, seed: int, opened: datetime) -> None:
-            begun.append(seed)
-            self.heard = [Heard(opened, f"underair/v1/x/set/S-{seed}/pressure", b"{}")]
+    def one_message(number: int, opened: datetime) -> list[Heard]:
+        begun.append(number)
+        return [Heard(opened, f"underair/v1/x/set/S-{number}/pressure", b"{}")]
 
     class EnoughError(Exception):
         pass
@@ -216,9 +215,46 @@ def test_when_the_incident_is_over_the_crew_begins_the_next_with_another_seed(
         if len(topics) == 3:
             raise EnoughError
 
-    monkeypatch.setattr(demo_crew, "build_incident", OneMessage)
+    monkeypatch.setattr(demo_crew, "played", one_message)
     monkeypatch.setattr(demo_crew, "PAUSE_BETWEEN_INCIDENTS", timedelta(0))
     with pytest.raises(EnoughError):
-        demo_crew.go_on_for_ever(OneMessage(demo_crew.SEED, datetime.now(UTC)).heard, publish)
-    assert begun == [demo_crew.SEED, demo_crew.SEED + 1, demo_crew.SEED + 2]
-    assert topics == [f"S-{seed}" for seed in begun]
+        demo_crew.go_on_for_ever(one_message(demo_crew.RUNNING, datetime.now(UTC)), publish)
+    assert begun == [demo_crew.RUNNING, demo_crew.RUNNING + 1, demo_crew.RUNNING + 2]
+    assert topics == [f"S-{number}" for number in begun]
+
+
+def by_kind(heard: list[Heard]) -> dict[str, pl.DataFrame]:
+    frames = frames_from_heard(heard)
+    assert frames["refused"].is_empty()
+    return {kind: frames[kind] for kind in ("pressure", "tally", "note", "incident")}
+
+
+def test_a_recording_played_at_another_moment_is_the_incident_that_the_script_makes_then() -> None:
+    """But for boots, which must differ from one play to the next: they are counted."""
+    opened = datetime(2029, 2, 28, 23, 50, 7, tzinfo=UTC)
+    played = demo_crew.played(demo_crew.RUNNING, opened)
+    made = build_incident(demo_crew.RUNNING, opened).heard
+    for kind, frame in by_kind(played).items():
+        other = by_kind(made)[kind]
+        assert frame["boot"].n_unique() == other["boot"].n_unique()
+        assert frame.drop("boot", "payload").equals(other.drop("boot", "payload"))
+
+
+def test_no_two_incidents_of_a_demo_share_a_message_or_a_name() -> None:
+    now = datetime(2031, 5, 4, 20, 0, tzinfo=UTC)
+    lots = [demo_crew.build_past_incident(number, now) for number in (1, 2, 3)]
+    lots += [demo_crew.played(number, now - timedelta(hours=number)) for number in (6, 7, 8)]
+    frames = [by_kind(heard) for heard in lots]
+    powers = pl.concat([frame["pressure"].select("set_id", "boot").unique() for frame in frames])
+    assert powers.height == powers.unique().height
+    names = [frame["incident"]["name"].drop_nulls().unique().to_list() for frame in frames]
+    assert names[3:] == [[name] for name, _ in demo_crew.PLACES]
+    assert frames[2]["incident"]["type"].drop_nulls().unique().to_list() == ["drill"]
+
+
+def test_of_a_smaller_incident_only_the_chosen_sets_and_what_was_said_of_them_are_played() -> None:
+    heard = demo_crew.played(7, datetime(2031, 1, 1, tzinfo=UTC), {"S-012", "S-013"})
+    frames = by_kind(heard)
+    assert set(frames["pressure"]["set_id"]) == {"S-012", "S-013"} == set(frames["tally"]["set_id"])
+    assert set(frames["note"]["set_id"]) == {"S-012", "S-013"}
+    assert frames["incident"]["action"].to_list() == ["open", "close"]

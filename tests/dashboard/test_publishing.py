@@ -17,7 +17,6 @@ import pytest
 from click.testing import CliRunner
 
 from analysis.profile import Profile
-from analysis.simulation.past_year import build_past_incident
 from analysis.simulation.shipped_years import read_three_years
 from analysis.trends.false_marks import FalseMarks
 from dashboard.access.log import read_log
@@ -30,6 +29,7 @@ from dashboard.trends.words import INSIDE_ONLY
 from dashboard.underair import root
 from ingest.archive.sealing import seal_messages
 from ingest.contract.frames import frames_from_heard
+from sample_logs.simulation.past_year import build_past_incident
 from tests.dashboard.guarded_pages import GuardedPages
 from tests.dashboard.test_releases import at, lines
 from tests.three_years import three_years

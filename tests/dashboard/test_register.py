@@ -13,7 +13,6 @@ import pytest
 from click.testing import CliRunner
 
 from analysis.profile import Profile
-from analysis.simulation.past_year import build_past_incident
 from analysis.trends.ledger import NOTED, WEARS
 from analysis.trends.roster import roster_beside, with_station_and_role
 from dashboard.access.log import access_table
@@ -28,6 +27,7 @@ from ingest.archive.reading import Archive
 from ingest.archive.sealing import seal_messages
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import frames_from_heard
+from sample_logs.simulation.past_year import build_past_incident
 from tests.analysis.conftest import OPENED, WrittenLog
 from tests.dashboard.guarded_pages import GuardedPages
 from tests.three_years import three_years

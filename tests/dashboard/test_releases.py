@@ -16,7 +16,6 @@ import pytest
 from click.testing import CliRunner
 
 from analysis.profile import Profile
-from analysis.simulation.past_year import build_past_incident
 from analysis.trends.cells import Published
 from analysis.trends.roster import with_station_and_role
 from dashboard.context import PageContext
@@ -29,6 +28,7 @@ from ingest.archive.chained import with_own
 from ingest.archive.reading import Archive
 from ingest.archive.sealing import seal_messages
 from ingest.contract.frames import frames_from_heard
+from sample_logs.simulation.past_year import build_past_incident
 from tests.three_years import three_years
 
 

@@ -13,7 +13,7 @@ from analysis.incident import analyse
 from analysis.profile import Profile
 from analysis.tables import table_of
 from dashboard.elements import listing
-from dashboard.evidence.report import heard_later_sentence
+from dashboard.evidence.report import summary_of
 from dashboard.pages.review import incident_listing
 from dashboard.review.bench import tables
 from dashboard.review.clock import Clock
@@ -308,8 +308,8 @@ def test_not_heard_names_what_was_read_out_later_and_who_was_never_heard(look: L
     read_out, never = ([text_of(one) for one in row] for row in silence_table(results, setting).rows)
     assert read_out == ["W-1", "S-1", "10:09:59", "10:22:00", "12 min", "0", "0", "720 readings"]
     assert never == ["W-2", "S-2", "10:00:10", "10:24:10", "24 min", "unknown", "–", "never heard"]
-    said = heard_later_sentence(results["heard_later"], setting)
-    assert said.startswith("For a time the desk heard nothing of W-1 (12 min);")
+    said = summary_of(results, setting, [])
+    assert "For a time the desk heard nothing of W-1 (12 min);" in said
 
 
 def test_when_turn_back_fell_due_unheard_is_given_by_both_ends(look: Look) -> None:

@@ -11,7 +11,7 @@ import pytest
 
 from analysis.profile import Profile
 from dashboard.evidence.origin import Origin
-from dashboard.evidence.report import _summary, not_out_sentences, report_parts
+from dashboard.evidence.report import report_parts, summary_of
 from dashboard.evidence.svg import numbers
 from dashboard.incident_record import IncidentRecord, record_of
 from dashboard.results_store import ResultsStore
@@ -62,11 +62,11 @@ def test_who_went_on_to_another_incident_is_one_person_and_both_reports_say_wher
     assert row["Ended"] == "still open; also tallied in at I-B 10:15:00"
     (row,) = told(second)["Entries"]
     assert row["Ended"] == "tallied out; also tallied in at I-A 10:00:50"
-    assert " ".join(not_out_sentences(first.results["entries"], SETTING)) == (
+    assert summary_of(first.results, SETTING, []).startswith(
         "1 person was tallied in. Also at another incident: W-1 (I-B, 10:15:00). "
         "Nobody said out for 1 of them: W-1 (last under air 10:05:59)."
     )
-    assert " ".join(not_out_sentences(second.results["entries"], SETTING)) == (
+    assert summary_of(second.results, SETTING, []).startswith(
         "1 person was tallied in. Also at another incident: W-1 (I-A, 10:00:50). "
         "A desk said that everybody came out."
     )
@@ -148,7 +148,7 @@ def test_who_was_tallied_in_and_never_heard_is_in_every_table_by_wearer(two_in: 
     assert {wear[head] for head in ("Lasted", "Start", "End", "Mean rate", "Below warning")} == {"–"}
     assert wear["Not heard"] == "13 min"
     assert of.about["wearers"] == 2  # in the list of incidents, and at the head of the page
-    assert "1 wearer made 1 wear" in " ".join(_summary(of, SETTING, []))
+    assert "1 wearer made 1 wear" in summary_of(of.results, SETTING, [])
 
 
 def test_whose_wear_counts_for_another_incident_is_not_called_never_heard() -> None:
@@ -165,6 +165,6 @@ def test_whose_wear_counts_for_another_incident_is_not_called_never_heard() -> N
     tables = told(of)
     assert tables["Entries"][0]["First heard"] == "not heard here, see I-B"
     assert tables["Wears"][0]["From"] == "not heard here, see I-B"
-    assert "Nobody said out for 1 of them: W-1 (not heard here, see I-B)." in not_out_sentences(
-        of.results["entries"], SETTING
+    assert "Nobody said out for 1 of them: W-1 (not heard here, see I-B)." in summary_of(
+        of.results, SETTING, []
     )

@@ -18,7 +18,6 @@ from typing import Any
 import pytest
 
 from analysis.profile import Profile
-from analysis.simulation.scenario import build_late_turn_back
 from dashboard.serving import Served
 from dashboard.trends.wear_ledger import WearLedger
 from ingest.archive import store as store_module
@@ -47,6 +46,7 @@ from ingest.contract.frames import frames_from_heard
 from ingest.importing import import_capture
 from ingest.listener import Listener
 from ingest.settings import SealSettings, Settings
+from sample_logs.simulation.scenario import build_late_turn_back
 from tests.ingest.on_a_store import (
     DAY,
     NEXT_DAY,

@@ -11,13 +11,13 @@ import pytest
 
 from analysis.incident import analyse
 from analysis.profile import Profile
-from analysis.simulation.scenario import build_late_turn_back
 from dashboard.evidence.case import write_case
 from ingest.archive.imports import read_imports
 from ingest.archive.reading import Archive
 from ingest.contract.captures import BadLine, Heard, write_capture
 from ingest.importing import import_capture
 from ingest.receipt_jumps import find_jumps
+from sample_logs.simulation.scenario import build_late_turn_back
 from tests.verbs import underair
 
 STAGED = build_late_turn_back(4, datetime(2031, 5, 9, 20, 0, tzinfo=UTC))

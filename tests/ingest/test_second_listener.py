@@ -11,7 +11,6 @@ import pytest
 
 from analysis.incident import analyse
 from analysis.profile import Profile
-from analysis.simulation.scenario import build_late_turn_back
 from dashboard.evidence.case import write_case
 from dashboard.underair import main
 from ingest.archive.imports import FILE, FOLDER, read_imports
@@ -20,6 +19,7 @@ from ingest.archive.verifying import verify
 from ingest.contract.captures import write_capture
 from ingest.contract.kinds import KINDS
 from ingest.importing import import_capture
+from sample_logs.simulation.scenario import build_late_turn_back
 
 STAGED = build_late_turn_back(4, datetime(2031, 5, 9, 20, 0, tzinfo=UTC))
 FAST = timedelta(seconds=5)

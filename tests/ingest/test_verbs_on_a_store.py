@@ -15,7 +15,6 @@ from typing import Any
 import pytest
 
 from analysis.pieces.archive_pieces import incidents_in
-from analysis.simulation.scenario import build_late_turn_back
 from dashboard.privacy.holds import holds
 from dashboard.serving import Served
 from ingest.archive import retention
@@ -27,6 +26,7 @@ from ingest.archive.verifying import verify
 from ingest.contract.captures import Heard
 from ingest.contract.frames import frames_from_heard
 from sample_logs.drills import build_radio_troubles
+from sample_logs.simulation.scenario import build_late_turn_back
 from tests.ingest.on_a_store import (
     DAY,
     NEXT_DAY,

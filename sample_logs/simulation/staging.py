@@ -10,10 +10,10 @@ from typing import Any
 
 import numpy as np
 
-from analysis.simulation.radio import Carried, Speaker, as_heard, carry
-from analysis.simulation.script import IncidentScript, RefusedStart, SetScript
-from analysis.simulation.set_life import LivedWear, live
 from ingest.contract.captures import Heard
+from sample_logs.simulation.radio import Carried, Speaker, as_heard, carry
+from sample_logs.simulation.script import IncidentScript, RefusedStart, SetScript
+from sample_logs.simulation.set_life import LivedWear, live
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from analysis.air.gas import Cylinder
-from analysis.simulation.radio import RadioPath, SetClock
-from analysis.simulation.set_alarms import Distress, SimulatedThresholds
+from sample_logs.simulation.radio import RadioPath, SetClock
+from sample_logs.simulation.set_alarms import Distress, SimulatedThresholds
 
 SINGLE = Cylinder(1, 6.8, 300.0)
 SMALL = Cylinder(1, 6.0, 300.0)

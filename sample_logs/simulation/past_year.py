@@ -11,10 +11,10 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from analysis.simulation.scenario import PLACES, SCRIPT, incident_id
-from analysis.simulation.script import DeskEntry, SetScript, WearScript
-from analysis.simulation.staging import SimulatedIncident, stage
 from analysis.simulation.tasks import PERSON_SPREAD
+from sample_logs.simulation.scenario import PLACES, SCRIPT, incident_id
+from sample_logs.simulation.script import DeskEntry, SetScript, WearScript
+from sample_logs.simulation.staging import SimulatedIncident, stage
 
 INCIDENTS = 6
 EVERY_DAYS = 25.0

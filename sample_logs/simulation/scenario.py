@@ -13,8 +13,8 @@ from typing import Any
 
 import msgspec
 
-from analysis.simulation.script import IncidentScript
-from analysis.simulation.staging import SimulatedIncident, stage
+from sample_logs.simulation.script import IncidentScript
+from sample_logs.simulation.staging import SimulatedIncident, stage
 
 
 def _in_seconds(value: Any) -> Any:
