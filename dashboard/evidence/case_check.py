@@ -93,7 +93,10 @@ def _verify_bag(
     faults = list(_links(folder))
     if faults:  # nothing is read through a link
         return CaseChecked(0, "", tuple(faults))
-    bag = _opened(folder)
+    try:
+        bag = bagit.Bag(str(folder))
+    except (bagit.BagError, OSError, ValueError, LookupError) as error:
+        raise CaseProblem(f"{folder} cannot be read as a bag (RFC 8493): {error}") from None
     faults += _lists(folder, bag)
     intact = not faults
     head = made.head_of(folder)
@@ -125,13 +128,6 @@ def _links(folder: Path) -> Iterator[str]:
     for path in sorted(folder.rglob("*")):
         if path.is_symlink() or not (path.is_file() or path.is_dir()):
             yield f"{path.relative_to(folder).as_posix()!r}: neither a file nor a folder; a case has no links"
-
-
-def _opened(folder: Path) -> bagit.Bag:
-    try:
-        return bagit.Bag(str(folder))
-    except (bagit.BagError, OSError, ValueError, LookupError) as error:
-        raise CaseProblem(f"{folder} cannot be read as a bag (RFC 8493): {error}") from None
 
 
 def _lists(folder: Path, bag: bagit.Bag) -> list[str]:
@@ -178,14 +174,15 @@ def _about(folder: Path) -> made.About:
 
 def _words_of_the_bag(bag: bagit.Bag, about: made.About) -> list[str]:
     """Compare bag-info.txt with case.json, from which it was made."""
-    told = {name: _listed(value) for name, value in bag.info.items() if name not in OF_THE_BAG}
-    meant = {name: _listed(value) for name, value in made.bag_info(about).items()}
+    told = {name: value for name, value in bag.info.items() if name not in OF_THE_BAG}
+    # The library reads a tag that is there once as a text.
+    meant = {name: _once(value) for name, value in made.bag_info(about).items()}
     different = sorted(name for name in {*told, *meant} if told.get(name) != meant.get(name))
     return [f"{BAG_INFO}: {name} is not what data/{made.ABOUT} says" for name in different]
 
 
-def _listed(value: str | list[str]) -> list[str]:
-    return [value] if isinstance(value, str) else list(value)
+def _once(value: str | list[str]) -> str | list[str]:
+    return value[0] if isinstance(value, list) and len(value) == 1 else value
 
 
 def _messages_hash(folder: Path, about: made.About) -> list[str]:
