@@ -4,8 +4,6 @@ Section numbers are those of the standard. Scope is Private: an alert names an i
 nobody's business but the addressee's.
 """
 
-from __future__ import annotations
-
 import hashlib
 from datetime import UTC, datetime
 from functools import cache

@@ -5,8 +5,6 @@ retained message. Events are not retained. What cannot be sent is not sent later
 for the present.
 """
 
-from __future__ import annotations
-
 import contextlib
 import logging
 import queue

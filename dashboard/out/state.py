@@ -4,12 +4,11 @@ One object for each incident, with the same figures as the page. Times are RFC 3
 units are in the names. `board.schema.json` beside this module is the JSON Schema.
 """
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from importlib.metadata import version
+from operator import attrgetter
 from pathlib import Path
 from typing import Any, Literal, TypeVar
 
@@ -127,8 +126,7 @@ def board_states(snapshot: Snapshot) -> dict[tuple[str, str], BoardState]:
     alarms: dict[tuple[str, str], list[AlarmState]] = defaultdict(list)
     for line in snapshot.alarms:
         place = where.get(line.row_key, (line.service, NO_INCIDENT))
-        since = _moment_or_none(line.unknown_since_at)
-        alarms[place].append(_of(AlarmState, line, unknown_since=since))
+        alarms[place].append(_of(AlarmState, line))
     orders: dict[tuple[str, str], list[OrderState]] = defaultdict(list)
     who = {row.key: row.wearer_id or row.set_id for row in snapshot.rows}
     for order in snapshot.orders:
@@ -159,50 +157,45 @@ def _service_of(order: OrderLine, snapshot: Snapshot) -> str:
 
 
 State = TypeVar("State", WearerState, AlarmState, OrderState)
+_OF = {
+    "silent_since": "silent_since_at",
+    "unknown_since": "unknown_since_at",
+    "turn_back_min": "turn_back",
+    "low_air_min": "low_air",
+    "empty_min": "to_empty",
+    "turn_back_by": "turn_back_was_expected_at",
+    "low_air_by": "low_air_was_expected_at",
+}
+"""Fields that the board has under another name."""
 
 
 def _of(kind: type[State], source: Row | AlarmLine | OrderLine, **own: Any) -> State:
-    """Return a state with the source's fields of the same names, moments as text, and some of its own."""
+    """Return a state of the source's fields (moments as text, of expected ones the early end) and its own."""
     for name in kind.__struct_fields__:
         if name not in own:
-            value = getattr(source, name)
-            own[name] = _moment_or_none(value) if name.endswith("_at") else value
+            theirs = _OF.get(name, name)
+            value = getattr(source, theirs)
+            if isinstance(value, Interval):
+                value = Minutes(*(round(one, 1) for one in (value.median, value.low, value.high)))
+            elif theirs.endswith("_at") and value is not None:
+                value = _moment(value[0] if isinstance(value, tuple) else value)
+            own[name] = value
     return kind(**own)
 
 
 def _wearer(row: Row, incident_id: str) -> WearerState:
-    team = next((one for one in row.reasons if one.code == "team_turn_back"), None)
+    since_at = next((one.since_at for one in row.reasons if one.code == "team_turn_back"), None)
     return _of(
         WearerState,
         row,
         not_accounted=None if row.lost is None else row.lost.code,
-        silent_since=_moment_or_none(row.silent_since_at),
-        turn_back_min=_minutes(row.turn_back),
-        low_air_min=_minutes(row.low_air),
-        empty_min=_minutes(row.to_empty),
-        turn_back_by=_early(row.turn_back_was_expected_at),
-        low_air_by=_early(row.low_air_was_expected_at),
-        team_turn_back_at=None if team is None else _moment_or_none(team.since_at),
+        team_turn_back_at=None if since_at is None else _moment(since_at),
         also_in=tuple(name for name in row.incidents if name != incident_id),
     )
 
 
-def _early(expected: tuple[float, float] | None) -> str | None:
-    return None if expected is None else _moment(expected[0])
-
-
-def _minutes(interval: Interval | None) -> Minutes | None:
-    if interval is None:
-        return None
-    return Minutes(round(interval.median, 1), round(interval.low, 1), round(interval.high, 1))
-
-
 def _moment(at_s: float) -> str:
     return datetime.fromtimestamp(at_s, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-
-
-def _moment_or_none(at_s: float | None) -> str | None:
-    return None if at_s is None else _moment(at_s)
 
 
 What = Literal["distress", "no_motion", "not_accounted", "evacuate", "evacuate_ordered"]
@@ -268,8 +261,4 @@ def between(before: Mapping[str, Event], now: Mapping[str, Event], at: float) ->
         if key not in now
     ]
     began = [event for key, event in now.items() if key not in before]
-    return [*sorted(ended, key=_began), *sorted(began, key=_began)]
-
-
-def _began(event: Event) -> float:
-    return event.began_at
+    return [*sorted(ended, key=attrgetter("began_at")), *sorted(began, key=attrgetter("began_at"))]
