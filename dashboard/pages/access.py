@@ -17,7 +17,7 @@ from dashboard.access.sign_in import SignIn
 from dashboard.context import PageContext
 from dashboard.elements import listing
 from dashboard.markup import from_html
-from dashboard.trends import publish_anew
+from dashboard.trends.export import add_publish_anew, publish_anew_form
 
 SHOWN_ENTRIES = 500
 
@@ -37,7 +37,7 @@ class AccessPage:
             sessions=self._sign_in.sessions.all(),
             moment=_moment,
             accounts=self._accounts(),
-            publishing=publish_anew.section(context),
+            publishing=publish_anew_form(context),
             log=self._log(),
         )
         return html.Div(parts, className="access")
@@ -45,7 +45,7 @@ class AccessPage:
     def register(self, app: Dash, context: PageContext) -> None:
         """Add the routes that end a session and publish a period again, and the log as CSV."""
         server: flask.Flask = app.server
-        publish_anew.add_route(server, context)
+        add_publish_anew(server, context)
 
         @server.post("/access/end/<name>")
         def end_session(name: str) -> flask.Response:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,9 +17,6 @@ from ingest.talk import progress_bar
 
 if TYPE_CHECKING:
     import polars as pl
-
-    from analysis.profile import Profile
-    from analysis.trends.ledger import Ledger
 
 
 class _Day(click.DateTime):
@@ -125,51 +120,57 @@ def audit(
 
     from analysis.pieces.spread import spread_over
     from analysis.profile import load_profile
+    from analysis.trends.audit import audit as audit_ledger
     from analysis.trends.audit import duties_tables
     from analysis.trends.ledger import was_heard, with_falls
     from analysis.trends.roster import equipment_beside, roster_beside, with_station_and_role
-    from dashboard.trends.releases import replace
+    from dashboard.trends import words
+    from dashboard.trends.export import inside_files, published_files, write_files
+    from dashboard.trends.releases import publish, replace
+    from dashboard.trends.summary import published_note
     from dashboard.trends.wear_ledger import WearLedger, between
     from ingest.archive.reading import Archive
     from ingest.archive.store import work_folder
     from ingest.contract.errors import ArchiveProblem
 
-    if first is not None and last is not None and last < first:
-        raise click.BadParameter(f"{last:%Y-%m-%d} is before --from {first:%Y-%m-%d}", param_hint="--to")
+    from_day, to_day, since_day = (None if day is None else day.date() for day in (first, last, since))
+    if from_day is not None and to_day is not None and to_day < from_day:
+        raise click.BadParameter(f"{to_day} is before --from {from_day}", param_hint="--to")
     if replaced is not None and not reason:
         raise click.UsageError("--replace PERIOD needs --reason TEXT.")
     if since is not None and not for_inside:
         raise click.UsageError("--before-after compares exact counts: add --inside.")
     profile = load_profile(profile_file)
-    archive = Archive(archive_folder)
-    ledger = WearLedger(archive, profile)
-    now = datetime.now(UTC)
+    ledger = WearLedger(Archive(archive_folder), profile)
+    now, fewest = datetime.now(UTC), profile.disclosure.fewest_people
     with (
         spread_over(engine) if engine is not None else nullcontext() as run,
         progress_bar("new wears") as progress,
     ):
         ledger.update(now, progress, run)
-    tables = ledger.tables()
-    tables["set_events"] = with_falls(tables["set_events"], tables["wears"])
-    unheard = between({"wears": ledger.everybody().filter(~was_heard())}, first, last)["wears"]
     place = work_folder(archive_folder)
-    roster = roster_beside(place)
+    roster, tables = roster_beside(place), ledger.tables()
+    tables["set_events"] = with_falls(tables["set_events"], tables["wears"])
+    unheard = ledger.everybody().filter(~was_heard())
     tables["wears"], unheard = (with_station_and_role(one, roster) for one in (tables["wears"], unheard))
-    chosen, silent = between(tables, first, last), unheard.height
+    chosen = between(tables, from_day, to_day)
+    unheard = between({"wears": unheard}, from_day, to_day)["wears"]
+    silent = unheard.height
     if not chosen["wears"].height and not (silent and for_inside):
         raise ArchiveProblem(_nothing(archive_folder, tables["wears"], silent))
     if replaced is not None and reason is not None:
-        fewest = profile.disclosure.fewest_people
         replace(place, tables["wears"], replaced, reason, getpass.getuser(), now, fewest)
         echo(f"{replaced} is published again: {reason}", err=True)
     if for_inside:
-        day = now.date() if last is None else min(last, now.replace(tzinfo=None)).date()
-        due = duties_tables(tables["wears"], roster, equipment_beside(place), profile, day)
-        shown, sheets = _inside(chosen, unheard, profile, now, since, copies, due)
+        made = audit_ledger(chosen, unheard, profile)
+        until = min(to_day or now.date(), now.date())
+        made.tables.update(duties_tables(tables["wears"], roster, equipment_beside(place), profile, until))
+        shown, sheets = inside_files(made, chosen, profile, now, since_day, copies)
     else:
-        anew = (reason or "", getpass.getuser()) if replaced is None and reason else ("", "")
-        shown, sheets = _outside(place, tables["wears"], first, last, profile, now, anew)
-    _write(out, shown, profile, sheets, published=not for_inside)
+        anew = (reason, getpass.getuser()) if replaced is None and reason else ("", "")
+        known = publish(place, tables["wears"], now, fewest, *anew)
+        shown, sheets = published_files(known, from_day, to_day, profile, now)
+    write_files(out, shown, profile, sheets, published=not for_inside)
     if as_json:
         files = {
             name: {"rows": table.height, "file": str(out / f"{name}.csv")} for name, table in shown.items()
@@ -181,104 +182,14 @@ def audit(
             "profile": profile.name,
         }
         echo(json.dumps({**said, "summary": str(out / "summary.html"), "tables": files}))
-    else:
-        from dashboard.trends.summary import published_note
-        from dashboard.trends.words import INSIDE_ONLY, NO_ROW
-
-        meaning = INSIDE_ONLY if for_inside else published_note(profile.disclosure.fewest_people)
-        if not any(table.height for table in shown.values()):
-            meaning = NO_ROW
-        wears = counted(chosen["wears"].height, "wear")
-        if silent:
-            wears += f", and {counted(silent, 'entry', 'entries')} never heard under air, in no rate"
-        echo(f"{wears}; tables and summary.html are in {out}. {meaning} {profile.decides}")
-
-
-Shown = tuple["dict[str, pl.DataFrame]", dict[str, str]]
-"""Tables, and the sheets by their file names."""
-
-
-def _outside(
-    place: Path,
-    wears: pl.DataFrame,
-    first: datetime | None,
-    last: datetime | None,
-    profile: Profile,
-    now: datetime,
-    anew: tuple[str, str],
-) -> Shown:
-    """Publish, and return what is shown. `anew`: why although the list was lost, and who decided."""
-    from analysis.trends.wear_arrays import inside_days
-    from dashboard.trends.outside import published_html, published_periods, tables
-    from dashboard.trends.releases import publish
-
-    fewest = profile.disclosure.fewest_people
-    known = publish(place, wears, now, fewest, *anew)
-    days = (first.date() if first else None, last.date() if last else None)
-    chosen = {name: one for name, one in known.items() if inside_days(name, *days)}
-    shown = tables(chosen)
-    sheets = {
-        name: published_html(known, period, profile, now)
-        for name, period in _sheets(published_periods(chosen)).items()
-    }
-    return shown, sheets
-
-
-def _inside(
-    ledger: Ledger,
-    unheard: pl.DataFrame,
-    profile: Profile,
-    now: datetime,
-    since: datetime | None,
-    copies: int,
-    due: dict[str, pl.DataFrame],
-) -> Shown:
-    from itertools import islice
-
-    from analysis.trends.audit import audit as audit_ledger
-    from analysis.trends.audit import chance_table
-    from analysis.trends.before_after import changes, table_of
-    from analysis.trends.false_marks import FalseMarks, false_marks
-    from dashboard.trends.inside_summary import inside_html, inside_periods
-
-    made = audit_ledger(ledger, unheard, profile)
-    tables = {**made.tables, **due}
-    found = None if since is None else (since.date(), changes(ledger["wears"], since.date()))
-    if found is not None:
-        tables["before_after"] = table_of(found[1])
-    counts = false_marks(ledger["wears"], ledger["set_events"], now.date().replace(day=1))
-    measured = FalseMarks()
-    for count in islice(counts, copies):
-        measured = count
-    if measured.drawn:
-        tables["chance"] = chance_table(measured)
-    sheets = {
-        name: inside_html(made, period, profile, now, compared=found, measured=measured)
-        for name, period in _sheets(inside_periods(made)).items()
-    }
-    return tables, sheets
-
-
-def _sheets(periods: list[str]) -> dict[str, str]:
-    """Return the period of each sheet by its file: the newest month, and every year."""
-    years = {f"summary-{period}.html": period for period in periods if len(period) == 4}
-    return {"summary.html": periods[-1] if periods else "", **years}
-
-
-def _write(
-    out: Path, shown: dict[str, pl.DataFrame], profile: Profile, sheets: dict[str, str], published: bool
-) -> None:
-    from analysis.tables import with_units
-    from analysis.trends.columns import notes_of
-    from dashboard.trends.export import files_of
-    from ingest.parquet_bytes import arrow_bytes
-
-    notes = notes_of(shown, published=published)
-    with _handed_over(out) as aside:
-        for name, table in shown.items():
-            (aside / f"{name}.parquet").write_bytes(arrow_bytes(with_units(table.to_arrow(), notes[name])))
-        for name, text in (files_of(shown, profile, published=published) | sheets).items():
-            (aside / name).write_text(text, encoding="utf-8", newline="")
+        return
+    meaning = words.INSIDE_ONLY if for_inside else published_note(fewest)
+    if not any(table.height for table in shown.values()):
+        meaning = words.NO_ROW
+    wears = counted(chosen["wears"].height, "wear")
+    if silent:
+        wears += f", and {counted(silent, 'entry', 'entries')} never heard under air, in no rate"
+    echo(f"{wears}; tables and summary.html are in {out}. {meaning} {profile.decides}")
 
 
 def _nothing(archive: ArchivePath, every: pl.DataFrame, silent: int) -> str:
@@ -296,25 +207,3 @@ def _nothing(archive: ArchivePath, every: pl.DataFrame, silent: int) -> str:
         f"there are no wears in the archive {archive}; bring messages in with `underair import LOG --archive "
         f"{archive}` or `underair listen`. An incident counts an hour or more after its last message"
     )
-
-
-@contextmanager
-def _handed_over(out: Path) -> Iterator[Path]:
-    """Yield a folder inside `out`; what is written there gets its place when all went well, else it goes."""
-    from tempfile import TemporaryDirectory
-
-    from ingest.contract.errors import UnderairError, system_sentence
-
-    missing = [folder for folder in (out, *out.parents) if not folder.exists()]
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        with TemporaryDirectory(prefix=".making-", dir=out, ignore_cleanup_errors=True) as aside:
-            yield Path(aside)
-            for file in Path(aside).iterdir():
-                file.replace(out / file.name)
-    except OSError as error:
-        raise UnderairError(f"cannot write into {out}: {system_sentence(error)}") from None
-    finally:
-        with suppress(OSError):  # what holds anything stays
-            for folder in missing:
-                folder.rmdir()

@@ -84,6 +84,11 @@ class TrendsLook:
     roster: pl.DataFrame = field(default_factory=no_roster)
     equipment: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=EQUIPMENT))
 
+    @property
+    def whole(self) -> bool:
+        """Whether everything that has ended is in it, each wear with its station."""
+        return self.working is None and not self.update_problem and not self.roster_problem
+
 
 def known_of(*lots: pl.DataFrame) -> dict[str, list[str]]:
     """Return the values of each part of a choice over all lots of wears together; years newest first."""

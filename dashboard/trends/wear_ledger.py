@@ -13,7 +13,7 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from importlib.metadata import version
 from pathlib import Path
 
@@ -194,14 +194,12 @@ def utc_now() -> datetime:
     return datetime.now(UTC)
 
 
-def between(ledger: Ledger, first: datetime | None, last: datetime | None) -> Ledger:
+def between(ledger: Ledger, first: date | None, last: date | None) -> Ledger:
     """Return the lines from the day `first` to the day `last`, both with all their hours (UTC)."""
     found = {}
     for name, frame in ledger.items():
         day = pl.col("started" if name == "wears" else "at").dt.date()
-        if first is not None:
-            frame = frame.filter(day >= first.date())
-        if last is not None:
-            frame = frame.filter(day <= last.date())
-        found[name] = frame
+        found[name] = frame.filter(
+            *([] if first is None else [day >= first]), *([] if last is None else [day <= last])
+        )
     return found

@@ -118,7 +118,7 @@ def test_a_full_disk_leaves_what_was_there(
     def full_disk(*_: Any, **__: Any) -> bytes:
         raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr("ingest.parquet_bytes.arrow_bytes", full_disk)
+    monkeypatch.setattr("dashboard.trends.export.arrow_bytes", full_disk)
     failed = run("--archive", str(archive), "--out", str(out))
     assert failed.exit_code == 1
     assert f"cannot write into {out}: the disk is full: free space and run this again" in str(

@@ -9,7 +9,7 @@ import os
 import shutil
 import threading
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -261,7 +261,7 @@ def test_a_period_from_day_to_day(archive: Archive) -> None:
     ledger = WearLedger(archive, DEFAULT)
     ledger.update(LONG_AFTER)
     tables = ledger.tables()
-    day = datetime(2031, 5, 4, tzinfo=UTC)
+    day = date(2031, 5, 4)
     assert between(tables, day, day)["wears"].height == 7
     assert between(tables, day + timedelta(days=1), None)["wears"].is_empty()
     assert between(tables, None, day - timedelta(days=1))["set_events"].is_empty()
