@@ -91,7 +91,7 @@ def incident_piece(folder: ArchivePath, incident: str) -> tuple[Messages, Scope]
 def light_incident_piece(folder: ArchivePath, incident: str) -> tuple[Mapping[str, pl.DataFrame], Scope]:
     """Return what one incident needs, as `incident_piece`, but readings are read when asked for.
 
-    Of a big incident that is nine tenths of the memory; see `analysis.pieces.light_messages`.
+    Of a big incident that is nine tenths of the memory; see `analysis.pieces.batch_messages`.
     """
     return until_whole(folder, lambda: light_messages_of(folder, _piece_of(folder, incident)))
 

@@ -1,23 +1,26 @@
 """The service's own tables: exact counts and rates for those who may see people. They must not leave it.
 
-What may leave it is in `analysis.trends.cells`.
+What may leave it is in `analysis.trends.cells`. Units and meanings of both are made of `columns.toml`.
 """
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
+from importlib.resources import files
 from typing import Any
 
 import polars as pl
 
 from analysis.profile import Profile
+from analysis.tables import Notes, Told
 from analysis.trends.comparisons import Standing, signals
 from analysis.trends.false_marks import FalseMarks
 from analysis.trends.forecast_audit import ForecastLines, audited, lines_of
 from analysis.trends.ledger import Ledger
-from analysis.trends.measures import FLAGS, MONTH, every_month, rates_of, sums_by, with_never_heard
+from analysis.trends.measures import FLAGS, MONTH, PER_WEARS, every_month, rates_of, sums_by, with_never_heard
 from analysis.trends.planning import PlanningRate, planning_rates
 from analysis.trends.rest import rules_in_force, short_rests, training_of
 from analysis.trends.sets import set_counts
@@ -145,3 +148,45 @@ def chance_table(measured: FalseMarks) -> pl.DataFrame:
     ]
     columns = {"what": str, "ledgers": int, "drawn": int, "share": float, "at_most": float}
     return pl.DataFrame(rows, schema=columns, orient="row")
+
+
+THOUSANDTHS = "‰"
+"""Wears with the event per 1000 wears."""
+WORDS: dict[str, Any] = tomllib.loads(
+    files("analysis.trends").joinpath("columns.toml").read_text(encoding="utf-8")
+)
+
+
+def everywhere(*, published: bool) -> dict[str, Told]:
+    """Return unit and meaning of what every table calls alike; `published` as in `notes_of`."""
+    found = {name: (unit, meaning) for name, (unit, meaning) in WORDS["everywhere"].items()}
+    for name, (unit, what) in WORDS["amounts"].items():
+        found[name] = (unit, f"{what}, sum")
+        found[f"{name}_mean"] = (unit, f"{what}, {'mean, two figures' if published else 'mean a wear'}")
+    for flag, what in WORDS["events"].items():
+        rate = f"wears {what} per {PER_WEARS:.0f} wears"
+        found[flag] = ("", f"wears {what}")
+        found[f"never_heard_{flag}"] = ("", f"of the entries never heard, {what}, by voice or by an alarm")
+        found[f"{flag}_rate"] = (THOUSANDTHS, rate)
+        for end in ("low", "high"):
+            found[f"{flag}_rate_{end}"] = (THOUSANDTHS, f"{rate}, {end} end of the range")
+            alone = f"{end} end of the 95 % interval if wears are independent"
+            inside = (THOUSANDTHS, f"{rate}, {alone}")
+            found[f"{flag}_{end}"] = ("", f"wears {what}, {end} end of the range") if published else inside
+    return found | ({"hours": ("h", "time under air, to 5 hours")} if published else {})
+
+
+def notes_of(shown: Mapping[str, pl.DataFrame], *, published: bool) -> dict[str, Notes]:
+    """Return unit and meaning of each column of tables.
+
+    - `shown`: tables by name, such as ``by_month``.
+    - `published`: whether they are those that may leave the service: their ends are ranges, not intervals.
+
+    Raises `KeyError` when a column has none.
+    """
+    every = everywhere(published=published)
+    found: dict[str, Notes] = {}
+    for name, table in shown.items():
+        own = every | {column: (unit, what) for column, (unit, what) in WORDS["own"].get(name, {}).items()}
+        found[name] = {column: own[column] for column in table.columns}
+    return found

@@ -12,7 +12,7 @@ that period is over. Rules:
 - A year's groups count the wears that its quarters' groups counted, or their part is left out.
 - Events are rounded to 5 and published as the range that they come from ("3 to 7"); hours to 5; means to two
   figures, and only where the same rules hold for the amount.
-- `analysis.trends.cell_guard` widens ranges from which a count could be computed.
+- `analysis.trends.publishing` widens ranges from which a count could be computed.
 """
 
 from __future__ import annotations

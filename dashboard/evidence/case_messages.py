@@ -12,8 +12,8 @@ import polars as pl
 
 from analysis.incident import sets_of
 from analysis.pieces.archive_pieces import light_incident_piece
+from analysis.pieces.batch_messages import LightMessages
 from analysis.pieces.incident_uses import incident_id_of
-from analysis.pieces.light_messages import LightMessages
 from analysis.records import Ints, micros
 from ingest.archive.store import ArchivePath
 from ingest.contract.captures import Heard, capture_line, read_capture

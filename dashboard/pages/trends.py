@@ -31,11 +31,11 @@ from dashboard.elements import choices, listing, plotted
 from dashboard.markup import from_html
 from dashboard.pages import register as register_page
 from dashboard.rows import cell, count, number
-from dashboard.trends import before_after_view, forecast_view, sentences, words
 from dashboard.trends import export as trends_export
+from dashboard.trends import forecast_view, sentences, words
 from dashboard.trends import sections as trends_sections
 from dashboard.trends.figures import classes_figure, cut_off, monthly_figure, season_plots, work_plots
-from dashboard.trends.outside_page import published_page
+from dashboard.trends.outside import published_page
 from dashboard.trends.sentences import never_heard_cell, never_heard_text
 from dashboard.trends.view import (
     Choice,
@@ -161,7 +161,9 @@ def _sections(
     since = choice.since
     forecasts = look.forecasts if len(wears) == len(every) else look.forecasts.of(wears)
     parts += [
-        before_after_view.section(wears, choice, changes(wears, date.fromisoformat(since)) if since else []),
+        trends_sections.before_after(
+            wears, choice, changes(wears, date.fromisoformat(since)) if since else []
+        ),
         due,
         trends_sections.training(look, choice, context.profile, today),
         trends_sections.planning(wears, context.profile, choice),

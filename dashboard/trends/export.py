@@ -18,10 +18,9 @@ import polars as pl
 
 from analysis.profile import Profile
 from analysis.tables import columns_csv, formula_safe, with_units
-from analysis.trends.audit import Audit, audit, chance_table
+from analysis.trends.audit import Audit, audit, chance_table, notes_of
 from analysis.trends.before_after import changes, table_of
 from analysis.trends.cells import Published
-from analysis.trends.columns import notes_of
 from analysis.trends.false_marks import FalseMarks, false_marks
 from analysis.trends.ledger import Ledger
 from analysis.trends.wear_arrays import inside_days

@@ -17,7 +17,7 @@ from analysis.trends.false_marks import FalseMarks
 from analysis.trends.forecast_audit import FEWEST_FORECASTS
 from analysis.trends.measures import FLAGS, PER_WEARS, wears_of
 from analysis.trends.planning import PlanningRate
-from dashboard.trends import before_after_view, sentences, words
+from dashboard.trends import sections, sentences, words
 from dashboard.trends.outside import kind_of
 from dashboard.trends.summary import BEFORE, MONTHS_DRAWN, SheetPart, chart, heads_of, sheet
 from dashboard.trends.view import CYLINDERS
@@ -72,7 +72,7 @@ def inside_html(
         ]
     if compared is not None:
         since, found = compared
-        told, rows = before_after_view.lead(found, since), before_after_view.rows_of(found)
+        told, rows = sections.change_lead(found, since), sections.change_rows(found)
         table = (words.HEADS["changes"], rows, 4)
         body.append([SheetPart(words.CHANGE_TITLE, told, (), *table, note=words.CHANGE_NOTE)])
     return sheet(period, body, profile, made_at, others, caution=words.INSIDE_ONLY)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
@@ -12,10 +13,11 @@ from dash import html
 
 from analysis.air.gas import Cylinder
 from analysis.profile import Profile
+from analysis.trends.before_after import Change
 from analysis.trends.comparisons import PEOPLE_FLAGS, RECENT_WEARS, Signal, Standing
 from analysis.trends.false_marks import FalseMarks
 from analysis.trends.ledger import THERMAL_CLASSES
-from analysis.trends.measures import AMOUNTS, EVENTS, FEWEST_WEARS_FOR_A_RATE, PER_WEARS, wears_of
+from analysis.trends.measures import AMOUNTS, EVENTS, FEWEST_WEARS_FOR_A_RATE, FLAGS, PER_WEARS, wears_of
 from analysis.trends.naming import gone
 from analysis.trends.planning import PlanningRate, minutes_to_warning, planning_rates
 from analysis.trends.rest import ShortRest, rules_in_force, training_of
@@ -26,6 +28,7 @@ from dashboard.elements import choices, listing, panel, wide
 from dashboard.markup import from_html
 from dashboard.rows import cell, count, number
 from dashboard.trends import sentences, words
+from dashboard.trends.sentences import figure
 from dashboard.trends.view import CYLINDERS, Choice, TrendsLook
 from dashboard.units import Units
 from ingest.plurals import counted, percent
@@ -367,3 +370,51 @@ def _state(late: int) -> str:
     if late > -SOON_DAYS:
         return words.DUE_SOON.format(days=counted(-late, "day"))
     return words.NOT_DUE
+
+
+MONTHS_OFFERED = 24
+
+
+def _change_reading(one: Change) -> str:
+    """Return what a ratio and its interval say."""
+    if math.isnan(one.ratio):
+        return "Nothing to compare."
+    if not one.clear:
+        return "No clear change."
+    return "Less than before." if one.high < 1.0 else "More than before."
+
+
+def change_rows(found: Sequence[Change]) -> list[list[str]]:
+    """Return one row of texts for each measure, as `HEADS` has them."""
+    rows = []
+    for one in found:
+        title = words.FLAG.get(one.measure) or words.AMOUNT[one.measure]
+        if one.measure in FLAGS:
+            sides = [f"{one.before:,.0f} of {one.wears_before:,}", f"{one.after:,.0f} of {one.wears_after:,}"]
+        else:
+            sides = [figure(one.before), figure(one.after)]
+        high = "no limit" if math.isinf(one.high) else figure(one.high)
+        ends = f"{figure(one.low)} to {high}"
+        ratio = "–" if not math.isfinite(one.ratio) else figure(one.ratio)
+        adjusted = "kind, task, season" if one.season else "kind, task"
+        rows.append([title, *sides, ratio, ends, adjusted, _change_reading(one)])
+    return rows
+
+
+def change_lead(found: Sequence[Change], since: date) -> str:
+    """Return the sentence above the table."""
+    if not found:
+        return words.CHANGE_TOO_FEW.format(since=since)
+    return words.CHANGE_LEAD.format(since=since, before=found[0].wears_before, after=found[0].wears_after)
+
+
+def before_after(wears: pl.DataFrame, choice: Choice, found: Sequence[Change]) -> Any:
+    """Return the section of the page; without a chosen day it offers the first days of months."""
+    days = wears["started"].drop_nulls().dt.truncate("1mo").dt.date().unique().sort(descending=True)
+    (panel,) = from_html(
+        Path(__file__).with_name("before_after.html.j2"),
+        **{"words": words, "choice": choice, "days": map(str, days.head(MONTHS_OFFERED))},
+        lead=change_lead(found, date.fromisoformat(choice.since)) if choice.since else "",
+        found=wide(words.HEADS["changes"], change_rows(found)) if found else None,
+    )
+    return panel

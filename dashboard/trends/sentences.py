@@ -11,7 +11,7 @@ import polars as pl
 
 from analysis.air.gas import Cylinder
 from analysis.profile import RestRule
-from analysis.trends.columns import WORDS
+from analysis.trends.audit import WORDS
 from analysis.trends.comparisons import RECENT_WEARS, Signal
 from analysis.trends.false_marks import FalseMarks
 from analysis.trends.forecast_audit import FEWEST_FORECASTS, ForecastAccount

@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 import jinja2
 
 from analysis.profile import Profile
-from analysis.trends.columns import WORDS
+from analysis.trends.audit import WORDS
 from dashboard.review.drawing import nice_ceiling
 from dashboard.trends import sentences, words
 from dashboard.words import CAUTION

@@ -16,7 +16,6 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.trends.cell_guard import FREE, Equations, another, system_of, told
 from analysis.trends.cells import (
     Cell,
     Published,
@@ -29,7 +28,7 @@ from analysis.trends.cells import (
     shown,
     two_figures,
 )
-from analysis.trends.publishing import due
+from analysis.trends.publishing import FREE, Equations, another, due, system_of, told
 from analysis.trends.wear_arrays import (
     Period,
     Worked,
@@ -249,7 +248,7 @@ class TestWhatCanBeSolved:
 
     def test_a_count_may_be_one_less_or_one_more(self, monkeypatch: pytest.MonkeyPatch) -> None:
         """Without the rounds that spare most of the work: the last look at each count alone."""
-        monkeypatch.setattr("analysis.trends.cell_guard.ROUNDS", 0)
+        monkeypatch.setattr("analysis.trends.publishing.ROUNDS", 0)
         nobody = np.zeros((3, 3))
         down, up = self.sum_of_two([0, 0, 7], [9, 1, 9]), self.sum_of_two([0, 1, 7], [9, 2, 9])
         assert told(down, np.array([8.0, 1.0, 7.0]), nobody) == []

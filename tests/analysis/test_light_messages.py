@@ -11,7 +11,7 @@ import pytest
 
 from analysis.incident import analyse, analysed
 from analysis.pieces.archive_pieces import incident_piece, light_incident_piece
-from analysis.pieces.light_messages import VERBATIM, LightMessages
+from analysis.pieces.batch_messages import VERBATIM, LightMessages
 from analysis.profile import Profile
 from analysis.records import NUMBERS
 from dashboard.evidence.case_messages import capture_lines, chosen_of

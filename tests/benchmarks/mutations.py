@@ -54,7 +54,7 @@ ROOMS = {
     "findings": ["analysis/findings/*.py"],
     "wears": ["analysis/wears/*.py", "analysis/alarms/*.py", "analysis/same_id.py", "analysis/services.py"],
     "disclosure": [
-        *(f"analysis/trends/{name}.py" for name in ("cells", "cell_guard", "wear_arrays", "publishing")),
+        *(f"analysis/trends/{name}.py" for name in ("cells", "wear_arrays", "publishing")),
         *(f"dashboard/trends/{name}.py" for name in ("releases", "export", "outside", "duties")),
     ],
     "access": ["dashboard/access/*.py", "dashboard/privacy/*.py"],

@@ -9,7 +9,7 @@ import os
 import shutil
 import threading
 from dataclasses import replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from analysis.tables import COLUMNS
-from analysis.trends.columns import WORDS, everywhere
+from analysis.trends.audit import WORDS, everywhere
 from dashboard.units import UNITS
 from ingest.contract.columns import ARROW_SCHEMAS
 from ingest.contract.units import UCUM, described
