@@ -29,15 +29,12 @@ def arrow_bytes(table: Any) -> bytes:
     return made.getvalue()
 
 
-def sealed(made: memoryview, over: bytes = b"") -> bytes:
-    """Return the bytes of a file that only underair reads, with a SHA-256 (FIPS 180-4) behind them.
-
-    `over`: what else the seal covers: of files that belong together the last one seals all.
-    """
-    return bytes(made) + hashlib.sha256(bytes(made) + over).digest() + _SEAL
+def sealed(made: bytes | memoryview) -> bytes:
+    """Return the bytes of a file that only underair reads, with a SHA-256 (FIPS 180-4) behind them."""
+    return bytes(made) + hashlib.sha256(made).digest() + _SEAL
 
 
-def unsealed(kept: bytes, over: bytes = b"", *, or_parquet: bool = False) -> bytes:
+def unsealed(kept: bytes, *, or_parquet: bool = False) -> bytes:
     """Return what `sealed` was given.
 
     `or_parquet`: also take a Parquet file as it was kept before there were seals.
@@ -47,6 +44,6 @@ def unsealed(kept: bytes, over: bytes = b"", *, or_parquet: bool = False) -> byt
     if or_parquet and kept.endswith(_PARQUET):
         return kept
     made, digest = kept[: -32 - len(_SEAL)], kept[-32 - len(_SEAL) : -len(_SEAL)]
-    if not kept.endswith(_SEAL) or hashlib.sha256(made + over).digest() != digest:
+    if not kept.endswith(_SEAL) or hashlib.sha256(made).digest() != digest:
         raise ValueError("its SHA-256 differs")
     return made

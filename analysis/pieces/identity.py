@@ -30,24 +30,17 @@ def named(table: pl.DataFrame, power_ups: pl.DataFrame, incidents: pl.DataFrame)
     - `power_ups`: piece, set_id, boot, first.
     - `incidents`: piece, incident_id, first.
     """
-    first_incident = (
-        incidents.sort("first", "incident_id")
-        .group_by("piece", maintain_order=True)
-        .first()
-        .select("piece", pl.format("{}@{}", "incident_id", pl.col("first").dt.date()).alias("by_incident"))
-    )
-    first_set = (
-        power_ups.sort("first", "set_id", "boot")
-        .group_by("piece", maintain_order=True)
-        .first()
-        .select("piece", pl.format("{}/{}", "set_id", "boot").alias("by_set"))
-    )
-    return (
-        table.join(first_incident, on="piece", how="left", maintain_order="left")
-        .join(first_set, on="piece", how="left", maintain_order="left")
-        .with_columns(pl.coalesce("by_incident", "by_set").alias("key"))
-        .drop("by_incident", "by_set")
-    )
+
+    def first(lot: pl.DataFrame, order: list[str], name: pl.Expr) -> pl.DataFrame:
+        return lot.sort(order).group_by("piece").first().select("piece", name)
+
+    day = pl.col("first").dt.date()
+    by_incident = pl.format("{}@{}", "incident_id", day).alias("by_incident")
+    of_incidents = first(incidents, ["first", "incident_id"], by_incident)
+    of_sets = first(power_ups, ["first", "set_id", "boot"], pl.format("{}/{}", "set_id", "boot").alias("key"))
+    for lot in (of_incidents, of_sets):
+        table = table.join(lot, on="piece", how="left", maintain_order="left")
+    return table.with_columns(pl.coalesce("by_incident", "key").alias("key")).drop("by_incident")
 
 
 def with_ends(table: pl.DataFrame, said: pl.DataFrame) -> pl.DataFrame:

@@ -251,40 +251,32 @@ def said_from() -> pl.Expr:
     return pl.when(waited.is_between(timedelta(0), FORGOTTEN)).then("first_said").otherwise("first")
 
 
+def _spans(about: pl.DataFrame, *of: str | pl.Expr) -> pl.DataFrame:
+    """Return from when to when desks spoke of the same in an incident: low, high, forgotten (still in)."""
+    return about.group_by("node", *of).agg(
+        said_from().min().alias("low"),
+        pl.col("last").max().alias("high"),
+        (pl.col("ins").sum() > pl.col("outs").sum()).alias("forgotten"),
+    )
+
+
 def _tallied(about: pl.DataFrame, stretches: pl.DataFrame) -> pl.DataFrame:
     """Return which stretches of which sets belong to which incidents: node, stretch."""
-    tally = pl.col("kind") == "tally"
-    spans = (
-        about.filter(pl.col("node").is_not_null() & pl.col("set_id").is_not_null())
-        .group_by("node", "set_id", tally.alias("tally"))
-        .agg(
-            said_from().min().alias("low"),
-            pl.col("last").max().alias("high"),
-            (pl.col("ins").sum() > pl.col("outs").sum()).alias("forgotten"),
-        )
-        .with_columns(
-            pl.col("low") - pl.when("tally").then(BEFORE).otherwise(NOTED),
-            pl.col("high") + pl.when("forgotten").then(FORGOTTEN).when("tally").then(BEFORE).otherwise(NOTED),
-        )
+    tally = (pl.col("kind") == "tally").alias("tally")
+    spans = _spans(about.drop_nulls(["node", "set_id"]), "set_id", tally).with_columns(
+        pl.col("low") - pl.when("tally").then(BEFORE).otherwise(NOTED),
+        pl.col("high") + pl.when("forgotten").then(FORGOTTEN).when("tally").then(BEFORE).otherwise(NOTED),
     )
     return overlaps(spans, stretches, by="set_id").select("node", "stretch")
 
 
 def _same_wearer(about: pl.DataFrame) -> pl.DataFrame:
     """Return pairs of incidents that tallied one wearer at once: node, other."""
-    spans = (
-        about.filter(pl.col("wearer_id").is_not_null() & pl.col("node").is_not_null())
-        .group_by("wearer_id", "node")
-        .agg(
-            said_from().min().alias("low"),
-            pl.col("last").max().alias("high"),
-            (pl.col("ins").sum() > pl.col("outs").sum()).alias("forgotten"),
-        )
-        .with_columns(pl.col("high") + pl.when("forgotten").then(FORGOTTEN).otherwise(timedelta(0)))
-        .sort("wearer_id", "low", "node")
-    )
+    until = pl.col("high") + pl.when("forgotten").then(FORGOTTEN).otherwise(timedelta(0))
+    spans = _spans(about.drop_nulls(["node", "wearer_id"]), "wearer_id").with_columns(until)
     return (
-        spans.with_columns(
+        spans.sort("wearer_id", "low", "node")
+        .with_columns(
             pl.col("node").shift(1).over("wearer_id").alias("other"),
             pl.col("high").cum_max().shift(1).over("wearer_id").alias("until"),
         )

@@ -44,21 +44,26 @@ class Period:
         return [quarter_of(number) for number in range(self.first, self.after, 3)]
 
 
+def _period_of(number: int, months: int) -> Period:
+    first = number - number % months
+    year, month = divmod(first, 12)
+    ending = {1: f"-{month + 1:02d}", 3: f"-Q{month // 3 + 1}", 12: ""}[months]
+    return Period(f"{year:04d}{ending}", first, first + months)
+
+
 def month_of(number: int) -> Period:
     """Return a month by its number."""
-    return Period(f"{number // 12:04d}-{number % 12 + 1:02d}", number, number + 1)
+    return _period_of(number, 1)
 
 
 def quarter_of(number: int) -> Period:
     """Return the quarter of a month by its number."""
-    first = number - number % 3
-    return Period(f"{first // 12:04d}-Q{first % 12 // 3 + 1}", first, first + 3)
+    return _period_of(number, 3)
 
 
 def year_of(number: int) -> Period:
     """Return the year of a month by its number."""
-    first = number - number % 12
-    return Period(f"{first // 12:04d}", first, first + 12)
+    return _period_of(number, 12)
 
 
 def periods_over(first: int, today: date) -> list[Period]:
@@ -80,13 +85,8 @@ def inside_days(name: str, first: date | None, last: date | None) -> bool:
     (True, False)
     """
     year, _, rest = name.partition("-")
-    number = 12 * int(year)
-    if not rest:
-        period = year_of(number)
-    elif rest.startswith("Q"):
-        period = quarter_of(number + 3 * (int(rest[1:]) - 1))
-    else:
-        period = month_of(number + int(rest) - 1)
+    months = 3 if rest.startswith("Q") else 1 if rest else 12
+    period = _period_of(12 * int(year) + months * (int(rest.lstrip("Q") or 1) - 1), months)
     begins, ends = _first_day(period.first), _first_day(period.after) - timedelta(days=1)
     return (first is None or begins >= first) and (last is None or ends <= last)
 

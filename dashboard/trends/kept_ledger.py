@@ -1,26 +1,21 @@
-"""What is kept of a ledger on disk: its tables and the pieces that they hold, read and written as one.
-
-Written under a lock of its own, so that a page and an audit of one archive never leave the tables of the one
-beside the pieces of the other, and synced, so that a lost machine leaves the old or the new.
-"""
+"""What is kept of a ledger on disk: its tables and the pieces that they hold, in one file."""
 
 from __future__ import annotations
 
-import contextlib
-import fcntl
-import hashlib
 import io
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import polars as pl
 
 from analysis.trends.ledger import NAMES, SCHEMAS, Ledger, coded, completed
 from ingest.archive.durable import write_durably
 from ingest.parquet_bytes import parquet_bytes, sealed, unsealed
 
+FILE_NAME = "ledger.sealed"
 IDENTITY = ("key", "digest")
 PIECES = pl.Schema([("key", pl.String), ("digest", pl.UInt64), ("messages", pl.Int64)])
 CODED = {name: coded(pl.DataFrame(schema=schema)).schema for name, schema in SCHEMAS.items()}
@@ -28,6 +23,8 @@ CODED = {name: coded(pl.DataFrame(schema=schema)).schema for name, schema in SCH
 KEPT = {name: pl.Schema({"piece": NAMES, **schema}) for name, schema in CODED.items()}
 MOST_CHUNKS = 64
 """So many additions, and a table is put together again: each costs its chunks, and thousands would add up."""
+_PARTS = {"pieces": PIECES, **KEPT}
+_UNREADABLE = (pl.exceptions.PolarsError, OSError, ValueError, KeyError)
 
 
 @dataclass(frozen=True)
@@ -60,40 +57,21 @@ def nothing_kept() -> Kept:
 
 
 def read_kept(folder: Path) -> Kept:
-    """Read what is kept; nothing when a table is missing, damaged or of another make: all is made again.
-
-    A table alone that cannot be read would be a piece without its wears, and nobody would notice.
-    """
-    if not folder.is_dir():
+    """Read what is kept; nothing when it is missing, damaged or of another make: all is made again."""
+    try:
+        parts = msgspec.msgpack.decode(unsealed((folder / FILE_NAME).read_bytes()), type=dict[str, bytes])
+        pieces, *frames = (completed(pl.read_parquet(parts[name]), schema) for name, schema in _PARTS.items())
+    except _UNREADABLE:
         return nothing_kept()
-    with _with_other_readers(folder):
-        pieces = read_table(folder / "pieces.parquet", PIECES, _tables_on_disk(folder))
-        whole = read_tables(folder, KEPT)
-    if pieces is None or whole is None:
-        return nothing_kept()
-    known = pl.col("piece").is_in(pieces["key"].implode())
-    return Kept({name: frame.filter(known) for name, frame in whole.items()}, pieces)
+    return Kept(dict(zip(KEPT, frames, strict=True)), pieces)
 
 
 def write_kept(kept: Kept, folder: Path) -> None:
-    """Write everything; the pieces last, so that what a crash leaves is made again."""
+    """Write everything as one file: nobody reads the tables of one moment beside the pieces of another."""
     folder.mkdir(parents=True, exist_ok=True)
-    with (folder / "lock").open("a") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
-        # Those of before speak of other tables from here on.
-        (folder / "pieces.parquet").unlink(missing_ok=True)
-        for name, frame in kept.tables.items():
-            write_table(frame, folder / f"{name}.parquet")
-        write_table(kept.pieces, folder / "pieces.parquet", _tables_on_disk(folder))
-
-
-def _tables_on_disk(folder: Path) -> bytes:
-    """Return what the pieces' seal covers too: an older table beside newer pieces must not be believed."""
-    digests = []
-    for name in SCHEMAS:
-        with contextlib.suppress(OSError):
-            digests.append(hashlib.sha256((folder / f"{name}.parquet").read_bytes()).digest())
-    return b"".join(digests)
+    parts = {"pieces": kept.pieces, **kept.tables}
+    made = {name: bytes(parquet_bytes(frame, compression="zstd")) for name, frame in parts.items()}
+    write_durably(folder / FILE_NAME, sealed(msgspec.msgpack.encode(made)))
 
 
 def read_tables(folder: Path, schemas: Mapping[str, pl.Schema]) -> dict[str, pl.DataFrame] | None:
@@ -107,32 +85,20 @@ def read_tables(folder: Path, schemas: Mapping[str, pl.Schema]) -> dict[str, pl.
     return found
 
 
-def read_table(path: Path, schema: pl.Schema, over: bytes = b"") -> pl.DataFrame | None:
-    """Read a table; None when it is not there, damaged, or of another make. `over` as in `sealed`."""
+def read_table(path: Path, schema: pl.Schema) -> pl.DataFrame | None:
+    """Read a table; None when it is not there, damaged, or of another make."""
     try:
         # Brought in with an earlier underair, a table has no seal, and cannot be made again.
-        kept = io.BytesIO(unsealed(path.read_bytes(), over, or_parquet="brought" in path.parts))
+        kept = io.BytesIO(unsealed(path.read_bytes(), or_parquet="brought" in path.parts))
         return completed(pl.read_parquet(kept), schema)
-    except (pl.exceptions.PolarsError, OSError, ValueError):
+    except _UNREADABLE:
         return None
 
 
-def write_table(frame: pl.DataFrame, path: Path, over: bytes = b"", mode: int = 0o666) -> None:
-    """Write a table aside, synced, and put it in its place. `over` as in `sealed`."""
+def write_table(frame: pl.DataFrame, path: Path, mode: int = 0o666) -> None:
+    """Write a table with a seal aside, synced, and put it in its place."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    write_durably(path, sealed(parquet_bytes(frame, compression="zstd"), over), mode)
-
-
-@contextlib.contextmanager
-def _with_other_readers(folder: Path) -> Iterator[None]:
-    try:
-        lock = (folder / "lock").open("r")  # not made here: an archive may be read-only
-    except FileNotFoundError:
-        yield
-        return
-    with lock:
-        fcntl.flock(lock, fcntl.LOCK_SH)
-        yield
+    write_durably(path, sealed(parquet_bytes(frame, compression="zstd")), mode)
 
 
 def _together(frame: pl.DataFrame) -> pl.DataFrame:

@@ -23,6 +23,15 @@ from ingest.plurals import counted
 
 ALL = "all"
 MOST_TASKS = 5
+_ENDS = {"low": pl.Int64, "high": pl.Int64, "rate_low": pl.Float64, "rate_high": pl.Float64}
+CELLS: dict[str, Any] = {
+    **dict.fromkeys(("period", "part", "name"), pl.String),
+    **dict.fromkeys(("wears", "hours"), pl.Int64),
+    **{f"{flag}_{end}": dtype for flag in FLAGS for end, dtype in _ENDS.items()},
+    **dict.fromkeys((f"{amount}_mean" for amount in AMOUNTS), pl.Float64),
+}
+"""Columns of the tables of cells: of each event the ends of its range, and of its rate per 1000 wears."""
+RATES = {"year": pl.String, "task": pl.String, "quantile": pl.Float64, "rate_l_min": pl.Float64}
 
 
 def range_text(ends: tuple[int, int] | None) -> str:
@@ -50,53 +59,38 @@ def kind_of(period: str) -> str:
 def tables(
     published: Mapping[str, Published], chosen: Iterable[str] | None = None
 ) -> dict[str, pl.DataFrame]:
-    """Return ``by_month``, ``by_quarter``, ``by_year`` and ``planning_rates``.
+    """Return ``by_month``, ``by_quarter``, ``by_year`` and ``planning_rates``; null is not shown.
 
     `chosen`: periods; all without it.
-
-    Each event has the ends of its range of wears and of its rate per 1000 wears; null is not shown.
     """
     names = sorted(published if chosen is None else set(chosen) & set(published))
-    rows: dict[str, list[dict[str, Any]]] = {"month": [], "quarter": [], "year": []}
-    planning = []
-    for name in names:
-        for cell in published[name].cells:
-            rows[kind_of(name)].append({"period": name, **_row(cell)})
-        planning += [
-            (name, one.task or ALL, one.quantile, one.rate_l_min) for one in published[name].planning
-        ]
-    schema: dict[str, Any] = {"period": pl.String, "part": pl.String, "name": pl.String}
-    schema |= {"wears": pl.Int64, "hours": pl.Int64}
-    for flag in FLAGS:
-        schema |= {f"{flag}_low": pl.Int64, f"{flag}_high": pl.Int64}
-        schema |= {f"{flag}_rate_low": pl.Float64, f"{flag}_rate_high": pl.Float64}
-    schema |= dict.fromkeys((f"{amount}_mean" for amount in AMOUNTS), pl.Float64)
-    made = {f"by_{kind}": pl.DataFrame(lines, schema=schema) for kind, lines in rows.items()}
+    made = {}
+    for kind in ("month", "quarter", "year"):
+        cells = [(name, cell) for name in names if kind_of(name) == kind for cell in published[name].cells]
+        made[f"by_{kind}"] = pl.DataFrame([_row(*one) for one in cells], schema=CELLS)
     made["by_month"] = made["by_month"].drop("part", "name")
-    heads = {"year": pl.String, "task": pl.String, "quantile": pl.Float64, "rate_l_min": pl.Float64}
-    made["planning_rates"] = pl.DataFrame(planning, schema=heads, orient="row")
-    return made
+    planning = [
+        (name, one.task or ALL, one.quantile, one.rate_l_min)
+        for name in names
+        for one in published[name].planning
+    ]
+    return made | {"planning_rates": pl.DataFrame(planning, schema=RATES, orient="row")}
 
 
-def _row(cell: Cell) -> dict[str, Any]:
-    row: dict[str, Any] = {
-        "part": cell.part,
-        "name": names_text(cell),
-        "wears": cell.wears,
-        "hours": cell.hours,
-        **{f"{amount}_mean": cell.means.get(amount) for amount in AMOUNTS},
-    }
-    for flag in FLAGS:
-        low, high = cell.events.get(flag, (None, None))
+def _row(period: str, cell: Cell) -> dict[str, Any]:
+    row = {"period": period, "part": cell.part, "name": names_text(cell)}
+    row |= {"wears": cell.wears, "hours": cell.hours}
+    row |= {f"{amount}_mean": cell.means.get(amount) for amount in AMOUNTS}
+    for flag, (low, high) in cell.events.items():
         row |= {f"{flag}_low": low, f"{flag}_high": high}
-        for end, count, outwards in (("low", low, ROUND_FLOOR), ("high", high, ROUND_CEILING)):
-            row[f"{flag}_rate_{end}"] = _rate(count, cell.wears, outwards)
+        row |= {f"{flag}_rate_low": _rate(low, cell.wears, ROUND_FLOOR)}
+        row |= {f"{flag}_rate_high": _rate(high, cell.wears, ROUND_CEILING)}
     return row
 
 
-def _rate(count: int | None, wears: int | None, outwards: str) -> float | None:
+def _rate(count: int, wears: int | None, outwards: str) -> float | None:
     """Return an end of a range per 1000 wears, to two figures: the range must hold the truth."""
-    if count is None or not wears:
+    if not wears:
         return None
     return float(Context(prec=2, rounding=outwards).divide(Decimal(round(PER_WEARS) * count), Decimal(wears)))
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import fcntl
 import json
 import os
 import shutil
@@ -25,7 +24,7 @@ from dashboard.context import PageContext
 from dashboard.pages import trends as trends_page
 from dashboard.rows import text_of
 from dashboard.trends import wear_ledger
-from dashboard.trends.kept_ledger import MOST_CHUNKS, nothing_kept, read_kept, write_kept
+from dashboard.trends.kept_ledger import FILE_NAME, MOST_CHUNKS, nothing_kept, read_kept
 from dashboard.trends.sections import people
 from dashboard.trends.wear_ledger import WearLedger, between, bring_in
 from dashboard.underair import root
@@ -36,6 +35,7 @@ from ingest.archive.sealing import seal_messages
 from ingest.contract.captures import Heard, read_capture
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.frames import frames_from_heard
+from ingest.parquet_bytes import sealed as with_seal
 from tests.analysis.conftest import OPENED, WrittenLog
 
 SAMPLE = Path(__file__).parents[2] / "sample_logs" / "radio_drill.ndjson.zst"
@@ -134,12 +134,15 @@ def test_what_is_damaged_or_deleted_is_made_again(archive: Archive) -> None:
     ledger = WearLedger(archive, DEFAULT)
     ledger.update(LONG_AFTER)
     wears = ledger.tables()["wears"]
-    for damage in ("pieces.parquet", "wears.parquet"):
-        (path,) = archive.folder.glob(f"derived/wears-*/{damage}")
-        path.write_bytes(b"torn")
+    (path,) = archive.folder.glob(f"derived/wears-*/{FILE_NAME}")
+    whole = path.read_bytes()
+    for damaged in (b"torn", whole[:-1], whole.replace(b"PAR1", b"PAR2", 1), with_seal(b"\x80")):
+        path.write_bytes(damaged)
+        assert read_kept(path.parent).pieces.is_empty()
         again = WearLedger(archive, DEFAULT)
         again.update(LONG_AFTER)
-        assert again.tables()["wears"].equals(wears), damage
+        assert again.tables()["wears"].equals(wears)
+        assert path.read_bytes() == whole
 
 
 def test_two_who_look_first_read_what_is_kept_once(archive: Archive, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -163,22 +166,7 @@ def test_two_who_look_first_read_what_is_kept_once(archive: Archive, monkeypatch
     assert len(reads) == 1
 
 
-def test_what_another_process_writes_is_never_mixed_with_ours(archive: Archive) -> None:
-    WearLedger(archive, DEFAULT).update(LONG_AFTER)
-    (folder,) = archive.folder.glob("derived/wears-*")
-    kept, before = read_kept(folder), (folder / "wears.parquet").stat().st_ino
-    with (folder / "lock").open("a") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
-        writing = threading.Thread(target=write_kept, args=(kept, folder))
-        writing.start()
-        writing.join(0.3)
-        assert writing.is_alive()
-        assert (folder / "wears.parquet").stat().st_ino == before
-    writing.join()
-    assert (folder / "wears.parquet").stat().st_ino != before
-
-
-def test_every_table_is_synced_before_it_takes_its_place(
+def test_what_is_kept_is_synced_before_it_takes_its_place(
     archive: Archive, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     ArchiveIndex(archive.folder).bring_up_to_date()  # which is not synced: it is checked when it is read
@@ -197,7 +185,7 @@ def test_every_table_is_synced_before_it_takes_its_place(
     monkeypatch.setattr(Path, "replace", replaced)
     WearLedger(archive, DEFAULT).update(LONG_AFTER)
     put_in_place = [name for what, name in done if what == "replaced"]
-    assert {name.split(".")[1] for name in put_in_place} == {*SCHEMAS, "pieces"}
+    assert {name.split(".")[1] for name in put_in_place} == {"ledger"}
     for name in put_in_place:
         assert done.index(("synced", name)) < done.index(("replaced", name))
 

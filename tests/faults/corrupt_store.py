@@ -47,7 +47,7 @@ KINDS = {
     "manifest of merging": "manifest/tidy.ndjson",
     "journal segment": "journal/listener/*.journal",
     "index": "index/desks.parquet",
-    "ledger": "derived/wears-*/wears.parquet",
+    "ledger": "derived/wears-*/ledger.sealed",
     "holds": "holds/*.ndjson",
     "access log": "access/*.ndjson",
     "releases": "releases.ndjson",
