@@ -1,9 +1,11 @@
-"""The tables of the results as files: one a table, written aside and then renamed."""
+"""Tables as files: written aside and then renamed, so that a folder has all of them or none."""
 
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Sequence
+import shutil
+import uuid
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any, TextIO
@@ -127,3 +129,47 @@ class TableFiles:
         return UnderairError(
             f"cannot write the tables into {self._folder}: {system_sentence(error)}; or choose another --out"
         )
+
+
+ASIDE = ".making-"
+
+
+@contextlib.contextmanager
+def handed_over(out: Path) -> Iterator[Path]:
+    """Yield a new folder inside `out`; the files in it get their places in `out` when all went well.
+
+    Nothing else is left: no folder of a run that was killed, nor an `out` that was made and holds nothing.
+
+    Raises `UnderairError` when the folder cannot be made, or a file cannot be put in its place.
+    """
+    missing = [folder for folder in (out, *out.parents) if not folder.exists()]
+    aside = out.resolve() / f"{ASIDE}{uuid.uuid4().hex}"
+    try:
+        with writing_into(out):
+            out.mkdir(parents=True, exist_ok=True)
+            for left in out.glob(f"{ASIDE}*"):
+                shutil.rmtree(left, ignore_errors=True)
+            aside.mkdir()
+        yield aside
+        with writing_into(out):
+            for file in aside.iterdir():
+                if file.is_file():
+                    file.replace(out / file.name)
+    finally:
+        # Under another name first: a worker that is still at it must not find the place again.
+        gone = aside.with_suffix(".gone")
+        with contextlib.suppress(OSError):
+            aside.replace(gone)
+            shutil.rmtree(gone, ignore_errors=True)
+        with contextlib.suppress(OSError):  # what holds anything stays
+            for folder in missing:
+                folder.rmdir()
+
+
+@contextlib.contextmanager
+def writing_into(out: Path) -> Iterator[None]:
+    """Say into which folder something cannot be written, and why, as an `UnderairError`."""
+    try:
+        yield
+    except OSError as error:
+        raise UnderairError(f"cannot write into {out}: {system_sentence(error)}") from None

@@ -6,8 +6,6 @@ functions here, and both give the same tables to the bit, in the order of the pi
 
 from __future__ import annotations
 
-import contextlib
-import shutil
 import uuid
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -22,7 +20,7 @@ from analysis.pieces.batch_messages import messages_of
 from analysis.pieces.pieces import Pieces
 from analysis.profile import Profile
 from analysis.tables import TABLES, Results, empty_table
-from analysis.writing import TableFiles
+from analysis.writing import TableFiles, handed_over
 from ingest.archive.store import ArchivePath
 from ingest.contract.any_error import ANY_ERROR
 from ingest.contract.errors import UnderairError
@@ -30,8 +28,6 @@ from ingest.parquet_bytes import parquet_bytes
 
 Progress = Callable[[int, int, str], None]
 """Called with how much is done, of how much, and of what: messages, then tables."""
-_PARTS = ".pieces-"
-_JOINED = "joined"
 
 
 def analyse_batch(folder: ArchivePath, batch: Pieces, profile: Profile) -> Results:
@@ -122,9 +118,9 @@ def join(task: Joining) -> tuple[str, int, dict[str, int]]:
 
     Raises `UnderairError` when what another worker wrote cannot be seen from here.
     """
-    if not (task.parts / _JOINED).is_dir():
+    if not task.parts.is_dir():
         raise _not_shared(task.parts)
-    with TableFiles(task.parts / _JOINED, task.form, task.about, [task.name]) as files:
+    with TableFiles(task.parts, task.form, task.about, [task.name]) as files:
         for number, rows in enumerate(task.rows):
             if not rows:
                 continue
@@ -185,7 +181,7 @@ def analyse_archive(
                 files.add(analyse_batch(folder, batch, profile))
                 tell(int(batch.table["rows"].sum()))
         return Written(files.rows, files.findings)
-    with _room(out) as parts:
+    with handed_over(out) as parts:
         tasks = [
             PieceTask(number, int(batch.table["rows"].sum()), folder.resolve(), batch, profile, parts)
             for number, batch in enumerate(pieces.batches())
@@ -207,41 +203,6 @@ def analyse_archive(
             written.findings.update(findings)
             if progress is not None:
                 progress(joined, len(names), "tables")
-        _hand_over(parts / _JOINED, out, [f"{name}.{form}" for name in names])
+        if any(not (parts / f"{name}.{form}").exists() for name in names):
+            raise _not_shared(parts)
         return written
-
-
-@contextlib.contextmanager
-def _room(out: Path) -> Iterator[Path]:
-    """Yield a new folder for what the workers write, below that of the results; it goes whatever happens."""
-    parts = out.resolve() / f"{_PARTS}{uuid.uuid4().hex}"
-    try:
-        try:
-            out.mkdir(parents=True, exist_ok=True)
-            for left in out.glob(f"{_PARTS}*"):  # of a run that was killed
-                shutil.rmtree(left, ignore_errors=True)
-            (parts / _JOINED).mkdir(parents=True)
-        except OSError as error:
-            raise UnderairError(f"cannot write the tables into {out}: {error}") from None
-        yield parts
-    finally:
-        _clear(parts)
-
-
-def _hand_over(joined: Path, out: Path, names: Sequence[str]) -> None:
-    """Give all tables their names, now that all of them are there."""
-    if any(not (joined / name).exists() for name in names):
-        raise _not_shared(joined)
-    try:
-        for name in names:
-            (joined / name).replace(out / name)
-    except OSError as error:
-        raise UnderairError(f"cannot write the tables into {out}: {error}") from None
-
-
-def _clear(parts: Path) -> None:
-    """Take away what the workers wrote; one that is still at it must not find the place again."""
-    gone = parts.with_name(f"{parts.name}.gone")
-    with contextlib.suppress(OSError):
-        parts.replace(gone)
-        shutil.rmtree(gone, ignore_errors=True)

@@ -5,12 +5,10 @@ from __future__ import annotations
 import io
 import zipfile
 from collections import deque
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager, suppress
+from collections.abc import Mapping
 from datetime import UTC, date, datetime
 from itertools import islice
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any
 
 import flask
@@ -24,6 +22,7 @@ from analysis.trends.cells import Published
 from analysis.trends.false_marks import FalseMarks, false_marks
 from analysis.trends.ledger import Ledger
 from analysis.trends.wear_arrays import inside_days
+from analysis.writing import handed_over, writing_into
 from dashboard.access.protection import attached
 from dashboard.access.roles import visitor
 from dashboard.context import PageContext
@@ -35,7 +34,7 @@ from dashboard.trends.releases import publish, published, replace
 from dashboard.trends.summary import readme
 from dashboard.trends.view import TrendsLook, day_of, keeper_of
 from ingest.archive.store import work_folder
-from ingest.contract.errors import UnderairError, system_sentence
+from ingest.contract.errors import UnderairError
 from ingest.parquet_bytes import arrow_bytes
 
 Shown = tuple[dict[str, pl.DataFrame], dict[str, str]]
@@ -90,29 +89,11 @@ def write_files(
 ) -> None:
     """Write tables and sheets into a folder, all or none; `UnderairError` where that is impossible."""
     notes = notes_of(shown, published=published)
-    with _handed_over(out) as aside:
+    with handed_over(out) as aside, writing_into(out):
         for name, table in shown.items():
             (aside / f"{name}.parquet").write_bytes(arrow_bytes(with_units(table.to_arrow(), notes[name])))
         for name, text in (texts_of(shown, profile, published=published) | sheets).items():
             (aside / name).write_text(text, encoding="utf-8", newline="")
-
-
-@contextmanager
-def _handed_over(out: Path) -> Iterator[Path]:
-    """Yield a folder inside `out`; what is written there gets its place when all went well, else it goes."""
-    missing = [folder for folder in (out, *out.parents) if not folder.exists()]
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        with TemporaryDirectory(prefix=".making-", dir=out, ignore_cleanup_errors=True) as aside:
-            yield Path(aside)
-            for file in Path(aside).iterdir():
-                file.replace(out / file.name)
-    except OSError as error:
-        raise UnderairError(f"cannot write into {out}: {system_sentence(error)}") from None
-    finally:
-        with suppress(OSError):  # what holds anything stays
-            for folder in missing:
-                folder.rmdir()
 
 
 def texts_of(shown: Mapping[str, pl.DataFrame], profile: Profile, *, published: bool) -> dict[str, str]:

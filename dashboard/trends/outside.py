@@ -78,7 +78,7 @@ def tables(
 
 
 def _row(period: str, cell: Cell) -> dict[str, Any]:
-    row = {"period": period, "part": cell.part, "name": names_text(cell)}
+    row: dict[str, Any] = {"period": period, "part": cell.part, "name": names_text(cell)}
     row |= {"wears": cell.wears, "hours": cell.hours}
     row |= {f"{amount}_mean": cell.means.get(amount) for amount in AMOUNTS}
     for flag, (low, high) in cell.events.items():

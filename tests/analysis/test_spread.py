@@ -150,8 +150,8 @@ def test_a_worker_killed_in_the_middle_changes_nothing(
     killed: list[bool] = []
 
     def kill() -> None:
-        wait_until(lambda: len(list(tmp_path.glob(".pieces-*/*/wears.parquet"))) >= 1, what="the first piece")
-        killed.append(len(list(tmp_path.glob(".pieces-*/*"))) < DAYS)
+        wait_until(lambda: len(list(tmp_path.glob(".making-*/*/wears.parquet"))) >= 1, what="the first piece")
+        killed.append(len(list(tmp_path.glob(".making-*/*"))) < DAYS)
         os.kill(doomed, signal.SIGKILL)
 
     killer = threading.Thread(target=kill)
@@ -226,7 +226,7 @@ def test_what_another_worker_wrote_and_this_one_cannot_see_is_said(archive: Path
 
     def of_another_machine(function: Callable[[Any], Any], tasks: Sequence[Any]) -> Iterator[Any]:
         if function is join:
-            next(tmp_path.glob(".pieces-*/*/wears.parquet")).unlink()
+            next(tmp_path.glob(".making-*/*/wears.parquet")).unlink()
         return one_by_one(function, tasks)
 
     with pytest.raises(UnderairError, match=r"wears\.parquet cannot be seen from here: the folder of the"):
@@ -358,7 +358,7 @@ def test_broken_off_at_the_terminal(archive: Path, tmp_path: Path, wait_until: C
         # A shell without job control lets what it starts with & ignore SIGINT, and so these tests.
         preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
-    wait_until(lambda: list(tmp_path.glob(".pieces-*")), what="the tasks", timeout_s=120)
+    wait_until(lambda: list(tmp_path.glob(".making-*")), what="the tasks", timeout_s=120)
     os.killpg(running.pid, signal.SIGINT)
     _, said = running.communicate(timeout=120)
     assert running.returncode == EXIT_CODE
@@ -373,7 +373,7 @@ def test_broken_off_before_the_first_task(
     """Ctrl-C may come as soon as the folder of the parts is made, while the tasks are still listed."""
 
     def interrupted(_: Pieces) -> Iterator[Pieces]:
-        assert list(tmp_path.glob(".pieces-*"))
+        assert list(tmp_path.glob(".making-*"))
         raise KeyboardInterrupt
 
     monkeypatch.setattr(Pieces, "batches", interrupted)
