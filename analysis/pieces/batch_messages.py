@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time, timedelta
 
@@ -25,12 +25,6 @@ from ingest.contract.kinds import DESK_KINDS, SET_KINDS
 from ingest.contract.times import EPOCH
 
 MICROSECOND = timedelta(microseconds=1)
-Columns = Sequence[str] | None
-Read = Callable[
-    [Mapping[str, Columns], datetime | None, datetime | None, pl.Expr | None, Mapping[str, int]], Messages
-]
-"""Reads columns of kinds (None: those that the analysis needs), received from one moment until before
-another, only some of them. Where as many are there as must be, all of them belong to the piece."""
 _NOT_COUNTED: Mapping[str, int] = {}
 VERBATIM = ("set_id", "boot", "seq", "time", "received", "topic", "payload", "retained")
 
@@ -47,14 +41,13 @@ class LightMessages(Mapping[str, pl.DataFrame]):
     # dict of str to array of int: when each message of these kinds was received, microseconds since 1970, in
     # order. No two of them have the same identity.
     readings: Mapping[str, Ints]
-    speakers: pl.DataFrame  # set_id and boot of the power-ups that they are of
-    read: Read
-    wanted: pl.Expr | None = None  # only these readings: of `set_id`
+    archive: Archive
+    piece: Pieces
 
     def __getitem__(self, kind: str) -> pl.DataFrame:
         if kind not in self.readings:
             return self.kept[kind]
-        return self._read({kind: None}, due={kind: len(self.readings[kind])})[kind]
+        return self._read({kind: BARE[kind]}, due={kind: len(self.readings[kind])})[kind]
 
     def __contains__(self, kind: object) -> bool:
         return kind in self.kept
@@ -66,11 +59,11 @@ class LightMessages(Mapping[str, pl.DataFrame]):
         return len(self.kept)
 
     def only(self, kept: Messages, wanted: pl.Expr) -> LightMessages:
-        """Return these messages with others in place of those held, and only some of the readings."""
-        speakers = self.speakers.filter(wanted)
-        if len(speakers) == len(self.speakers):
+        """Return these messages with others in place of those held, and only readings of some `set_id`."""
+        power_ups = self.piece.power_ups.filter(wanted)
+        if len(power_ups) == len(self.piece.power_ups):
             return replace(self, kept=kept)
-        chosen = replace(self, kept=kept, wanted=wanted, speakers=speakers)
+        chosen = replace(self, kept=kept, piece=replace(self.piece, power_ups=power_ups))
         received = {kind: np.sort(micros(chosen[kind]["received"])) for kind in self.readings}
         return replace(chosen, readings=received)
 
@@ -96,7 +89,7 @@ class LightMessages(Mapping[str, pl.DataFrame]):
                 low = np.searchsorted(received, first)
                 high = len(received) if last is None else np.searchsorted(received, last)
                 due[kind] = int(high - low)
-            lot |= self._read(dict.fromkeys(self.readings, VERBATIM), since, until, due=due)
+            lot |= self._read(dict.fromkeys(self.readings, VERBATIM), (since, until), due=due)
             for kind, count in due.items():
                 if lot[kind].height != count:
                     raise ArchiveProblem(
@@ -115,21 +108,24 @@ class LightMessages(Mapping[str, pl.DataFrame]):
         if kind not in self.readings or not isinstance(first, datetime) or not isinstance(last, datetime):
             return self.kept[kind].join(chosen.select(identity), on=identity, how="semi")
         heard_then = pl.col("received").is_in(chosen["received"].implode())
-        said = self._read({kind: VERBATIM}, first, last + MICROSECOND, heard_then)[kind]
+        said = self._read({kind: VERBATIM}, (first, last + MICROSECOND), heard_then)[kind]
         return said.join(chosen.select(identity), on=identity, how="semi")
 
     def _read(
         self,
-        kinds: Mapping[str, Columns],
-        since: datetime | None = None,
-        until: datetime | None = None,
+        columns: Mapping[str, Sequence[str]],
+        received: tuple[datetime | None, datetime | None] = (None, None),
         only: pl.Expr | None = None,
         due: Mapping[str, int] = _NOT_COUNTED,
     ) -> Messages:
-        found = self.read(kinds, since, until, only, due)
-        if self.wanted is None:
-            return found
-        return {kind: frame.filter(self.wanted) for kind, frame in found.items()}
+        """Read columns of kinds; where as many messages are there as must be, all belong to the piece."""
+        said = _said(self.archive, self.piece, list(columns), columns, received, only)
+        return {
+            kind: said[kind]
+            if said[kind].height == due.get(kind)
+            else _live_of(said[kind], self.piece, said[kind].columns)
+            for kind in columns
+        }
 
 
 _READINGS = tuple(kind for kind in SET_KINDS if kind != "setup")
@@ -229,24 +225,7 @@ def light_messages_of(folder: ArchivePath, piece: Pieces) -> tuple[Mapping[str, 
             light[kind] = np.sort(micros(mine["received"]))
     ((kept, scope),) = messages_of(folder, piece, left_out=list(light))
 
-    def read(
-        kinds: Mapping[str, Columns],
-        since: datetime | None,
-        until: datetime | None,
-        only: pl.Expr | None,
-        due: Mapping[str, int],
-    ) -> Messages:
-        # By name, also all of them: none came twice, so nothing is to be sorted and looked for again.
-        columns = {kind: BARE[kind] if names is None else names for kind, names in kinds.items()}
-        said = _said(archive, piece, list(kinds), columns, (since, until), only)
-        return {
-            kind: said[kind]
-            if said[kind].height == due.get(kind)
-            else _live_of(said[kind], piece, said[kind].columns)
-            for kind in kinds
-        }
-
-    return LightMessages(kept, light, piece.power_ups.select("set_id", "boot"), read), scope
+    return LightMessages(kept, light, archive, piece), scope
 
 
 def nothing_is_there(folder: ArchivePath, messages: int, since: datetime) -> ArchiveProblem:
