@@ -32,7 +32,7 @@ from dashboard.markup import from_html
 from dashboard.pages import register as register_page
 from dashboard.rows import cell, count, number
 from dashboard.trends import export as trends_export
-from dashboard.trends import forecast_view, sentences, words
+from dashboard.trends import figures, sentences, words
 from dashboard.trends import sections as trends_sections
 from dashboard.trends.figures import classes_figure, cut_off, monthly_figure, season_plots, work_plots
 from dashboard.trends.outside import published_page
@@ -169,7 +169,7 @@ def _sections(
         trends_sections.planning(wears, context.profile, choice),
         trends_sections.sets(wears, events_in(look, choice), found),
         trends_sections.equipment(look, found, today),
-        forecast_view.section(forecasts, wears),
+        figures.forecasts(forecasts, wears),
         trends_sections.people(wears, chosen(look.never_heard, choice), choice.display),
         _month_listing(all_months, running),
     ]

@@ -8,7 +8,6 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
@@ -19,11 +18,6 @@ from ingest.plurals import counted
 from ingest.shared_options import OutPath, archive_option, is_stdout, print_bytes
 from ingest.shown_text import echo
 from ingest.talk import remark
-
-if TYPE_CHECKING:
-    import polars as pl
-
-    from analysis.profile import Profile
 
 
 @click.command()
@@ -75,6 +69,7 @@ def retain(archive: ArchivePath, profile: str, apply: bool, as_json: bool) -> No
 
     from analysis.profile import load_profile
     from dashboard.privacy.holds import holds
+    from dashboard.privacy.register import keep_before_dropping, registered
     from ingest.archive.retention import retain as drop_names
 
     doctrine = load_profile(profile)
@@ -95,10 +90,10 @@ def retain(archive: ArchivePath, profile: str, apply: bool, as_json: bool) -> No
         f"profile {doctrine.name}, identity_months {months}",
         now.date(),
         apply=apply,
-        keep=partial(_keep_stations, archive, doctrine, now),
+        keep=partial(keep_before_dropping, archive, doctrine, now),
     )
     if apply:
-        _registered(archive, doctrine, now)  # now that the names are gone, its lines must lead nowhere
+        registered(archive, doctrine, now)  # now that the names are gone, its lines must lead nowhere
     if as_json:
         echo(json.dumps({"cut_off": f"{cut_off:%Y-%m-%dT%H:%M:%SZ}", **asdict(done)}))
         return
@@ -118,31 +113,6 @@ def retain(archive: ArchivePath, profile: str, apply: bool, as_json: bool) -> No
         "or an object that a mapping read (`originals`) may still name a wearer",
         err=True,
     )
-
-
-def _keep_stations(
-    archive: ArchivePath, doctrine: Profile, now: datetime, names: dict[tuple[str, str], str]
-) -> int:
-    """Note stations, roles and the exposure register before names are dropped."""
-    from analysis.trends.roster import roster_beside, with_station_and_role
-    from dashboard.privacy.register import keep_stations
-    from ingest.archive.store import work_folder
-
-    everybody, _ = _registered(archive, doctrine, now)
-    roster = roster_beside(work_folder(archive))
-    return keep_stations(archive, with_station_and_role(everybody, roster), names)
-
-
-def _registered(archive: ArchivePath, doctrine: Profile, now: datetime) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Bring the exposure register up to date; return the ledger's wears (`everybody`), and its lines."""
-    from dashboard.privacy.register import update
-    from dashboard.trends.wear_ledger import WearLedger
-    from ingest.archive.reading import Archive
-
-    ledger = WearLedger(Archive(archive), doctrine)
-    ledger.update(now)
-    everybody = ledger.everybody()
-    return everybody, update(archive, everybody, now, doctrine.retention.register_years)
 
 
 @click.command()
@@ -170,10 +140,10 @@ def register(archive: ArchivePath, out: Path, wearer_id: str, profile: str | Non
     from analysis.profile import load_profile
     from analysis.tables import formula_safe
     from dashboard.access.log import AccessLog
-    from dashboard.privacy.register import by_person
+    from dashboard.privacy.register import by_person, registered
 
     printed = is_stdout(out, as_json)
-    _, lines = _registered(archive, load_profile(profile), datetime.now(UTC))
+    _, lines = registered(archive, load_profile(profile), datetime.now(UTC))
     table = by_person(lines, wearer_id)
     if not AccessLog(archive).write("register", wearer_id or "everybody", account=getpass.getuser()):
         raise UnderairError(f"the access log of {archive} cannot be written: the register was not opened")

@@ -18,11 +18,14 @@ from pathlib import Path
 
 import polars as pl
 
+from analysis.profile import Profile
 from analysis.trends.ledger import NOTED, THERMAL_CLASSES, TIME, was_heard
 from analysis.trends.naming import gone
-from analysis.trends.roster import KEPT_NAME
+from analysis.trends.roster import KEPT_NAME, roster_beside, with_station_and_role
 from dashboard.trends.kept_ledger import read_table, write_table
+from dashboard.trends.wear_ledger import WearLedger
 from ingest.archive.durable import append_durably, sync_folder
+from ingest.archive.reading import Archive
 from ingest.archive.store import ArchivePath, work_folder
 from ingest.contract.errors import ArchiveProblem
 
@@ -144,6 +147,23 @@ def by_person(lines: pl.DataFrame, wearer_id: str = "") -> pl.DataFrame:
 
 def _sum(name: str, measured: str) -> pl.Expr:
     return pl.when(pl.col(measured).count() > 0).then(pl.col(name).sum()).alias(name)
+
+
+def registered(archive: ArchivePath, doctrine: Profile, now: datetime) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Bring the register up to date; return the ledger's wears (`everybody`), and the register's lines."""
+    ledger = WearLedger(Archive(archive), doctrine)
+    ledger.update(now)
+    everybody = ledger.everybody()
+    return everybody, update(archive, everybody, now, doctrine.retention.register_years)
+
+
+def keep_before_dropping(
+    archive: ArchivePath, doctrine: Profile, now: datetime, names: Mapping[tuple[str, str], str]
+) -> int:
+    """Note register, stations and roles before names are dropped; otherwise as `keep_stations`."""
+    everybody, _ = registered(archive, doctrine, now)
+    roster = roster_beside(work_folder(archive))
+    return keep_stations(archive, with_station_and_role(everybody, roster), names)
 
 
 def keep_stations(archive: ArchivePath, wears: pl.DataFrame, names: Mapping[tuple[str, str], str]) -> int:

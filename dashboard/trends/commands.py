@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -19,18 +19,12 @@ if TYPE_CHECKING:
     import polars as pl
 
 
-class _Day(click.DateTime):
-    """A day, asked for in words."""
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """Return the day."""
-        try:
-            return super().convert(value, param, ctx)
-        except click.BadParameter:
-            self.fail(f"{value!r} is not a day; expected YYYY-MM-DD, such as 2031-01-01", param, ctx)
-
-
-DAY = _Day(["%Y-%m-%d"])
+def _day(word: object) -> date:
+    """Return the day that an option names."""
+    try:
+        return date.fromisoformat(str(word))
+    except ValueError:
+        raise click.BadParameter(f"{word!r} is not a day; expected YYYY-MM-DD, such as 2031-01-01") from None
 
 
 @click.command()
@@ -45,8 +39,8 @@ DAY = _Day(["%Y-%m-%d"])
     type=OutPath(file_okay=False, path_type=Path),
     help="Folder for the tables and the sheet; created if missing.",
 )
-@click.option("--from", "first", type=DAY, metavar="DATE", help="First day, such as 2031-01-01 (UTC).")
-@click.option("--to", "last", type=DAY, metavar="DATE", help="Last day; the sheet is about its month.")
+@click.option("--from", "first", type=_day, metavar="DATE", help="First day, such as 2031-01-01 (UTC).")
+@click.option("--to", "last", type=_day, metavar="DATE", help="Last day; the sheet is about its month.")
 @click.option(
     "--inside",
     "for_inside",
@@ -56,7 +50,7 @@ DAY = _Day(["%Y-%m-%d"])
 @click.option(
     "--before-after",
     "since",
-    type=DAY,
+    type=_day,
     metavar="DATE",
     help="With --inside: also compare what was before this day with what came from it on.",
 )
@@ -87,10 +81,10 @@ DAY = _Day(["%Y-%m-%d"])
 def audit(
     archive_folder: ArchivePath,
     out: Path,
-    first: datetime | None,
-    last: datetime | None,
+    first: date | None,
+    last: date | None,
     for_inside: bool,
-    since: datetime | None,
+    since: date | None,
     copies: int,
     replaced: str | None,
     reason: str | None,
@@ -116,7 +110,7 @@ def audit(
     import getpass
     import json
     from contextlib import nullcontext
-    from datetime import UTC
+    from datetime import UTC, datetime
 
     from analysis.pieces.spread import spread_over
     from analysis.profile import load_profile
@@ -133,9 +127,8 @@ def audit(
     from ingest.archive.store import work_folder
     from ingest.contract.errors import ArchiveProblem
 
-    from_day, to_day, since_day = (None if day is None else day.date() for day in (first, last, since))
-    if from_day is not None and to_day is not None and to_day < from_day:
-        raise click.BadParameter(f"{to_day} is before --from {from_day}", param_hint="--to")
+    if first is not None and last is not None and last < first:
+        raise click.BadParameter(f"{last} is before --from {first}", param_hint="--to")
     if replaced is not None and not reason:
         raise click.UsageError("--replace PERIOD needs --reason TEXT.")
     if since is not None and not for_inside:
@@ -153,8 +146,8 @@ def audit(
     tables["set_events"] = with_falls(tables["set_events"], tables["wears"])
     unheard = ledger.everybody().filter(~was_heard())
     tables["wears"], unheard = (with_station_and_role(one, roster) for one in (tables["wears"], unheard))
-    chosen = between(tables, from_day, to_day)
-    unheard = between({"wears": unheard}, from_day, to_day)["wears"]
+    chosen = between(tables, first, last)
+    unheard = between({"wears": unheard}, first, last)["wears"]
     silent = unheard.height
     if not chosen["wears"].height and not (silent and for_inside):
         raise ArchiveProblem(_nothing(archive_folder, tables["wears"], silent))
@@ -163,13 +156,13 @@ def audit(
         echo(f"{replaced} is published again: {reason}", err=True)
     if for_inside:
         made = audit_ledger(chosen, unheard, profile)
-        until = min(to_day or now.date(), now.date())
+        until = min(last or now.date(), now.date())
         made.tables.update(duties_tables(tables["wears"], roster, equipment_beside(place), profile, until))
-        shown, sheets = inside_files(made, chosen, profile, now, since_day, copies)
+        shown, sheets = inside_files(made, chosen, profile, now, since, copies)
     else:
         anew = (reason, getpass.getuser()) if replaced is None and reason else ("", "")
         known = publish(place, tables["wears"], now, fewest, *anew)
-        shown, sheets = published_files(known, from_day, to_day, profile, now)
+        shown, sheets = published_files(known, first, last, profile, now)
     write_files(out, shown, profile, sheets, published=not for_inside)
     if as_json:
         files = {

@@ -28,10 +28,9 @@ from dashboard.access.roles import visitor
 from dashboard.context import PageContext
 from dashboard.markup import from_html
 from dashboard.trends import words
-from dashboard.trends.inside_summary import inside_html, inside_periods
 from dashboard.trends.outside import published_html, published_periods, tables
 from dashboard.trends.releases import publish, published, replace
-from dashboard.trends.summary import readme
+from dashboard.trends.summary import inside_html, inside_periods, readme
 from dashboard.trends.view import TrendsLook, day_of, keeper_of
 from ingest.archive.store import work_folder
 from ingest.contract.errors import UnderairError

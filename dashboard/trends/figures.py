@@ -3,16 +3,26 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date
+from pathlib import Path
 from typing import Any
 
 import polars as pl
 
-from analysis.trends.forecast_audit import ForecastAccount
+from analysis.trends.forecast_audit import (
+    FEWEST_FORECASTS,
+    ForecastAccount,
+    ForecastLines,
+    audited,
+    by_hardness,
+    by_month,
+)
 from analysis.trends.ledger import THERMAL_CLASSES
 from analysis.trends.measures import PER_WEARS, Monthly, monthly, wears_of
 from analysis.trends.prediction import Predicted
+from dashboard.elements import plotted, wide
+from dashboard.markup import from_html
 from dashboard.review.drawing import nice_ceiling
 from dashboard.theme import CHART_BLUE, CHART_GREY, CHART_ORANGE, chart_template
 from dashboard.trends import sentences, words
@@ -200,20 +210,18 @@ def _points(table: pl.DataFrame, bars: dict[str, Any] | None, edge: float) -> di
 
 def _figure(data: list[dict[str, Any]], table: pl.DataFrame, top: float) -> dict[str, Any]:
     months, wears = _months(table), table["wears"].to_list()
-    every = max(1, math.ceil(len(months) / MOST_TICKS))
-    shown = list(range(0, len(months), every))
-    words_of = [_tick(months, wears, i, before) for before, i in zip([None, *shown], shown, strict=False)]
-    x = groups_axis(months, shown, words_of)
+    x = _groups_axis(months, lambda at, before: _tick(months, wears, at, before))
     return plot(data, HEIGHT_PX, x, {"range": [0, nice_top(top)], "nticks": 5}, below=58)
 
 
-def groups_axis(groups: Sequence[str], shown: Sequence[int], words_of: Sequence[str]) -> dict[str, Any]:
-    """Return the axis of months or other groups, with words at those that are shown."""
+def _groups_axis(groups: Sequence[str], below: Callable[[int, int | None], str]) -> dict[str, Any]:
+    """Return the axis of months or other groups; `below` words a tick by its place and that of the last."""
+    shown = range(0, len(groups), max(1, math.ceil(len(groups) / MOST_TICKS)))
     return {
         "type": "category",
         "range": [-0.6, max(len(groups), 3) - 0.4],
         "tickvals": [groups[place] for place in shown],
-        "ticktext": list(words_of),
+        "ticktext": [below(at, before) for before, at in zip([None, *shown], shown, strict=False)],
         "showgrid": False,
         "tickangle": 0,
         "tickfont": {"size": 11},
@@ -379,3 +387,74 @@ def _season_sentence(means: pl.DataFrame, years: int) -> str:
     if least == most:
         return words.NO_SEASON.format(value=least, years=years)
     return words.SEASON.format(high=names[-1], most=most, low=names[0], least=least, years=years)
+
+
+GROUPS_HEIGHT_PX = 280
+PROMISED_INSIDE, PROMISED_EARLY = 90.0, 5.0
+
+
+def forecasts(lines: ForecastLines, wears: pl.DataFrame) -> Any:
+    """Return what the forecasts said against what happened.
+
+    `wears`: of the same ledger.
+    """
+    account = audited(lines)
+    sentence = sentences.forecast_sentence(account)
+    enough = account[0].known >= FEWEST_FORECASTS
+    drawn = [plotted("trends-forecasts", forecast_figure(account), sentence)] if enough else []
+    rows = [sentences.ahead_row(one) for one in account[1:]]
+    groups = []
+    for name, title, said in (
+        ("month", words.FORECAST_BY_MONTH, by_month(lines) if enough else []),
+        ("hardness", words.FORECAST_BY_HARDNESS, by_hardness(lines, wears) if enough else []),
+    ):
+        told = sentences.groups_sentence(said)
+        heads = [words.FORECAST_GROUPS[name], *words.HEADS["forecast_groups"]]
+        figure = plotted(f"trends-forecasts-{name}", groups_figure(said), told)
+        groups.append((title, figure, told, wide(heads, map(sentences.group_row, said), named=False)))
+    (panel,) = from_html(
+        Path(__file__).with_name("forecasts.html.j2"),
+        **{"words": words, "sentence": sentence, "drawn": drawn, "fewest": FEWEST_FORECASTS},
+        ahead=wide(words.HEADS["forecasts"], rows, named=False) if rows else None,
+        groups=groups if enough else [],
+    )
+    return panel
+
+
+def groups_figure(said: Sequence[ForecastAccount]) -> dict[str, Any]:
+    """Return the plot of the shares inside and early, group by group, with their 95 % intervals.
+
+    Shapes distinguish the two (circle, square), and hollow ones rest on fewer than `FEWEST_FORECASTS`.
+    """
+    groups = [one.group for one in said]
+    data = [
+        guide(groups, [level] * len(groups), name=words.PROMISED_LINES, showlegend=level == PROMISED_INSIDE)
+        for level in (PROMISED_INSIDE, PROMISED_EARLY)
+    ]
+    inside = [(one, (one.inside / one.known, *one.inside_interval)) for one in said if one.known]
+    early = [(one, (one.early_share, *one.early_interval)) for one in said if one.of_early]
+    data.append(_shares(inside, words.INSIDE, "circle", CHART_BLUE))
+    data.append(_shares(early, words.EARLIER, "square", CHART_ORANGE))
+    x = _groups_axis(groups, lambda at, _: f"{groups[at]}<br><b>{said[at].known}</b>")
+    y = {"range": [-2, 102], "ticksuffix": "\u00a0%", "nticks": 6}
+    return plot(data, GROUPS_HEIGHT_PX, x, y, left=52, below=52, legend_y=1.16)
+
+
+def _shares(
+    told: Sequence[tuple[ForecastAccount, tuple[float, float, float]]], name: str, symbol: str, colour: str
+) -> dict[str, Any]:
+    """Return one share of each group, with the ends of its interval."""
+    few = [one.known < FEWEST_FORECASTS for one, _ in told]
+    middle, low, high = ([100.0 * share[at] for _, share in told] for at in (0, 1, 2))
+    symbols = [f"{symbol}-open" if one else symbol for one in few]
+    return scatter(
+        "markers",
+        [one.group for one, _ in told],
+        middle,
+        name=name,
+        marker={"symbol": symbols, "size": 9, "color": colour, "line": {"width": 2, "color": colour}},
+        error_y=error_bars(low, middle, high, colour, thickness=1.3, width=4),
+        cliponaxis=False,
+        customdata=[one.known for one, _ in told],
+        hovertemplate=words.GROUP_HOVER + "<extra>%{fullData.name}</extra>",
+    )

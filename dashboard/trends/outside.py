@@ -18,7 +18,16 @@ from dashboard.elements import listing, plotted
 from dashboard.theme import CHART_BLUE
 from dashboard.trends import words
 from dashboard.trends.figures import plot, scatter
-from dashboard.trends.summary import BEFORE, MONTHS_DRAWN, SheetPart, chart, heads_of, published_note, sheet
+from dashboard.trends.summary import (
+    BEFORE,
+    MONTHS_DRAWN,
+    SheetPart,
+    chart,
+    heads_of,
+    kind_of,
+    published_note,
+    sheet,
+)
 from ingest.plurals import counted
 
 ALL = "all"
@@ -49,11 +58,6 @@ def names_text(cell: Cell) -> str:
 def figure_text(value: float | None) -> str:
     """Return a mean of two figures as it is printed."""
     return words.NO_FIGURE if value is None else f"{value:.2g}" if abs(value) < 100 else f"{value:,.0f}"
-
-
-def kind_of(period: str) -> str:
-    """Return whether a period is a ``month``, a ``quarter`` or a ``year``."""
-    return "year" if len(period) == 4 else "quarter" if "Q" in period else "month"
 
 
 def tables(

@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from analysis.trends.forecast_audit import ForecastAccount, ForecastLines, by_hardness, by_month, lines_of
-from dashboard.trends import forecast_view, sentences
+from dashboard.trends import figures, sentences
 
 
 def ledger() -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -46,7 +46,7 @@ def months() -> list[ForecastAccount]:
 
 
 def traces(said: list[ForecastAccount]) -> dict[str, dict[str, Any]]:
-    return {trace["name"]: trace for trace in forecast_view.groups_figure(said)["data"]}
+    return {trace["name"]: trace for trace in figures.groups_figure(said)["data"]}
 
 
 def test_each_month_has_both_shares_with_their_intervals(months: list[ForecastAccount]) -> None:
@@ -71,7 +71,7 @@ def test_shapes_tell_the_shares_apart_and_hollow_marks_are_few(months: list[Fore
 
 
 def test_the_section_says_and_tabulates_what_it_draws() -> None:
-    text = str(forecast_view.section(*made()))
+    text = str(figures.forecasts(*made()))
     told = sentences.groups_sentence(by_month(made()[0]))
     assert told == "Fewest inside: 67\u00a0% (2031-06). Most before the early end: 33.3\u00a0% (2031-06)."
     assert text.count(repr(told)[1:-1]) == 2, "under the plot, and as its name for who cannot see it"
@@ -90,6 +90,6 @@ def test_the_section_says_and_tabulates_what_it_draws() -> None:
 
 def test_without_enough_outcomes_nothing_is_drawn() -> None:
     lines, wears = ledger()
-    section = str(forecast_view.section(lines_of(lines.head(5), wears), wears))
+    section = str(figures.forecasts(lines_of(lines.head(5), wears), wears))
     assert "too few" in section
     assert "Graph(" not in section

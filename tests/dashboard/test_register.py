@@ -16,8 +16,7 @@ from analysis.profile import Profile
 from analysis.trends.ledger import NOTED, WEARS
 from analysis.trends.roster import roster_beside, with_station_and_role
 from dashboard.access.log import access_table
-from dashboard.privacy.commands import _keep_stations
-from dashboard.privacy.register import LINES, PLACE, by_person, keep_stations, update
+from dashboard.privacy.register import LINES, PLACE, by_person, keep_before_dropping, keep_stations, update
 from dashboard.privacy.wearer_record import without_others
 from dashboard.trends.kept_ledger import write_table
 from dashboard.trends.wear_ledger import WearLedger, bring_in
@@ -158,7 +157,7 @@ def test_the_station_of_who_was_never_heard_stays_known_too(tmp_path: Path) -> N
     (tmp_path / "archive" / "roster.csv").write_text("wearer,station\nW-1,North\n")
     later = OPENED + timedelta(days=9)
     names = {("I-1", "W-1"): "gone-aaaaaaaaaa"}
-    assert _keep_stations(tmp_path / "archive", Profile.default(), later, names) == 1
+    assert keep_before_dropping(tmp_path / "archive", Profile.default(), later, names) == 1
 
 
 def station_role_kind(archive: Path) -> list[tuple[object, ...]]:
