@@ -110,10 +110,7 @@ class MemoryMapping(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 def load_mapping(path: str | Path) -> MemoryMapping:
-    """Read a mapping.
-
-    Raises `BadSettings` with the path of what is wrong.
-    """
+    """Read a mapping; `BadSettings` names the place of what is wrong."""
     mapping = as_struct(
         document_in(path, "mapping"), MemoryMapping, f"mapping {path}", EXAMPLE.name, _EXPECTED
     )

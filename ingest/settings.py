@@ -77,10 +77,7 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 def load_settings(path: str | Path) -> Settings:
-    """Read a settings file.
-
-    Raises `BadSettings` with the key's path when one is unknown, of another type or out of range.
-    """
+    """Read a settings file; `BadSettings` names the key that is unknown, of another type or out of range."""
     settings = struct_in(path, Settings, EXAMPLE.name, _EXPECTED)
     if settings.broker.shared_group and settings.broker.protocol != "5":
         raise BadSettings(f'settings {path}: broker.shared_group needs broker.protocol = "5"')
@@ -88,10 +85,7 @@ def load_settings(path: str | Path) -> Settings:
 
 
 def login_of(settings: BrokerSettings) -> Login:
-    """Return who we are: each of user and password as the environment says, else as the settings say.
-
-    Raises `BadSettings` when the password file cannot be read.
-    """
+    """Return who we are: user and password each as the environment says, else as the settings say."""
     username, password = credentials()
     if password is None and settings.password_file:
         try:
@@ -110,10 +104,7 @@ def login_of(settings: BrokerSettings) -> Login:
 
 
 def load_login(path: str | Path | None) -> Login:
-    """Return who a settings file says that we are; without a file, who the environment says.
-
-    Raises `BadSettings` as `load_settings` and `login_of`.
-    """
+    """Return who a settings file says that we are; without a file, who the environment says."""
     return Login() if path is None else login_of(load_settings(path).broker)
 
 

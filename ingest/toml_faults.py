@@ -66,10 +66,7 @@ def as_struct(
 
 
 def document_of(text: str) -> dict[str, Any]:
-    """Return what a TOML text says.
-
-    Raises `ValueError` with what is wrong, in words.
-    """
+    """Return what a TOML text says; `ValueError` says in words what is wrong with it."""
     if len(text) > LARGEST_CHARACTERS:
         raise ValueError(f"it has {len(text):,} characters, at most {LARGEST_CHARACTERS:,} are read")
     try:

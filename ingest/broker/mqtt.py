@@ -94,10 +94,7 @@ class Login:
     key_file: str | None = None  # for ``mqtts``: our own, in PEM
 
     def tls(self, address: BrokerAddress) -> ssl.SSLContext | None:
-        """Return what checks the broker's certificate and shows ours; None for a broker without TLS.
-
-        Raises `BrokerProblem` when a file cannot be read.
-        """
+        """Return what checks the broker's certificate and shows ours; None for a broker without TLS."""
         if not address.tls:
             return None
         try:
@@ -251,10 +248,7 @@ class Connection:
         self._client.on_disconnect = self._on_disconnect
 
     def connect(self, within_s: float = CONNECT_TIMEOUT_S, **how: Any) -> None:
-        """Connect; `how` is given to `Client.connect`.
-
-        Raises `BrokerProblem` with the reason why it cannot be done, in words.
-        """
+        """Connect, `how` being given to `Client.connect`; `BrokerProblem` says why it cannot be done."""
         try:
             if self._tls is not None:
                 # Find a fault of TLS before paho does, because paho then leaves its socket open.
@@ -315,10 +309,7 @@ class Publisher(Connection):
         self.connect()
 
     def publish(self, topic: str, payload: bytes, retain: bool = False, timeout_s: float = 60.0) -> None:
-        """Publish one message at QoS 1; waits while the window is full.
-
-        Raises `BrokerProblem` when the broker acknowledges nothing for `timeout_s`.
-        """
+        """Publish one message at QoS 1, once the window has room; `BrokerProblem` after `timeout_s`."""
         with self._count:
             if not self._count.wait_for(lambda: self._unacknowledged < self._window, timeout_s):
                 raise BrokerProblem(f"{self.address.url} has acknowledged nothing for {timeout_s:.0f} s")
@@ -337,10 +328,7 @@ class Publisher(Connection):
         return self._client.is_connected()
 
     def flush(self, timeout_s: float = 30.0) -> None:
-        """Wait until the broker has acknowledged everything.
-
-        Raises `BrokerProblem` when it has not within `timeout_s`.
-        """
+        """Wait until the broker has acknowledged everything; `BrokerProblem` after `timeout_s`."""
         with self._count:
             if not self._count.wait_for(lambda: self._unacknowledged == 0, timeout_s):
                 raise BrokerProblem(

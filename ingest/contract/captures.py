@@ -110,10 +110,7 @@ def read_lines(path: str | Path) -> Iterator[Heard | BadLine]:
 
 
 def require_file(path: Path) -> None:
-    """Refuse what is not a file: a named pipe may never begin, a device never ends.
-
-    Raises `BadCapture`.
-    """
+    """Raise `BadCapture` for what is not a file: a named pipe may never begin, a device never ends."""
     try:
         mode = path.stat().st_mode
     except OSError as error:

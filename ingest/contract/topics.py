@@ -35,10 +35,7 @@ class Topic(NamedTuple):
 
 @lru_cache(maxsize=65_536)
 def parse_topic(topic: str) -> Topic:
-    """Take a topic apart.
-
-    Raises `RefusedMessage` when it is not a topic of the contract.
-    """
+    """Take a topic apart; `RefusedMessage` when it is not one of the contract."""
     levels = topic.split("/")
     if levels[:2] != ["underair", "v1"] or len(levels) != 6:
         raise RefusedMessage(

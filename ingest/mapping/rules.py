@@ -167,10 +167,7 @@ class Mapping(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 def load_mapping(path: str | Path) -> Mapping:
-    """Read a mapping file.
-
-    Raises `BadSettings` with the place, the value and what was expected.
-    """
+    """Read a mapping file; `BadSettings` says where which value is wrong, and what was expected."""
     return read_mapping(bytes_of(path), str(path))
 
 
