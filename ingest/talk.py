@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import functools
+import math
 import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from ingest.logs import News, log_sentence, log_to_stderr
-from ingest.shown_text import echo
+from ingest.shown_text import echo, shown
 
 if TYPE_CHECKING:
     from ingest.archive.folder import Counts
@@ -20,7 +20,8 @@ if TYPE_CHECKING:
 
 INCOMPLETE = 3
 """Exit code: done, but some input was left out or refused."""
-EVERY_S = 60.0
+EVERY_S, DRAW_EVERY_S = 60.0, 0.1
+_BACK_AND_CLEAR = "\r\x1b[K"
 _QUIET, _VERBOSE = "underair.quiet", "underair.verbose"
 
 
@@ -67,37 +68,38 @@ def remark(text: str) -> None:
 @contextmanager
 def progress_of(what: str) -> Iterator[Callable[[int], object]]:
     """Yield a callback that shows how many messages are through, of nobody knows how many."""
-    with _shown(what, endless=True) as update:
-        yield int if update is None else lambda messages: update(completed=messages)
+    drawn_s = -math.inf
+
+    def draw(messages: int) -> None:
+        nonlocal drawn_s
+        if _draws() and time.monotonic() - drawn_s >= DRAW_EVERY_S:
+            drawn_s = time.monotonic()
+            click.echo(f"\r{shown(what)}: {messages:,} messages", nl=False, err=True)
+
+    try:
+        yield draw
+    finally:
+        if drawn_s > 0:
+            click.echo(_BACK_AND_CLEAR, nl=False, err=True)
 
 
 @contextmanager
 def progress_bar(what: str = "wears") -> Iterator[Callable[..., None] | None]:
     """Yield a callback that draws a bar; nothing where stderr is no terminal."""
-    with _shown(what, endless=False) as update:
-
-        def draw(done: int, total: int, of: str = what) -> None:
-            update(completed=done, total=total, description=of)
-
-        yield None if update is None else draw
-
-
-@contextmanager
-def _shown(what: str, *, endless: bool) -> Iterator[Any]:
-    if is_quiet() or not sys.stderr.isatty():
+    if not _draws():
         yield None
         return
-    from rich import progress
-    from rich.console import Console
+    with click.progressbar(length=1, label=what, file=sys.stderr) as bar:
 
-    bar = (progress.BarColumn(), progress.TaskProgressColumn(), progress.TimeRemainingColumn())
-    count = (progress.TextColumn("{task.completed:,.0f} messages"), progress.TimeElapsedColumn())
-    columns = (*([progress.SpinnerColumn()] if endless else []), progress.TextColumn("{task.description}"))
-    with progress.Progress(
-        *columns, *(count if endless else bar), console=Console(stderr=True), transient=True
-    ) as shown:
-        task = shown.add_task(what, total=None)
-        yield functools.partial(shown.update, task)
+        def draw(done: int, total: int, of: str = what) -> None:
+            bar.length, bar.label = total, of
+            bar.update(done - bar.pos)
+
+        yield draw
+
+
+def _draws() -> bool:
+    return not is_quiet() and sys.stderr.isatty()
 
 
 def counts_sentence(counts: Counts) -> str:
