@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from analysis.tables import TABLES
-from analysis.tables_page import PAGE, page
 from ingest.contract.kinds import KINDS
+from tests.tables_page import PAGE, page
 
 
 def test_the_page_is_made_from_the_tables() -> None:
-    assert PAGE.read_text(encoding="utf-8") == page(), "run: python -m analysis.tables_page"
+    assert PAGE.read_text(encoding="utf-8") == page(), "run: python -m tests.tables_page"
 
 
 def test_every_table_and_kind_has_its_columns_on_the_page() -> None:

@@ -1,6 +1,6 @@
 """The page about the tables in `analysis/docs/tables.md`, written from the tables themselves.
 
-``python -m analysis.tables_page`` writes it; a test compares the two.
+``python -m tests.tables_page`` writes it; a test compares the two.
 """
 
 from __future__ import annotations
@@ -15,11 +15,11 @@ from ingest.contract.columns import APART, ARROW_SCHEMAS
 from ingest.contract.kinds import KINDS
 from ingest.contract.units import UCUM
 
-PAGE = Path(__file__).parent / "docs" / "tables.md"
+PAGE = Path(__file__).parents[1] / "analysis" / "docs" / "tables.md"
 _HEAD = """# The tables
 
 Look up a column: first the tables that `underair analyse` writes, one file for each (`--format parquet` or
-`csv`), then what `underair audit` publishes, then the archive. `python -m analysis.tables_page` makes this
+`csv`), then what `underair audit` publishes, then the archive. `python -m tests.tables_page` makes this
 page from `analysis/tables.py` and `ingest/contract/columns.py`.
 
 - Times are UTC in microseconds on the listener's clock: each set's own clock is corrected (`clocks` says by
