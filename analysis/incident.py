@@ -191,7 +191,7 @@ def analysed(
     close_ends(entries, examined, records, gauges)
     give_last_heard(entries, examined, profile)
     give_team_moments(entries, profile.turn_back.policy)
-    give_not_due(entries)
+    give_not_due(entries, examined)
     give_entries(alarms, entries)
     turns = turns_of(entries)
     acknowledged: dict[str, list[int]] = {}

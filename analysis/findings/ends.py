@@ -63,14 +63,17 @@ def close_ends(
         entry.unheard_apart_s = _unheard_apart_s(entry, by_wear, own)
 
 
-def give_not_due(entries: Sequence[Entry]) -> None:
-    """Give every entry the last moment at which turn-back was not due, if a silence followed."""
+def give_not_due(entries: Sequence[Entry], examined: Sequence[Examined]) -> None:
+    """Give every entry the last moment at which turn-back was not due, if a silence or a hang followed."""
+    hung = {one.wear.wear_id: one.hung_us for one in examined}
     for entry in entries:
-        entry.not_due_us = _not_due_us(entry, entries)
+        entry.not_due_us = _not_due_us(entry, entries, hung)
 
 
-def _not_due_us(entry: Entry, entries: Sequence[Entry]) -> int | None:
-    """Return the last moment at which the team's turn-back was not due, if a silence followed.
+def _not_due_us(
+    entry: Entry, entries: Sequence[Entry], hung: Mapping[str, list[tuple[int, int]]]
+) -> int | None:
+    """Return the last moment at which the team's turn-back was not due, if a silence or a hang followed.
 
     What a member may have reached in a silence counts like a reading: the team turns with its lowest member.
     """
@@ -90,7 +93,8 @@ def _not_due_us(entry: Entry, entries: Sequence[Entry]) -> int | None:
                 and moment.leave_bar is not None
                 and since_us <= moment.at_us <= until_us
             ):
-                first_us = charge.unseen_since(moment.at_us, one.gauges, began_us) or moment.at_us
+                hung_us = [span for wear in charge.wears for span in hung[wear.wear_id]]
+                first_us = charge.unseen_since(moment.at_us, one.gauges, began_us, hung_us) or moment.at_us
                 reached.append(max(first_us, together_us))
             began_us = charge.wears[-1].ended_us if charge.wears else began_us
         if one.as_last_heard is not None and since_us <= one.as_last_heard[1] <= until_us:

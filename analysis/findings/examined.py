@@ -11,12 +11,14 @@ from analysis.air.breathing import NORMAL_90, AirTrack, newest_by, reconstruct
 from analysis.air.breathing_model import BREATHING, Breathing
 from analysis.air.forecast import EARLY_END_ONLY_S
 from analysis.air.gas import free_air_l
+from analysis.alarms.derived import runs_of
 from analysis.clocks.links import Gap, filled_later, gaps_of, lost_in
 from analysis.heat import heat as heat_of
 from analysis.heat.believed import surroundings_c
 from analysis.heat.heat import HeatTrack
 from analysis.profile import Air, Profile
 from analysis.records import Floats, Ints
+from analysis.wears.entries import FOR_EVER_US
 from analysis.wears.gauges import VoiceGauge
 from analysis.wears.unbroken import SECOND_US, begins_rested, join, unbroken
 from analysis.wears.wears import USUAL_CYLINDER, Wear
@@ -55,6 +57,15 @@ class Examined:
     def seconds(self) -> int:
         """Length of the 1 s grid."""
         return len(self.air.pressure_bar)
+
+    @property
+    def hung_us(self) -> list[tuple[int, int]]:
+        """From when until when its gauge hung: its last reading that moved, and the next that did."""
+        good = np.flatnonzero(~self.wear.spike)
+        at_us, stuck = self.wear.at_us[good], np.isin(good, self.stuck)
+        alike = runs_of(np.diff(self.wear.pressure_bar[good]) == 0.0) if self.stuck.size else []
+        next_us = [*at_us[1:].tolist(), FOR_EVER_US]
+        return [(int(at_us[first]), next_us[last]) for first, last in alike if stuck[last]]
 
     @property
     def gained_l(self) -> float:

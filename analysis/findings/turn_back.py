@@ -219,10 +219,12 @@ def _due(entry: Entry, gauge: VoiceGauge | None, due_us: int, context: Context) 
         silent = _last_heard(entry, due_us, context)
         who = "this wearer" if silent is entry else f"{silent.wearer_id or silent.set_ids[-1]} of the team"
         heard_us, _ = silent.as_last_heard or (due_us, due_us)
-        bar = next((wear.bar_at(heard_us) for wear in silent.wears[-1:]), None)
-        had = "" if bar is None else f" ({bar:.0f} bar)"
+        wear = silent.wears[-1] if silent.wears else None
+        had = "" if wear is None else f" ({wear.bar_at(heard_us):.0f} bar)"
+        hung = wear is not None and wear.last_kept[0] > heard_us
+        unknown = f"the gauge of {who} did not move" if hung else f"{who} was not heard"
         return (
-            f"{said} as last heard: {who} was not heard after {clock(heard_us)}{had}, and this is the "
+            f"{said} as last heard: {unknown} after {clock(heard_us)}{had}, and this is the "
             "early end of the forecast of that moment. It may have fallen due at any time since"
         )
     if entry.not_due_us is not None:

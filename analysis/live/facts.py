@@ -46,11 +46,12 @@ def row_of(inside: Inside, now_s: float, words: DeskWords, alarms: dict[str, flo
     said_us = spoken.at_us if spoken is not None else 0
     # No forecast if the set reads far more than its wearer says, rose without a reason, or is stuck.
     there = wear is not None and silent_since_at is None
-    outlook = stuck_us = None
-    if wear is not None and there and spoken is None and risen is None:
-        outlook, stuck_us = inside.outlook(now_s), live_set.follower.hangs_us
+    outlook = None
+    if known is not None and spoken is None and risen is None and not (inside.above_bar and not there):
+        outlook = inside.outlook(now_s if there else known.ended_us * 1e-6)
+    hangs_at = outlook.hangs_at if outlook is not None else None
     apart = spoken is not None and inside.above_bar > 0.0  # also when the set is silent
-    doubted = risen is not None or apart or (there and (spoken is not None or stuck_us is not None))
+    doubted = risen is not None or apart or (there and (spoken is not None or hangs_at is not None))
     heard = there and not doubted
     named = heard and inside.cylinder is not None  # litres are known only of a cylinder that was named
     last_us = max(known.ended_us, said_us) if known is not None else said_us
@@ -58,10 +59,10 @@ def row_of(inside: Inside, now_s: float, words: DeskWords, alarms: dict[str, flo
     if risen is not None:
         last_us = risen.ended_us
         outlook = inside.outlook_of(risen, last_us)
-    elif wear is not None and stuck_us is not None:
-        last_us = stuck_us
-        outlook = inside.outlook_of(wear, last_us)
-    elif not heard:
+    elif known is not None and hangs_at is not None:  # whether it is still heard or not
+        last_us = round(hangs_at * 1e6)
+        outlook = inside.outlook_of(known, last_us)
+    elif not heard and outlook is None:
         last_us = said_us if doubted else last_us
         outlook = inside.outlook(at_s) if not (doubted or inside.above_bar) else None
     turn_back = low_air = to_empty = losing_min = None
@@ -123,7 +124,7 @@ def row_of(inside: Inside, now_s: float, words: DeskWords, alarms: dict[str, flo
     other_bar = inside.higher.pressure_bar if inside.higher is not None else None
     if other_bar is not None:
         remarks = (*remarks, Reason("voice_higher"))
-    elif doubted and own is not None and stuck_us is None:
+    elif doubted and own is not None and hangs_at is None:
         other_bar = own[1]
         remarks = (*remarks, Reason("set_differs" if risen is None else "risen"))
     if wear is not None and entry.charges and differed(entry.charges, len(entry.charges) - 1):

@@ -28,8 +28,8 @@ class WearFollower:
     """Follows one set's wears; `follow` returns the filter of the one in progress.
 
     `zero_us` is the moment from which the filter counts its seconds, `last` the newest reading.
-    `may_hang_us` is since when its gauge has not moved although it should have, `hangs_us` the same if even
-    somebody at rest would have moved it, and `hung_us` from when until when it hung last.
+    `may_hang_us` is since when its gauge has not moved although it should have, and `hung_us` from when until
+    when it hung last.
     """
 
     def __init__(self) -> None:
@@ -41,13 +41,12 @@ class WearFollower:
         self.last: tuple[float, float] = (0.0, 0.0)
         self.zero_us = 0
         self.may_hang_us: int | None = None
-        self.hangs_us: int | None = None
         self.hung_us: tuple[int, int] | None = None
 
     def stop(self) -> None:
         """Give up after a fault: nobody knows what state the filter is in."""
         self._air = None
-        self.may_hang_us = self.hangs_us = self.hung_us = None
+        self.may_hang_us = self.hung_us = None
 
     def follow(self, wear: Wear, gauges: Sequence[VoiceGauge], profile: Profile, now_us: int) -> LiveAir:
         """Feed new readings and return the filter; without a known cylinder it assumes a usual one.
@@ -94,7 +93,6 @@ class WearFollower:
         self.last = int(read.at_us[-1]) * 1e-6, float(read.bar[-1])
         unmoved, hung = self._air.unmoved_since_s, self._air.hung_s
         self.may_hang_us = self._moment(unmoved[0]) if unmoved is not None else None
-        self.hangs_us = self.may_hang_us if unmoved is not None and unmoved[1] else None
         self.hung_us = (self._moment(hung[0]), self._moment(hung[1])) if hung is not None else None
         return self._air
 

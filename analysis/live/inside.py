@@ -182,7 +182,9 @@ class Inside:
         if moment is None or moment.at_us is None or moment.leave_bar is None or not self.entry.charges:
             return None
         charge = self.entry.charges[self.entry.in_use]
-        return charge.unseen_since(moment.at_us, self.gauges, self.entered_us)
+        hung_us = self.live_set.follower.hung_us
+        hung = [hung_us] if hung_us is not None else []
+        return charge.unseen_since(moment.at_us, self.gauges, self.entered_us, hung)
 
     @property
     def entry_bar(self) -> float | None:
@@ -236,20 +238,10 @@ class Inside:
             return None
         made_of = wear.wear_id, until_us
         if live_set.before is None or live_set.before[0] != made_of:
-            end = int(np.searchsorted(wear.at_us, until_us, side="right"))
-            part = replace(
-                wear,
-                seq=wear.seq[:end],
-                at_us=wear.at_us[:end],
-                received_us=wear.received_us[:end],
-                pressure_bar=wear.pressure_bar[:end],
-                gas_temperature_c=wear.gas_temperature_c[:end],
-                spike=wear.spike[:end],
-            )
             leave_bar = None
             if self.moment is not None and self.moment.at_us is None:
                 leave_bar = self.moment.leave_bar
-            found = outlook_at(part, (), live_set.profile, until_us, live_set.low_air_bar, leave_bar)
+            found = outlook_at(wear, (), live_set.profile, until_us, live_set.low_air_bar, leave_bar)
             live_set.before = made_of, found
         return live_set.before[1]
 

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
 
 from analysis.air.gas import free_air_l
 from analysis.findings.examined import Examined
@@ -13,7 +16,7 @@ from analysis.live.rows import Interval
 from analysis.policies import TurnBackMoment
 from analysis.profile import Profile
 from analysis.wears.charges import Charge
-from analysis.wears.entries import Entry
+from analysis.wears.entries import FOR_EVER_US, Entry
 from analysis.wears.gauges import VoiceGauge
 from analysis.wears.wears import USUAL_CYLINDER, Wear
 
@@ -29,10 +32,24 @@ def outlook_at(
     leave_bar: float | None,
 ) -> Outlook:
     """Return the forecast of a wear, made at a moment."""
-    follower = WearFollower()
-    air = follower.follow(wear, gauges, profile, until_us)
+    follower, known = WearFollower(), _until(wear, until_us)
+    air = follower.follow(known, gauges, profile, until_us)
     began_at, now_s = follower.zero_us * 1e-6, until_us * 1e-6
     return look_ahead(air, began_at, follower.last, low_air_bar, leave_bar, now_s)
+
+
+def _until(wear: Wear, until_us: int) -> Wear:
+    """Return a wear with its readings up to a moment."""
+    end = int(np.searchsorted(wear.at_us, until_us, side="right"))
+    return replace(
+        wear,
+        seq=wear.seq[:end],
+        at_us=wear.at_us[:end],
+        received_us=wear.received_us[:end],
+        pressure_bar=wear.pressure_bar[:end],
+        gas_temperature_c=wear.gas_temperature_c[:end],
+        spike=wear.spike[:end],
+    )
 
 
 def minutes_ahead(
@@ -60,21 +77,33 @@ def minutes_ahead(
 
 
 def give_last_heard(entries: Sequence[Entry], examined: Sequence[Examined], profile: Profile) -> None:
-    """Give everybody who fell silent for good the turn-back that the board showed until they left."""
-    silent = {gap.wear.wear_id for one in examined for gap in one.gaps if gap.at_end}
+    """Give everybody of whom nothing more was known the turn-back that the board showed until they left.
+
+    They fell silent for good, or their gauge hung to the end.
+    """
+    unknown = {gap.wear.wear_id for one in examined for gap in one.gaps if gap.at_end}
+    unknown |= {
+        one.wear.wear_id for one in examined for _, until_us in one.hung_us if until_us == FOR_EVER_US
+    }
     for entry in entries:
         moments = entry.moments.get(entry.policy, ())
         if not moments or moments[-1].at_us is not None:
             continue
-        if entry.wears and entry.wears[-1].wear_id not in silent:
+        if entry.wears and entry.wears[-1].wear_id not in unknown:
             continue
         charge, moment = entry.charges[-1], moments[-1]
         wear = entry.wears[-1] if entry.wears else None
+        said = [one.at_us for one in charge.spoken]
         heard = [(one.at_us, one.pressure_bar) for one in charge.spoken] + ([wear.last_kept] if wear else [])
         last_us, bar = max(heard)
         low_air = leave = None
         if wear is not None:
             found = outlook_at(wear, charge.spoken, profile, last_us, charge.low_air_bar, moment.leave_bar)
+            if found.hangs_at is not None and found.hangs_at * 1e6 >= max(said, default=0):
+                last_us = round(found.hangs_at * 1e6)
+                found = outlook_at(
+                    wear, charge.spoken, profile, last_us, charge.low_air_bar, moment.leave_bar
+                )
             low_air, leave = found.low_air, found.leave
         low_air = low_air or _at_hard_work(charge, bar, charge.low_air_bar, profile)
         leave = leave or _at_hard_work(charge, bar, moment.leave_bar, profile)

@@ -39,6 +39,8 @@ class Outlook:
     to_empty: Interval | None = None  # to an empty cylinder, from the warning on
     # To the warning, if it stays as hard as the hardest three minutes so far.
     if_hardest: IfHardest | None = None
+    # Since when its gauge has not moved, if even somebody at rest would have moved it; seconds since 1970.
+    hangs_at: float | None = None
 
 
 def look_ahead(
@@ -78,6 +80,7 @@ def look_ahead(
             leave = _minutes(estimate, leave_bar, part)
     elif reading_bar > EMPTY_BAR:
         to_empty = _minutes(estimate, EMPTY_BAR, _part(estimate, reading_bar, EMPTY_BAR))
+    unmoved = air.unmoved_since_s
     return Outlook(
         made_at=now_s,
         reading_at=reading_at,
@@ -87,6 +90,7 @@ def look_ahead(
         fan=fan,
         to_empty=to_empty,
         if_hardest=if_hardest,
+        hangs_at=started_at + unmoved[0] if unmoved is not None and unmoved[1] else None,
     )
 
 

@@ -98,12 +98,22 @@ class Charge:
             if after.first_bar - before.last_bar > CHANGED_RISE_BAR
         ]
 
-    def unseen_since(self, at_us: int, gauges: Sequence[VoiceGauge], began_us: int) -> int | None:
+    def unseen_since(
+        self,
+        at_us: int,
+        gauges: Sequence[VoiceGauge],
+        began_us: int,
+        hung_us: Sequence[tuple[int, int]] = (),
+    ) -> int | None:
         """Return the last reading before `at_us`, if it was too long before to know what happened between.
 
         - `began_us`: the earliest moment of an opening that was not heard.
+        - `hung_us`: from when until when its gauge hung: what it read then is no reading.
         """
-        read = [wear.last_us(at_us - 1) for wear in self.wears if wear.started_us < at_us]
+        hangs_us = min(
+            (from_us for from_us, until_us in hung_us if from_us < at_us <= until_us), default=at_us
+        )
+        read = [min(wear.last_us(at_us - 1), hangs_us) for wear in self.wears if wear.started_us < at_us]
         read += [one.at_us for one in gauges if one.set_id == self.set_id and one.at_us < at_us]
         if not read and self.opening_heard:
             return None

@@ -12,9 +12,9 @@ from analysis.air.breathing_model import BREATHING
 from analysis.air.gas import Cylinder, free_air_l
 from analysis.live.came_out import at_exit, with_rests
 from analysis.live.facts import row_of
-from analysis.live.follower import WearFollower
 from analysis.live.hearing import HeardSet, heard_of, latest_delays_s
 from analysis.live.inside import Inside, goes_on, inside_of
+from analysis.live.last_heard import outlook_at
 from analysis.live.rows import Interval, Out, Row
 from analysis.live.set_now import SetNow
 from analysis.live.voice import believed, low_air_lines
@@ -79,9 +79,8 @@ class TestBelieved:
 
 
 def hangs_us(worn: Wear) -> int | None:
-    follower = WearFollower()
-    follower.follow(worn, (), PROFILE, worn.ended_us)
-    return follower.hangs_us
+    hangs_at = outlook_at(worn, (), PROFILE, worn.ended_us, 55.0, None).hangs_at
+    return None if hangs_at is None else round(hangs_at * 1e6)
 
 
 class TestStuck:

@@ -210,3 +210,60 @@ def test_who_is_out_before_the_last_forecast_says_so_was_never_due(log: Any) -> 
     desk.say(380, "tally", action="out", **WHO)
     row, found = of(log)
     assert (row["turn_back_at"], row["turn_back_as_last_heard"], found) == (None, False, [])
+
+
+def hangs(log: Any, *, silent_s: float = 1600.0, moves_s: float = 1600.0) -> None:
+    """W-1 breathes 0.18 bar/s from 10:00:20, its gauge hangs at 249 bar from 10:05 on; W-2 0.05 bar/s."""
+    for number, bar_s in ((1, 0.18), (2, 0.05)):
+        one, desk = log.talker(f"S-{number}"), log.desk(f"D-{number}")
+        one.set_up(0)
+        desk.say(10, "tally", action="in", **{**WHO, "set_id": f"S-{number}", "wearer_id": f"W-{number}"})
+        for second in range(20, 1500):
+            bar = 300.0 - bar_s * (second - 20)
+            if number == 1:
+                bar = 249.0 if 300 <= second < moves_s else bar
+                if second >= silent_s:
+                    continue
+            one.say(second, "pressure", pressure_bar=round(bar))
+            one.say(second + 0.1, "motion", motion_m_s2=1.0)
+
+
+def test_a_gauge_that_hangs_owes_the_same_turn_back_once_its_set_is_silent(log: Any, see: Any) -> None:
+    """Team and row went from "past 5:52" to "past 0:29" within a minute."""
+    hangs(log, silent_s=900)
+    rows = {}
+    for at_s in (890, 910, 1000):
+        board = see(at_s)
+        rows[at_s] = {row.wearer_id: row.turn_back_was_expected_at for row in board.rows}["W-1"]
+        (team,) = board.teams
+        assert team.turn_back_reached_at == pytest.approx(rows[at_s][0], abs=0.1)
+    assert rows[890] == pytest.approx(rows[910], abs=0.1)
+    assert rows[890] == pytest.approx(rows[1000], abs=0.1)
+
+
+@pytest.mark.parametrize("silent_s", [900.0, 1600.0])
+def test_the_record_has_the_turn_back_of_a_gauge_that_hung_to_the_end(
+    log: Any, see: Any, silent_s: float
+) -> None:
+    """It was the beginning of the silence or, heard to the end, the mate's."""
+    hangs(log, silent_s=silent_s)
+    (team,) = see(880).teams
+    results = analyse(log.frames(), PROFILE)
+    assert results["entries"]["turn_back_as_last_heard"].to_list() == [True, True]
+    for row in results["entries"].to_dicts():
+        assert row["turn_back_at"].timestamp() == pytest.approx(team.turn_back_reached_at, abs=1.0)
+    found = results["findings"].filter(pl.col("code") == "turned_back_late").to_dicts()
+    assert len(found) == 2
+    assert all("did not move after 10:0" in one["statement"] for one in found)
+
+
+def test_a_gauge_that_moves_again_below_turn_back_was_due_at_any_time_of_the_hang(log: Any, see: Any) -> None:
+    """It was dated at the first reading that moved: "past 0:05" after "past 5:52, as last heard"."""
+    hangs(log, moves_s=900)
+    (row,) = (row for row in see(910).rows if row.wearer_id == "W-1")
+    assert row.turn_back_reached_at == pytest.approx(log.at(900).timestamp(), abs=0.1)
+    assert row.turn_back_not_before == pytest.approx(log.at(300).timestamp(), abs=5.0)
+    row, found = of(log)
+    assert row["turn_back_at"] == 900
+    assert row["turn_back_not_before"] == pytest.approx(300, abs=5)
+    assert any("fell due between 10:0" in one["statement"] for one in found)
