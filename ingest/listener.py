@@ -365,9 +365,9 @@ class Listener(Started):
         if not self._possible_loss and any(not each.qos and not each.record.retained for each in batch):
             self._possible_loss = _QUALITY_0
             self._say_once(_QUALITY_0)
-        topics = [each.record.topic for each in batch]
-        if max(map(len, topics), default=0) > LONGEST_TOPIC:  # of no contract: they would fill the memory
-            topics = [topic if len(topic) <= LONGEST_TOPIC else "" for topic in topics]
+        # A longer topic is of no contract, and would fill the memory.
+        heard = (each.record.topic for each in batch)
+        topics = [topic if len(topic) <= LONGEST_TOPIC else "" for topic in heard]
         self._rates.count(topics)
         if not self._retiring and (asked := self._setups.to_ask(topics)):
             self._client.subscribe([(topic, 1) for topic in asked])

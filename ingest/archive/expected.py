@@ -124,8 +124,7 @@ class _Chain:
         """Read the lines from `start` on; a last line without an end is read later."""
         at = 0
         while (end := data.find(b"\n", at)) >= 0:
-            if end > at:
-                self._line(data[at:end], start + at)
+            self._line(data[at:end], start + at)
             at = end + 1
         self.end = start + at
 

@@ -16,6 +16,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 
 from ingest.archive.store import ArchivePath, local, place, place_of
+from ingest.contract.errors import reason_of
 from ingest.stopping import command_of
 
 FIRST_AFTER_S = 60.0
@@ -76,7 +77,7 @@ class FinishedDays:
             with self._process as process:
                 trouble = "" if process.stdout is None else process.stdout.read()
         except OSError as error:
-            return error.strerror or str(error)
+            return reason_of(error)
         code = process.returncode
         if code == _KEPT_ASIDE:
             self._say(trouble.strip())

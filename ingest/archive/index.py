@@ -262,7 +262,7 @@ def _read(path: ArchivePath, schema: pl.Schema) -> tuple[list[_Mark], pl.DataFra
     try:
         kept = unsealed(path.read_bytes())
         about = json.loads(pl.read_parquet_metadata(io.BytesIO(kept))["underair_index"])
-        rows = pl.read_parquet(io.BytesIO(kept), hive_partitioning=False)
+        rows = pl.read_parquet(io.BytesIO(kept))
     except (OSError, KeyError, ValueError, pl.exceptions.PolarsError):
         return [], pl.DataFrame(schema=schema)
     if about.get("version") != _VERSION or rows.schema != schema:

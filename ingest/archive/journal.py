@@ -63,7 +63,6 @@ class SegmentWriter:
     """
 
     def __init__(self, folder: Path, now: datetime) -> None:
-        self._file = -1
         # The parts get this name, too: random digits keep it unique, whatever the clock does.
         path = folder / f"{_next_stamp(folder, now)}-{secrets.token_hex(8)}{SUFFIX}"
         self._file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o644)

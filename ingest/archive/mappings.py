@@ -15,7 +15,7 @@ from pathlib import Path
 
 import msgspec
 
-from ingest.archive.durable import with_sha256, without_sha256, write_durably
+from ingest.archive.durable import make_folder, with_sha256, without_sha256, write_durably
 from ingest.archive.store import ArchivePath, place_of, work_folder
 from ingest.contract.errors import ArchiveProblem, BadSettings
 from ingest.mapping.rules import Mapping, bytes_of, read_mapping
@@ -93,7 +93,7 @@ def keep_mapping(archive: ArchivePath, source: Path) -> Mapping:
     folder = mappings_folder(archive)
     kept = folder / f"{mapping.name}-{mapping.version}.toml"
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        make_folder(folder)
         try:
             known = _digests(folder)
         except ValueError:  # damaged: begun again with what is there

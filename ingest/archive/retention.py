@@ -333,7 +333,7 @@ def _clear(folder: ArchivePath) -> None:
     for kind in KINDS:
         for pattern in (f".day-*{SUFFIX}.tmp", f".unnamed-*{SUFFIX}.tmp"):
             for path in (beside / kind).glob(f"*/{pattern}"):
-                path.unlink(missing_ok=True)
+                path.unlink()
     for indexed in place_of(folder).below(folder / INDEX):
         indexed.unlink(missing_ok=True)
     for name in (ASIDE, INDEX):

@@ -263,7 +263,7 @@ def _archived_keys(kind: str, frame: pl.DataFrame, files: list[ArchivePath]) -> 
     try:
         return keys(files)
     except (OSError, pl.exceptions.PolarsError) as error:
-        if files and isinstance(error, ConnectionError):
+        if isinstance(error, OSError):
             place_of(files[0]).complain(files[0], error)
         # One damaged part must not keep everything else from being sealed; `verify` names it.
         readable = [keys([])]

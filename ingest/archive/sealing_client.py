@@ -56,8 +56,6 @@ class SealingProcess:
         self._arguments = [str(archive), str(folder)]
         self._slow = slow
         self._process: subprocess.Popen[bytes] | None = None
-        self._unread = b""
-        self._has_spoken = False
         self.end_by = math.inf  # on the monotonic clock: `seal` gives up then, since the listener is to end
 
     @property
@@ -66,12 +64,10 @@ class SealingProcess:
         return None if self._process is None else self._process.pid
 
     def start(self) -> None:
-        """Start the process unless there is one; it prepares itself until the first segment comes.
+        """Start the process, once; it prepares itself until the first segment comes.
 
         Raises `OSError` when the machine does not start one.
         """
-        if self._process is not None:
-            return
         # Its own session: the terminal's Ctrl-C is for the listener, which then has the rest sealed.
         self._process = subprocess.Popen(  # noqa: S603  # our own module, a fixed argument list
             self._command(), stdin=subprocess.PIPE, stdout=subprocess.PIPE, start_new_session=True
@@ -100,7 +96,7 @@ class SealingProcess:
         with contextlib.suppress(BrokenPipeError):
             process.stdin.write(msgspec.json.encode(str(segment)) + b"\n")
             process.stdin.flush()
-        answer = self._answer(process.stdout.fileno(), segment.name)
+        answer = self._answer(process, process.stdout.fileno(), segment.name)
         if answer is None:
             self.close()
             code = process.returncode
@@ -110,7 +106,7 @@ class SealingProcess:
             raise ArchiveProblem(f"the sealing process {how}; it is started again")
         return msgspec.json.decode(answer, type=Outcome)
 
-    def _answer(self, pipe: int, segment: str) -> bytes | None:
+    def _answer(self, process: subprocess.Popen[bytes], pipe: int, segment: str) -> bytes | None:
         began = heard = time.monotonic()
         told_slow = False
         poll = select.poll()
@@ -130,22 +126,19 @@ class SealingProcess:
             now = time.monotonic()
             silent_s = SILENT_S if self._has_spoken else STARTS_WITHIN_S
             if now - heard > silent_s:
-                self._give_up(f"gave no sign of life for {silent_s:g} s")
+                self._give_up(process, f"gave no sign of life for {silent_s:g} s")
             if now - began > DEADLINE_S:
-                self._give_up(f"was not done with {segment} after {DEADLINE_S:g} s")
+                self._give_up(process, f"was not done with {segment} after {DEADLINE_S:g} s")
             if now > self.end_by:
-                self._give_up(f"was not done with {segment} when the listener had to end")
+                self._give_up(process, f"was not done with {segment} when the listener had to end")
             if now - began > SLOW_AFTER_S and not told_slow:
                 told_slow = True
                 self._slow(f"sealing {segment} takes longer than {SLOW_AFTER_S:g} s")
 
-    def _give_up(self, what: str) -> None:
-        process = self._process
-        pid = self.pid
-        if process is not None:
-            process.kill()  # also one that is halted
+    def _give_up(self, process: subprocess.Popen[bytes], what: str) -> None:
+        process.kill()  # also one that is halted
         self.close()
-        raise ArchiveProblem(f"the sealing process (pid {pid}) {what}; it was ended")
+        raise ArchiveProblem(f"the sealing process (pid {process.pid}) {what}; it was ended")
 
     def close(self) -> None:
         """Let the process end; one that does not is ended. A second call does nothing."""

@@ -46,7 +46,7 @@ class Sealing:
         self._lock = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
         fcntl.flock(self._lock, fcntl.LOCK_EX)
         for aside in asides(archive).glob(f"*/date=*/.{folder.name}-*.parquet.tmp"):
-            aside.unlink(missing_ok=True)  # of one that was killed
+            aside.unlink()  # of one that was killed
         self._trouble = ""
         try:
             self._recent = Recent(archive)

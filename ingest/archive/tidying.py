@@ -152,7 +152,7 @@ def tidy(archive: str | ArchivePath, now: datetime, *, grace_s: float | None = N
                 if day == today:
                     continue
                 for left in aside_folder(day_folder).glob(f".day-*{SUFFIX}.tmp"):  # by a killed tidying
-                    left.unlink(missing_ok=True)
+                    left.unlink()
                 complete(day_folder)
                 # The parts are listed before the journals: a segment goes only when its parts are there.
                 parts = DayFolder(day_folder).parts()

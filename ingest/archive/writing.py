@@ -134,8 +134,7 @@ class Writing:
                     self._queue.append((part, part_bytes))
                     self._queued += len(part)
                     self._queued_bytes += part_bytes
-            if not self._arrived.is_set():
-                self._arrived.set()
+            self._arrived.set()
             if batch:
                 self._room.clear()
                 self._room.wait(0.1)
@@ -200,8 +199,7 @@ class Writing:
                 self._queued_bytes -= part_bytes
             batch += part
             size += part_bytes
-        if not self._room.is_set():
-            self._room.set()
+        self._room.set()
         return batch
 
     def _write(self, batch: list[Delivery]) -> bool:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from amqtt.broker import Broker
-from amqtt.errors import AMQTTError
+from amqtt.errors import BrokerError
 from amqtt.plugins.base import BaseAuthPlugin
 from amqtt.session import Session
 
@@ -59,9 +59,8 @@ def main() -> None:
     logging.disable(logging.CRITICAL)
     try:
         asyncio.run(_serve(json.loads(sys.stdin.readline())))
-    except (AMQTTError, OSError) as error:
-        print(error, flush=True)
-        sys.exit(1)
+    except BrokerError as error:
+        print(error)
 
 
 if __name__ == "__main__":

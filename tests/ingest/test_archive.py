@@ -388,3 +388,20 @@ def test_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:
     (tmp_path / "file").touch()
     with pytest.raises(ArchiveProblem, match=r"the archive .*file cannot be made"):
         create_archive(tmp_path / "file")
+
+
+def test_folder_beside_the_days_is_passed_over(tmp_path: Path, pressure: Pressure) -> None:
+    seal_messages(tmp_path, frames_from_heard([pressure(0)]), "x")
+    for name in ("notes", "date=noon", "2031-05-04"):
+        (tmp_path / "pressure" / name).mkdir()
+    assert Archive(tmp_path).messages()["pressure"]["seq"].to_list() == [0]
+
+
+def test_what_the_library_cannot_do_is_said_in_its_first_line(tmp_path: Path, pressure: Pressure) -> None:
+    seal_messages(tmp_path, frames_from_heard([pressure(0)]), "x")
+    archive = Archive(tmp_path)
+    with pytest.raises(ArchiveProblem) as told:
+        archive.collected(archive.scan("pressure").select("no such column"))
+    first, *more = str(told.value.__cause__).splitlines()
+    assert more, "it has several"
+    assert str(told.value) == f"the archive {tmp_path} could not be read: {first}"

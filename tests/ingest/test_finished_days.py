@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -47,6 +48,7 @@ def test_finished_days_are_merged_by_themselves(
     merging.start()
     wait_until(lambda: len(part_files(tmp_path, "pressure")) == 1, PATIENCE_S, "the merge")
     wait_until(lambda: (tmp_path / "index").is_dir(), PATIENCE_S, "the index")
+    wait_until(lambda: merging._process and merging._process.poll() == 0, PATIENCE_S, "its end")
     merging.stop()
     assert Archive(tmp_path).scan("pressure").collect()["seq"].to_list() == [0, 1, 2]
     assert said == []
@@ -120,6 +122,32 @@ def test_there_is_work_where_a_finished_day_has_two_parts(
         (tmp_path / "pressure" / day).mkdir(parents=True, exist_ok=True)
         (tmp_path / "pressure" / day / f"{name}.parquet").touch()
     assert finished_days._is_there_work(tmp_path, "2021-05-04") is work
+
+
+def test_a_merging_process_that_cannot_begin_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(finished_days, "FIRST_AFTER_S", 0.0)
+    monkeypatch.setattr(finished_days, "command_of", lambda *_: [str(tmp_path / "no such program")])
+    told = threading.Event()
+    said: list[str] = []
+    merging = FinishedDays(tmp_path, lambda sentence: (said.append(sentence), told.set()))
+    merging.start()
+    assert told.wait(60)
+    merging.stop()
+    assert said == [
+        "finished days are not merged yet, tried again in an hour: "
+        f"No such file or directory: {tmp_path / 'no such program'}"
+    ]
+
+
+def test_an_archive_that_cannot_be_merged_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(finished_days.sys, "argv", ["", str(tmp_path / "none")])
+    monkeypatch.setattr(finished_days.os, "nice", lambda _: 0)
+    monkeypatch.setattr(finished_days.signal, "signal", lambda *_: None)
+    monkeypatch.setattr(finished_days, "_end_with_listener", lambda: None)
+    finished_days.main()
+    assert capsys.readouterr().out == f"there is no archive {tmp_path / 'none'}\n"
 
 
 def test_merging_can_be_left_to_the_operator(tmp_path: Path) -> None:

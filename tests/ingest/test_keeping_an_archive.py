@@ -221,6 +221,17 @@ def test_damaged_part_is_not_merged_and_is_kept_and_named(archive: Path, damage:
     assert Archive(archive).scan("pressure").collect().height == 50
 
 
+def test_each_altered_copy_of_a_part_is_kept_beside_the_others(archive: Path, pressure: Pressure) -> None:
+    part = next(archive.glob("pressure/*/one-2-*.parquet"))
+    name = part.relative_to(archive).as_posix()
+    for copy in range(3):
+        part.write_bytes(b"altered %d" % copy)
+        seal_messages(archive, frames_from_heard([pressure(100 + copy)]), "more")
+        assert tidy(archive, NEXT_DAY, grace_s=0).quarantined == [name]
+    kept = [archive / "quarantine" / f"{name}{number}" for number in ("", ".2", ".3")]
+    assert [path.read_bytes() for path in kept] == [b"altered 0", b"altered 1", b"altered 2"]
+
+
 def test_foreign_part_is_not_read_nor_merged_nor_deleted(archive: Path) -> None:
     """Fault of 0.3.0: a file that somebody put there was merged, and deleted."""
     part = next(archive.glob("pressure/*/one-2-*.parquet"))

@@ -26,12 +26,13 @@ from ingest.archive.journal import SegmentWriter
 from ingest.archive.journal_frames import Record
 from ingest.archive.manifest import rows_digest
 from ingest.archive.parts import part_files, scan_parts
+from ingest.archive.reading import Archive
 from ingest.archive.retention import retain
 from ingest.archive.sealing import seal_messages, seal_segment
-from ingest.archive.sound import DayFolder, journals
-from ingest.archive.store import Place, StorePath, machine_folder
+from ingest.archive.sound import DayFolder, journals, trouble_of
+from ingest.archive.store import Place, StorePath, StoreProblem, machine_folder
 from ingest.archive.tidying import tidy
-from ingest.archive.verifying import verify
+from ingest.archive.verifying import odd_entries, verify
 from ingest.broker.mqtt import ConfirmingPublisher, Connection, Publisher, Unconfirmed
 from ingest.contract.captures import Heard
 from ingest.contract.errors import ArchiveProblem, BrokerProblem
@@ -355,6 +356,10 @@ def test_a_torn_or_altered_line_of_the_manifest_is_told_by_its_number(tmp_path: 
     whole = chain.read_bytes()
     assert whole.count(b"\n") == 3
     where = f"manifest/{chain.name}"
+    for number, blank in ((1, b"\n" + whole), (4, whole + b"\n")):
+        chain.write_bytes(blank)
+        assert (where, f"line {number} was altered: its hash differs") in said_of(archive)
+        assert sorted(Archive(archive).messages()["pressure"]["seq"]) == [0, 1, 2]
     chain.write_bytes(whole[:-1])
     assert said_of(archive) == [(where, "line 3 has no end: torn, or altered")]
     first, second, third = whole.splitlines(keepends=True)
@@ -365,6 +370,81 @@ def test_a_torn_or_altered_line_of_the_manifest_is_told_by_its_number(tmp_path: 
     assert said_of(archive) == [(where, "line 2 was altered: its hash differs")] * 1 + [
         (where, "line 3 does not follow from the one before: altered, or one removed")
     ]
+
+
+def test_who_has_read_the_manifest_notices_a_line_that_is_altered_where_it_stands(
+    tmp_path: Path, pressure: Callable[..., Heard]
+) -> None:
+    """As long as before, and the last line is the same: the chain has not only grown."""
+    archive = create_archive(tmp_path / "a")
+    for seq in range(3):
+        seal_messages(archive, frames_from_heard([pressure(seq)]), "part")
+    (chain,) = (archive / "manifest").glob("*.ndjson")
+    whole = chain.read_bytes()
+    assert not trouble_of(archive)
+    chain.write_bytes(whole.replace(b'"rows":1', b'"rows":2', 1))
+    assert "line 1 was altered: its hash differs" in {fault.statement for fault in trouble_of(archive)}
+    chain.write_bytes(whole)
+    assert not trouble_of(archive)
+
+
+@pytest.mark.parametrize(
+    "error", [OSError(errno.EIO, "Input/output error"), pl.exceptions.ComputeError("no part")]
+)
+def test_a_part_that_cannot_be_read_keeps_no_other_from_being_compared(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, pressure: Callable[..., Heard], error: Exception
+) -> None:
+    archive = create_archive(tmp_path / "a")
+    for seq in range(3):
+        seal_messages(archive, frames_from_heard([pressure(seq)]), f"part{seq}")
+
+    def scan(kind: str, files: list[Path]) -> pl.LazyFrame:
+        if any(file.name.startswith("part1") for file in files):
+            raise error
+        return scan_parts(kind, files)
+
+    monkeypatch.setattr(sealing, "scan_parts", scan)
+    again = frames_from_heard([pressure(seq) for seq in range(4)])
+    assert seal_messages(archive, again, "again") == Counts(received=4, kept=2, duplicates=2)
+
+
+def test_what_a_store_does_not_answer_is_not_taken_for_a_damaged_part(
+    monkeypatch: pytest.MonkeyPatch, pressure: Callable[..., Heard]
+) -> None:
+    """Else all that came again would be kept twice."""
+    archive = StorePath("s3://bucket/a")
+
+    def fails(*_: Any) -> Any:
+        raise OSError("Generic S3 error: client error (Connect)")
+
+    monkeypatch.setattr(sealing, "part_files", lambda *_: [archive / "pressure/date=2031-05-04/x.parquet"])
+    monkeypatch.setattr(sealing, "scan_parts", fails)
+    for name in ("AWS_ACCESS_KEY_ID", "AWS_SECRET_ACCESS_KEY"):
+        monkeypatch.setenv(name, "none")
+    with pytest.raises(StoreProblem, match="does not answer"):
+        seal_messages(archive, frames_from_heard([pressure(0)]), "again")
+
+
+@pytest.mark.parametrize("gone", [FileNotFoundError, NotADirectoryError, PermissionError])
+def test_a_folder_that_is_gone_is_no_odd_entry_and_one_that_may_not_be_read_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, gone: type[OSError]
+) -> None:
+    (tmp_path / "pressure").mkdir()
+    (tmp_path / "link").symlink_to(tmp_path)
+    listed = os.scandir
+
+    def scandir(path: str) -> Any:
+        if Path(path).name == "pressure":
+            raise gone(path)
+        return listed(path)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "scandir", scandir)
+        if gone is PermissionError:
+            with pytest.raises(PermissionError):
+                odd_entries(tmp_path)
+        else:
+            assert [fault.where for fault in odd_entries(tmp_path)] == ["link"]
 
 
 @pytest.mark.parametrize(("more", "told"), [(2000, []), (2001, ["line 4 has no end within 2,000 bytes"])])

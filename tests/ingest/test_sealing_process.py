@@ -330,6 +330,36 @@ def test_process_that_works_on_one_segment_for_ever_is_said_and_ended(
     assert segment.exists()
 
 
+def test_process_that_ends_without_an_answer_is_said_with_its_exit_code(
+    tmp_path: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    segment = _segment(tmp_path, [pressure(0)])
+    for code in (0, 3):
+        _sealing_runs(monkeypatch, f"import sys; sys.exit({code})")
+        with pytest.raises(ArchiveProblem, match=f"process ended with exit code {code}; it is started again"):
+            SealingProcess(tmp_path, _folder(tmp_path)).seal(segment)
+    assert segment.exists()
+
+
+TALKATIVE = """
+import sys
+from ingest.archive import sealing_process
+seal = sealing_process.seal_segment
+def talking(*of):
+    print('{"counts": null}', flush=True)
+    return seal(*of)
+sealing_process.seal_segment = talking
+sealing_process.main()
+"""
+
+
+def test_what_a_library_prints_is_no_answer(tmp_path: Path, pressure: Pressure) -> None:
+    process = SealingProcess(tmp_path, _folder(tmp_path))
+    process._command = lambda: [sys.executable, "-c", TALKATIVE, *process._arguments]  # type: ignore[method-assign]
+    assert process.seal(_segment(tmp_path, [pressure(0)])).counts == Counts(received=1, kept=1)
+    process.close()
+
+
 def test_what_cannot_be_sealed_in_time_at_the_end_is_left_for_the_next_start_and_said(
     tmp_path: Path, pressure: Pressure, monkeypatch: pytest.MonkeyPatch
 ) -> None:

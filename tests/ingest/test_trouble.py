@@ -20,12 +20,15 @@ from dashboard.underair import root
 from ingest.archive.index import ArchiveIndex
 from ingest.archive.parts import part_files
 from ingest.archive.reading import Archive
+from ingest.archive.sealing import seal_messages
 from ingest.archive.sound import check_all, trouble_of
 from ingest.archive.tidying import tidy
 from ingest.archive.verifying import verify
+from ingest.contract.captures import Heard
 from ingest.contract.columns import FRAME_SCHEMAS, arrow_table
 from ingest.contract.frames import frames_from_heard
 
+WHO_ARE_NAMED = ", ".join(f"S-{number:02d}" for number in range(11))
 LOG = Path(__file__).parents[2] / "sample_logs"
 Alter = Callable[[Path], None]
 
@@ -123,6 +126,28 @@ def test_every_verb_says_it_and_ends_with_3(sample: Path, tmp_path: Path, verb: 
     assert done.exit_code in (1, 3), done.output
     assert "Run `underair verify" in done.stderr
     assert done.exit_code == 3 or done.exception is not None
+
+
+@pytest.mark.parametrize(
+    ("sets", "whose"),
+    [
+        (1, "S-00"),
+        (2, "S-00 and S-01"),
+        (12, f"{WHO_ARE_NAMED} and S-11"),
+        (14, f"{WHO_ARE_NAMED}, S-11 and 2 more"),
+    ],
+)
+def test_whose_messages_are_missing_is_said_of_twelve_at_most(
+    tmp_path: Path, pressure: Callable[..., Heard], sets: int, whose: str
+) -> None:
+    seal_messages(
+        tmp_path, frames_from_heard([pressure(0, f"S-{number:02d}") for number in range(sets)]), "x"
+    )
+    (part,) = part_files(tmp_path, "pressure")
+    part.unlink()
+    messages = "1 pressure message" if sets == 1 else f"{sets} pressure messages"
+    (fault,) = trouble_of(tmp_path)
+    assert f" Left out: {messages} of {whose}, received 2031-05-04 10:00:00" in fault.sentence()
 
 
 def test_report_and_case_carry_what_was_left_out(sample: Path, tmp_path: Path) -> None:
