@@ -12,6 +12,7 @@ from pathlib import Path
 
 import msgspec
 
+from ingest.archive.durable import make_folder
 from ingest.archive.store import machine_folder
 
 FILE = "heads.ndjson"
@@ -49,6 +50,6 @@ def note_seen(look: Sighting) -> None:
     """Append a look, where that can be."""
     path = state_file()
     with contextlib.suppress(OSError):
-        path.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(path.parent)
         with path.open("ab") as file:
             file.write(msgspec.json.encode(look) + b"\n")

@@ -13,7 +13,7 @@ import contextlib
 import secrets
 from collections.abc import Callable
 
-from ingest.archive.durable import write_durably
+from ingest.archive.durable import make_folder, write_durably
 from ingest.archive.store import STORE, ArchivePath, place_of, until_whole, work_folder
 from ingest.contract.errors import ArchiveProblem
 
@@ -138,6 +138,6 @@ def machine_name(archive: ArchivePath) -> str:
     try:
         return file.read_text(encoding="utf-8").strip()
     except FileNotFoundError:
-        file.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(file.parent)
         write_durably(file, secrets.token_hex(12).encode())
         return file.read_text(encoding="utf-8").strip()

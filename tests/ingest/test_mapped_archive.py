@@ -299,6 +299,9 @@ def test_a_kept_mapping_that_was_altered_is_said_not_used_and_put_right_by_its_f
     kept.write_bytes(whole.replace(b'"psi"', b'"bar"'))
     archive = Archive(tmp_path)
     assert archive.messages()["pressure"].is_empty(), "the other sets can still be read"
+    follower = archive.follow()
+    assert follower.new_messages()["pressure"].is_empty(), "and followed"
+    follower.close()
     (fault,) = trouble_of(archive.folder)
     assert (fault.what, fault.where) == ("altered", "mappings/flat-object-1.toml")
     with pytest.raises(BadSettings, match="was changed or is missing"):
