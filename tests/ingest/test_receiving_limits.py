@@ -72,7 +72,7 @@ class Broker:
 
 @pytest.fixture
 def made(monkeypatch: pytest.MonkeyPatch) -> Callable[[type[Publisher]], tuple[Any, Broker]]:
-    monkeypatch.setattr(Connection, "_connect", lambda *_: None)
+    monkeypatch.setattr(Connection, "connect", lambda *_: None)
 
     def make(kind: type[Publisher]) -> tuple[Any, Broker]:
         publisher: Any = kind("mqtt://127.0.0.1:1", window=2)
