@@ -300,15 +300,13 @@ def _replaced_in(
         if match[2] is not None:
             key = text
             return match[0]
-        if key in _EVIDENCE:
-            return match[0]
+        said = text
         if key == "wearer_id":
-            if GONE.fullmatch(text):
-                return match[0]
-            wearers.add((incident_id, text))
-            said = names.of(incident_id, text)
-        else:
-            said = text if names.known is None else names.known.sub(new_name, text)
+            if not GONE.fullmatch(text):
+                wearers.add((incident_id, text))
+                said = names.of(incident_id, text)
+        elif key not in _EVIDENCE and names.known is not None:
+            said = names.known.sub(new_name, text)
         return match[0] if said == text else json.dumps(said, ensure_ascii=match[1].isascii())
 
     return _STRING.sub(string, payload), wearers

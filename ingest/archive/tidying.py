@@ -318,7 +318,7 @@ def merging(kind: str, parts: list[ArchivePath], aside: Path) -> Iterator[Merge]
     try:
         yield Merge(kind, parts, aside)
     finally:
-        shutil.rmtree(aside, ignore_errors=True)
+        shutil.rmtree(aside)
 
 
 def _ends_of_lots(kind: str, parts: list[ArchivePath], by: pl.Expr) -> list[object]:

@@ -390,6 +390,16 @@ def test_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:
         create_archive(tmp_path / "file")
 
 
+def test_from_a_moment_up_to_but_not_including_another(tmp_path: Path, pressure: Pressure) -> None:
+    """Sealed or not."""
+    heard = [pressure(seq) for seq in range(8)]
+    seal_messages(tmp_path, frames_from_heard(heard[:4]), "x")
+    _segment(tmp_path, heard[4:])
+    for first, last in ((1, 3), (5, 7), (2, 6)):
+        found = Archive(tmp_path).messages(heard[first].received, heard[last].received)["pressure"]
+        assert found["seq"].to_list() == list(range(first, last))
+
+
 def test_folder_beside_the_days_is_passed_over(tmp_path: Path, pressure: Pressure) -> None:
     seal_messages(tmp_path, frames_from_heard([pressure(0)]), "x")
     for name in ("notes", "date=noon", "2031-05-04"):

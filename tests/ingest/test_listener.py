@@ -254,6 +254,7 @@ def test_built_in_broker_is_on_loopback_with_a_password_of_its_own(embedded: Emb
     assert embedded.url == f"mqtt://127.0.0.1:{embedded.port}"
     assert len(embedded.password) >= 20
     assert embedded.password != EmbeddedBroker(1).password
+    assert EmbeddedBroker().port not in (embedded.port, EmbeddedBroker().port)
     for username, password in ((None, None), ("demo", "wrong"), ("other", embedded.password)):
         with pytest.raises(BrokerProblem, match="refuses us"):
             Publisher(embedded.url, login=Login(username, password))

@@ -236,6 +236,7 @@ def test_the_status_says_how_much_came_and_what_became_of_it(
     made: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     listener, now = made(), [1000.0]
+    assert listener._status().received_per_s == 0.0
     monkeypatch.setattr(listener_module, "time", SimpleNamespace(monotonic=lambda: now[0]))
     monkeypatch.setattr(listener_module, "free_bytes", lambda _: LOW_DISK_BYTES)
     listener._told = (1000.0, 0)
@@ -245,10 +246,10 @@ def test_the_status_says_how_much_came_and_what_became_of_it(
     assert (status.received, status.received_per_s, status.delay_ms, status.queued) == (502, 125.5, 12.35, 3)
     assert (status.kept, status.duplicates, status.refused) == (400, 90, 10)
     assert (status.trouble, status.cannot_keep, status.connected) == ("", "", False)
-    now[0] = 1006.0
+    now[0] = 1007.0
     listener._writing.health = Health(journalled=503, trouble="full", sealing_trouble="later")
     again = listener._status()
-    assert (again.received_per_s, again.trouble, again.cannot_keep) == (0.5, "full", "full")
+    assert (again.received_per_s, again.trouble, again.cannot_keep) == (0.3, "full", "full")
     listener._writing.health = Health(journalled=504, sealing_trouble="later")
     assert listener._status().received_per_s == 1000.0  # in no time
     assert (listener._status().trouble, listener._status().cannot_keep) == ("later", "")
@@ -257,6 +258,10 @@ def test_the_status_says_how_much_came_and_what_became_of_it(
     assert listener._status().trouble == "only 1,000 MB are free on the archive's disk"
     connected, *others = listener._what_matters()
     assert (connected, others) == (False, [False, "", True, False, "", 0])
+    moment = datetime(2031, 5, 4, tzinfo=UTC)
+    listener._clock = SimpleNamespace(look=lambda: None, now=lambda: moment, set_us=12_345_678)
+    assert (listener._status().at, listener._status().clock_set_s) == (moment, 12.3)
+    assert listener._what_matters()[-1] == 12
 
 
 def test_a_shared_group_is_asked_for_by_its_name(made: Callable[..., Any]) -> None:
