@@ -196,7 +196,10 @@ def difference(archive: ArchivePath, messages: Messages) -> Difference | None:
     columns = {kind: [speaker_field(kind), *_COLUMNS] for kind in KINDS}
     first, last = heard.select(pl.col("received").min(), last=pl.col("received").max()).row(0)
     kept = _in_one(Archive(archive).messages(first - SEARCHED, last + SEARCHED, only, columns))
-    both = heard.join(kept, on=["kind", "speaker", "boot", "seq", "time"], suffix="_kept")
+    # One that a broker delivered again was heard when it first came.
+    identity = ["kind", "speaker", "boot", "seq", "time"]
+    heard, kept = (one.sort("received").unique(identity, keep="first") for one in (heard, kept))
+    both = heard.join(kept, on=identity, suffix="_kept")
     if both.height < max(FEWEST_COMMON, LEAST_SHARE * heard.height):
         return None
     apart = both.select((pl.col("received") - pl.col("received_kept")).dt.total_microseconds() / 1e6)

@@ -221,3 +221,15 @@ def test_a_machine_that_saw_a_list_misses_its_end(
         assert "is in no chain: rolled back or exchanged" in said
     log.write_bytes(b"".join(lines))
     assert verified()[0] in (0, None)
+
+
+def test_a_message_that_comes_again_and_again_counts_once_among_those_that_both_heard(tmp_path: Path) -> None:
+    """A broker that delivers one message twelve times, an hour late, is no second listener."""
+    one, many = tmp_path / "one.ndjson", tmp_path / "again.ndjson"
+    write_capture(one, STAGED.heard)
+    message = next(each for each in STAGED.heard if each.topic.endswith("/pressure"))
+    write_capture(many, [message._replace(received=message.received + timedelta(hours=1))] * 12)
+    import_capture(one, tmp_path / "archive")
+    import_capture(many, tmp_path / "archive")
+    _, again = read_imports(tmp_path / "archive")[0]
+    assert (again.moved, again.compared) == (False, 0)
