@@ -379,3 +379,16 @@ def lost_between(power_up: PowerUp, first_seq: int, last_seq: int) -> int:
     low, high = np.searchsorted(power_up.seqs, [first_seq, last_seq], side="left")
     heard = int(high - low - 1)
     return last_seq - first_seq - 1 - heard
+
+
+def runs_of(flags: Bools, shortest: int = 1) -> list[tuple[int, int]]:
+    """Return (first, one past the last) of every run of true that has at least `shortest` of them."""
+    if not flags.any():
+        return []
+    edges = np.flatnonzero(flags[1:] != flags[:-1]) + 1
+    if len(flags) and flags[0]:
+        edges = np.concatenate([[0], edges])
+    if len(edges) % 2:
+        edges = np.append(edges, len(flags))
+    runs = edges.reshape(-1, 2)
+    return [(first, last) for first, last in runs[runs[:, 1] - runs[:, 0] >= shortest].tolist()]

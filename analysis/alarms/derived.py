@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.profile import Profile
-from analysis.records import Bools, Floats, Ints
+from analysis.records import Floats, Ints, runs_of
 from analysis.wears.wears import Wear
 
 HEAT_CLEARS_BELOW_K = 5.0
@@ -164,16 +164,3 @@ def _battery(wear: Wear, profile: Profile) -> list[Derived]:
             heard_us = int(channel.received_us[at])
             return [Derived("battery", int(channel.at_us[at]), None, (identity,), heard_us)]
     return []
-
-
-def runs_of(flags: Bools, shortest: int = 1) -> list[tuple[int, int]]:
-    """Return (first, one past the last) of every run of true that has at least `shortest` of them."""
-    if not flags.any():
-        return []
-    edges = np.flatnonzero(flags[1:] != flags[:-1]) + 1
-    if len(flags) and flags[0]:
-        edges = np.concatenate([[0], edges])
-    if len(edges) % 2:
-        edges = np.append(edges, len(flags))
-    runs = edges.reshape(-1, 2)
-    return [(first, last) for first, last in runs[runs[:, 1] - runs[:, 0] >= shortest].tolist()]

@@ -10,9 +10,9 @@ from one-way messages; it stays in the offset (a few hundredths of a second on a
 
 `uptime_s`, from a clock that never jumps, is used in place of `time` where every message has it. Else steps
 are found in `seq` order: a step changes the level for good, stored and forwarded messages come back to it.
-Retained messages are left out (they were heard long after they were said). What was brought in later from a
-set's own memory looks like stored messages and moves nothing; a power-up known from nothing else keeps its
-own time, and its spread stays empty: its clock could not be checked. A clock that stands still or hardly runs
+Retained messages are left out (they were heard long after they were said). Stored messages, sent later or
+read out of a memory, move nothing; a power-up known from nothing else keeps its own time, and its spread
+stays empty: its clock could not be checked. A clock that stands still or hardly runs
 is none: its messages are placed where they were received.
 """
 
@@ -41,7 +41,7 @@ from analysis.clocks.steps import (
     uptime_steps,
 )
 from analysis.compiled import compiled
-from analysis.records import NUMBERS, Bools, Floats, Ints, Key, PowerUp, power_ups
+from analysis.records import NUMBERS, Bools, Floats, Ints, Key, PowerUp, power_ups, runs_of
 from analysis.tables import table_of
 
 MICRO = 1e-6
@@ -51,9 +51,14 @@ DRIFT_FROM_MESSAGES = 100
 DRIFT_MOST_PPM = 300.0
 """Quartz clocks stay well below this; a steeper line comes from delays, not from a clock. Our own rule."""
 
-BROUGHT_IN_FROM_S = 60.0
-"""So much of a power-up received in one and the same moment was not heard but brought in, out of a set's own
-memory: that moment says nothing of its clock. Our own rule."""
+STORED_FROM_S = 60.0
+STORED_FASTER = 3.0
+"""If all of a power-up was received in at most a third of the time in which it was made, 60 s or more, and no
+part of it at the pace of its own clock, it was stored: when it was received says nothing of that clock. Of a
+desk, which seldom speaks, only what was received in one moment is taken for stored. Our own rule."""
+LIVE_EVERY_S = 2.0
+LIVE_TIMES = 3
+"""So often in a row something heard about every 2 s has the pace of receipt. Our own rule."""
 
 HELD_BACK_S = 10.0
 """A delay that may hide behind a jump of a clock, or a new power-up, counts from here on. Our own rule."""
@@ -242,11 +247,10 @@ def fit_clock(power_up: PowerUp) -> ClockFit | None:
     every_uptime_s = np.concatenate([channel.uptime_s for channel in channels])
     uptime_s = every_uptime_s[order]
     origin_us = int(received_us[0])
-    at_once = received_us[0] == received_us[-1] and not np.ptp(received_us)
-    if at_once and np.ptp(time_us) >= BROUGHT_IN_FROM_S * 1e6:
-        return _unchecked(seq, origin_us)
     heard_s = (received_us - origin_us) * MICRO
     time_s = (time_us - origin_us) * MICRO
+    if _stored(time_s, heard_s) and (power_up.role == "set" or not heard_s.any()):
+        return _unchecked(seq, origin_us)
     grain_s = quantum_s(time_us)
     # Every message must have it, retained ones too: one line then maps them all.
     possible = bool((np.abs(every_uptime_s) < MOST_UPTIME_S).all())
@@ -383,6 +387,16 @@ def _stood(power_up: PowerUp) -> Stood | None:
     first, last = found
     ran_s, heard_s = (float(np.ptp(one[first : last + 1])) * MICRO for one in (time_us, received_us))
     return Stood(int(time_us[first]), int(seq[first]), int(seq[last]), ran_s, heard_s)
+
+
+def _stored(time_s: Floats, heard_s: Floats) -> bool:
+    """Return whether all messages were made long before they were sent."""
+    if np.ptp(time_s) < max(STORED_FROM_S, STORED_FASTER * np.ptp(heard_s)):
+        return False
+    order = np.argsort(heard_s, kind="stable")
+    _, first = np.unique(heard_s[order] // LIVE_EVERY_S, return_index=True)
+    heard, own = np.diff(heard_s[order][first]), np.diff(time_s[order][first])
+    return not runs_of((own > 0.5 * heard) & (own < 2.0 * heard), shortest=LIVE_TIMES)
 
 
 def _unchecked(seq: Ints, origin_us: int) -> ClockFit:

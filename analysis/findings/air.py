@@ -9,11 +9,12 @@ import numpy as np
 from analysis.air.breathing import NORMAL_90
 from analysis.air.breathing_kernels import LEAST_STEP_BAR
 from analysis.air.breathing_model import BREATHING
-from analysis.alarms.derived import runs_of, stillness
+from analysis.alarms.derived import stillness
 from analysis.findings.ends import THEN
 from analysis.findings.examined import Examined
 from analysis.findings.finding import Context, Finding, about_wear, clock, lasting, places_below, unique
 from analysis.findings.sensors import offset_said
+from analysis.records import runs_of
 from analysis.wears.charges import Charge
 from analysis.wears.entries import Entry
 from analysis.wears.gauges import UNHEARD_US

@@ -11,13 +11,12 @@ from analysis.air.breathing import NORMAL_90, AirTrack, newest_by, reconstruct
 from analysis.air.breathing_model import BREATHING, Breathing
 from analysis.air.forecast import EARLY_END_ONLY_S
 from analysis.air.gas import free_air_l
-from analysis.alarms.derived import runs_of
 from analysis.clocks.links import Gap, filled_later, gaps_of, lost_in
 from analysis.heat import heat as heat_of
 from analysis.heat.believed import surroundings_c
 from analysis.heat.heat import HeatTrack
 from analysis.profile import Air, Profile
-from analysis.records import Floats, Ints
+from analysis.records import Floats, Ints, runs_of
 from analysis.wears.entries import FOR_EVER_US
 from analysis.wears.gauges import VoiceGauge
 from analysis.wears.unbroken import SECOND_US, begins_rested, join, unbroken

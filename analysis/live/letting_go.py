@@ -12,11 +12,11 @@ from collections.abc import Sequence
 import numpy as np
 
 from analysis.alarms.alarms import Alarm
-from analysis.alarms.derived import HEAT_CLEARS_BELOW_K, runs_of, still_from_motion
+from analysis.alarms.derived import HEAT_CLEARS_BELOW_K, still_from_motion
 from analysis.clocks.links import USUAL_OF
 from analysis.policies import BY_NEW_LOWS
 from analysis.profile import Profile
-from analysis.records import Bools, Channel, PowerUp
+from analysis.records import Bools, Channel, PowerUp, runs_of
 from analysis.wears.tally import FORGOTTEN_AFTER_US
 from analysis.wears.wears import Wear
 

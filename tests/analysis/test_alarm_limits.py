@@ -12,11 +12,11 @@ import numpy as np
 import pytest
 
 from analysis.alarms.alarms import Alarm, find_alarms, give_entries, raised_in
-from analysis.alarms.derived import Derived, derived_alarms, runs_of, stillness
+from analysis.alarms.derived import Derived, derived_alarms, stillness
 from analysis.alarms.kinds import GRAVEST, KINDS
 from analysis.alarms.rates import AlarmRates, alarm_rates, floods
 from analysis.alarms.reported import reported_alarms
-from analysis.records import PowerUp
+from analysis.records import PowerUp, runs_of
 from analysis.wears.corrections import read_resolved
 from analysis.wears.entries import Entry
 from analysis.wears.tally import Stay

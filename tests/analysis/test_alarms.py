@@ -8,11 +8,12 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.alarms.derived import runs_of, still_from_motion
+from analysis.alarms.derived import still_from_motion
 from analysis.alarms.rates import floods
 from analysis.findings.alarms import warning_verdict
 from analysis.incident import analyse
 from analysis.profile import Profile
+from analysis.records import runs_of
 
 PROFILE = Profile.default()
 

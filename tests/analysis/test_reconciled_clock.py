@@ -313,6 +313,42 @@ def test_power_up_known_only_from_a_sets_memory_keeps_its_own_time(log: Any) -> 
     assert (told["offset_s"], told["offset_sd_s"], told["steps"]) == (0.0, None, 0)
 
 
+@pytest.mark.parametrize("spread_s", [0.0, 0.5, 10.0, 60.0])
+@pytest.mark.parametrize("later_s", [1800.0, 6e6])
+def test_a_power_up_that_was_stored_as_a_whole_keeps_its_own_time(
+    log: Any, spread_s: float, later_s: float
+) -> None:
+    """Its 26 min were moved to the moment of sending, 30 min or 70 days later, and taken from its wearer."""
+    speak(log, seconds=1560)
+    messages = {
+        kind: frame.with_columns(
+            received=pl.lit(log.at(1560 + later_s))
+            + pl.duration(microseconds=pl.int_range(pl.len()) / frame.height * spread_s * 1e6)
+        ).cast({"received": frame.schema["received"]})
+        for kind, frame in log.frames().items()
+    }
+    clocks = fit_clocks(messages)
+    frame = clocks.reconciled(messages["pressure"])
+    assert frame["at"].to_list() == frame["time"].to_list()
+    assert (row(clocks)["offset_s"], row(clocks)["offset_sd_s"]) == (0.0, None)
+
+
+@pytest.mark.parametrize("live_s", [8.0, 60.0])
+def test_a_set_that_speaks_on_after_a_backlog_shows_its_clock(log: Any, live_s: float) -> None:
+    """Its clock is 2 h slow; the backlog of 26 min comes within 5 s."""
+    speak(log, seconds=1560 + int(live_s), clock=lambda t: t - 7200.0)
+    sent_s = (pl.col("received") - log.at(0)).dt.total_microseconds() * 1e-6
+    messages = {
+        kind: frame.with_columns(
+            received=pl.when(sent_s < 1560)
+            .then(pl.lit(log.at(1555)) + pl.duration(microseconds=sent_s / 1560 * 5e6))
+            .otherwise(pl.col("received"))
+        ).cast({"received": frame.schema["received"]})
+        for kind, frame in log.frames().items()
+    }
+    assert row(fit_clocks(messages))["offset_s"] == pytest.approx(-7200.0, abs=0.5)
+
+
 def test_gap_filled_from_a_sets_memory_does_not_move_the_fit(log: Any, jitter: Delay) -> None:
     speak(log, seconds=1200)
     heard = log.frames()

@@ -11,9 +11,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.alarms.derived import runs_of, still_from_motion
+from analysis.alarms.derived import still_from_motion
 from analysis.findings.alarms import warning_verdict
 from analysis.profile import shipped_profile
+from analysis.records import runs_of
 
 
 def test_worked_example_20_percentages_of_4500_psi() -> None:
