@@ -11,7 +11,7 @@ import polars as pl
 
 from analysis.clocks.links import TRANSPORT_S, silent_after_s, usual_interval_s
 from analysis.live.rows import FromMemory, Hearing
-from analysis.records import Channel, Floats, Ints, PowerUp
+from analysis.records import Channel, Floats, Ints, PowerUp, micros
 from ingest.contract.frames import Messages
 from ingest.contract.kinds import KINDS
 
@@ -34,24 +34,23 @@ class HeardSoFar:
 
     def take(self, messages: Messages) -> None:
         """Count newly received messages."""
-        received_us = pl.col("received").dt.epoch("us")
-        lots = [messages[kind].select(received_us) for kind in (*KINDS, "refused") if messages[kind].height]
+        lots = [messages[kind]["received"] for kind in (*KINDS, "refused") if messages[kind].height]
         if not lots:
             return
-        received = pl.concat(lots)["received"].sort()
-        newest_s = float(received[-1]) * 1e-6
-        self._last_s = max(newest_s, self._last_s or 0.0)
-        seconds = (received // 1_000_000).value_counts(sort=False).sort("received")
-        for second, count in seconds.iter_rows():
+        received_us = micros(pl.concat(lots))
+        self._last_s = max(float(received_us.max()) * 1e-6, self._last_s or 0.0)
+        seconds, counts = np.unique(received_us // 1_000_000, return_counts=True)
+        for second, count in zip(seconds.tolist(), counts.tolist(), strict=True):
             if not self._received or second - self._received[-1][0] >= BEGINS_AFTER_S:
                 self._began_s = float(second)
             if self._received and self._received[-1][0] == second:
                 self._received[-1] = (second, self._received[-1][1] + count)
             else:
                 self._received.append((second, count))
-        refused = messages["refused"].sort("received")
-        for received_us, reason in refused.select(pl.col("received").dt.epoch("us"), "reason").iter_rows():
-            self._refused.append((received_us * 1e-6, reason))
+        if messages["refused"].height:
+            refused = messages["refused"].sort("received")
+            at_s = (1e-6 * micros(refused["received"])).tolist()
+            self._refused += zip(at_s, refused["reason"].to_list(), strict=True)
 
     def at(
         self,
