@@ -47,9 +47,9 @@ def send_late(
     def heard() -> list[Any]:
         found = []
         for true_s, message in as_said():
-            told = json.loads(message.payload)
-            moment_s = happened_s.get((true_s, told["kind"]))
+            moment_s = happened_s.get((true_s, message.topic.rpartition("/")[2]))
             if moment_s is not None:
+                told = json.loads(message.payload)
                 told["time"] = log.at(one.clock(moment_s)).isoformat()
                 if uptime_s is not None:
                     told["uptime_s"] = uptime_s(moment_s) - 30.0

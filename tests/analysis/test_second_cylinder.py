@@ -172,7 +172,8 @@ def _true_s(log: Any, at: datetime) -> float:
 
 
 def _between(log: Any, messages: list[Heard], after_s: float, until_s: float) -> list[Heard]:
-    return [one for one in messages if after_s < _true_s(log, one.received) <= until_s]
+    after, until = log.at(after_s), log.at(until_s)
+    return [one for one in messages if after < one.received <= until]
 
 
 def test_two_sets_under_air_at_the_same_time_breathe_from_two_cylinders() -> None:

@@ -95,30 +95,10 @@ def assert_same_files(out: Path, here: tuple[Path, Written]) -> None:
         assert (out / f"{name}.parquet").read_bytes() == (here[0] / f"{name}.parquet").read_bytes(), name
 
 
-def test_same_bytes_as_in_one_process(
+def test_same_bytes_as_in_one_process_by_a_doctrine_of_ones_own(
     archive: Path, here: tuple[Path, Written], cluster: Any, tmp_path: Path
 ) -> None:
-    told: list[tuple[int, int, str]] = []
-    with spread_over(engine_of(cluster)) as run:
-        written = analyse_archive(
-            archive, PROFILE, tmp_path, "parquet", ABOUT, run, lambda *now: told.append(now)
-        )
-    assert written == here[1]
-    assert written.rows["wears"] >= 2 * DAYS
-    assert_same_files(tmp_path, here)
-    messages, tables = ([one for one in told if one[2] == what] for what in ("messages", "tables"))
-    assert told == [*messages, *tables]
-    assert len(messages) > DAYS
-    assert len(tables) == len(TABLES)
-    for stage in (messages, tables):
-        assert stage == sorted(stage)
-        assert stage[-1][0] == stage[-1][1]
-
-
-def test_a_doctrine_of_ones_own_reaches_the_workers(
-    archive: Path, here: tuple[Path, Written], cluster: Any, tmp_path: Path
-) -> None:
-    """Nested values too, and what is no default: not one of them may be a worker's own."""
+    """The bytes of one process; nested values and what is no default: none may be a worker's own."""
     own = msgspec.structs.replace(
         PROFILE,
         name="own",
@@ -131,9 +111,19 @@ def test_a_doctrine_of_ones_own_reaches_the_workers(
     )
     alone, many = tmp_path / "alone", tmp_path / "many"
     written = analyse_archive(archive, own, alone, "parquet", ABOUT)
+    told: list[tuple[int, int, str]] = []
     with spread_over(engine_of(cluster)) as run:
-        assert analyse_archive(archive, own, many, "parquet", ABOUT, run) == written
+        again = analyse_archive(archive, own, many, "parquet", ABOUT, run, lambda *now: told.append(now))
+    assert again == written
+    assert written.rows["wears"] >= 2 * DAYS
     assert_same_files(many, (alone, written))
+    messages, tables = ([one for one in told if one[2] == what] for what in ("messages", "tables"))
+    assert told == [*messages, *tables]
+    assert len(messages) > DAYS
+    assert len(tables) == len(TABLES)
+    for stage in (messages, tables):
+        assert stage == sorted(stage)
+        assert stage[-1][0] == stage[-1][1]
     for name in ("wears", "turn_back", "findings"):
         assert (many / f"{name}.parquet").read_bytes() != (here[0] / f"{name}.parquet").read_bytes(), name
 

@@ -2,19 +2,12 @@
 
 from __future__ import annotations
 
-import gzip
-import json
 import os
 import signal
 import subprocess
 import sys
-import urllib.error
-import urllib.request
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
-
-import pytest
 
 from dashboard.demo import crew as demo_crew
 from ingest.archive.reading import Archive
@@ -36,21 +29,6 @@ class Demo:
             start_new_session=True,
             env={**os.environ, "TMPDIR": str(temporary)},
         )
-
-    def live(self) -> dict[str, Any] | None:
-        """What the live page shows now; None while it does not answer yet."""
-        if self.process.poll() is not None:
-            assert self.process.stderr is not None
-            pytest.fail(f"the demo has ended by itself: {self.process.stderr.read()}")
-        try:
-            with urllib.request.urlopen(f"{self.url}/live.json", timeout=60) as answer:
-                told = answer.read()
-                if answer.headers.get("Content-Encoding") == "gzip":
-                    told = gzip.decompress(told)
-        except (urllib.error.URLError, ConnectionError, TimeoutError):
-            return None
-        shown: dict[str, Any] = json.loads(told)
-        return shown if shown.get("rows") else None
 
     def processes(self) -> list[str]:
         """The command lines of every process of the demo's session that is not a zombie."""

@@ -60,8 +60,13 @@ def test_ended_while_the_parts_start_it_leaves_one_line_and_no_traceback(
     wait_until(lambda: demo.processes() == [], what="the last process to go")
 
 
+def started(demo: Demo) -> bool:
+    """Return whether the last of its parts runs."""
+    return any((folder / "listener.log").exists() for folder in demo.folders())
+
+
 def test_killing_the_parent_leaves_nothing_either(demo: Demo, wait_until: Wait) -> None:
-    wait_until(demo.live, what="the first rows")
+    wait_until(lambda: started(demo), what="a listener")
     demo.process.kill()
     demo.process.wait(60)
     wait_until(lambda: demo.processes() == [], what="the orphans to end")
@@ -69,9 +74,7 @@ def test_killing_the_parent_leaves_nothing_either(demo: Demo, wait_until: Wait) 
 
 
 def test_a_part_that_ends_ends_the_demo_with_a_sentence(demo: Demo, wait_until: Wait) -> None:
-    wait_until(
-        lambda: any((folder / "listener.log").exists() for folder in demo.folders()), what="a listener"
-    )
+    wait_until(lambda: started(demo), what="a listener")
     (folder,) = demo.folders()
     os.kill(wait_until(lambda: holder_of(folder / "listener.log", demo), what="its pid"), signal.SIGKILL)
     assert demo.process.wait(60) == 1

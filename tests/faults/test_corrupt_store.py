@@ -27,10 +27,8 @@ from tests.faults.corrupt_store import (
 SAMPLE = [
     ("merged part", "delete"),
     ("sealed part", "flip"),
-    ("manifest of merging", "delete"),
     ("journal segment", "flip"),
     ("ledger", "stale copy"),
-    ("holds", "flip"),
 ]
 
 
@@ -83,7 +81,7 @@ def test_single_flipped_bits_change_no_answer_in_silence(
     """A sample; `python -m tests.benchmarks.bit_flips` flips a thousand."""
     monkeypatch.setenv(WORK_FOLDER, str(place.answers.out / "state"))
     archive = place.answers.archive
-    for path, bit in flips(place.whole, 2, seed=3):
+    for path, bit in flips(place.whole, 1, seed=3):
         shutil.rmtree(archive)
         shutil.copytree(place.whole, archive)
         flip(archive / path, bit)
@@ -112,7 +110,7 @@ def test_a_line_of_the_manifest_that_is_no_utf_8_is_named(
     assert damaged(place.whole, place.earlier, place.answers.archive, "index", "duplicate")
     chain = place.answers.archive / "manifest" / "listener.ndjson"
     chain.write_bytes(chain.read_bytes().replace(b"power/date=2031-05", b"power/date=2031\xad05", 1))
-    after = place.answers.all()
+    after = place.answers.all(("report", "case", "verify"))
     assert crashes_in(after) == []
     assert faults_in(place.before, after) == []
     assert after["verify"].code == 1
