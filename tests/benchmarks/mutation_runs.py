@@ -106,6 +106,8 @@ def renew_code() -> None:
             copy_files(tracked(), HERE, folder)
     for path in MAP.glob("*.json"):
         kept = json.loads(path.read_text())
+        for of in ("of", "call", "setup"):
+            kept[of] = {module: told for module, told in kept[of].items() if (CODE / module).exists()}
         for module, to in moved.items():
             if module in kept["of"]:
                 kept["of"][module] = digest(CODE / module)

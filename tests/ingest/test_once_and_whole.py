@@ -9,6 +9,7 @@ import time
 from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
+from types import SimpleNamespace
 
 import polars as pl
 import pytest
@@ -16,12 +17,13 @@ import pytest
 from ingest.archive import sound, tidying
 from ingest.archive.folder import Counts, create_archive
 from ingest.archive.imports import Brought, keep_import, keep_receipts, read_imports
+from ingest.archive.index import later_note
 from ingest.archive.journal import Record, SegmentWriter
 from ingest.archive.parts import part_files
 from ingest.archive.reading import Archive
 from ingest.archive.retention import retain
 from ingest.archive.sealing import Recent, seal_messages, seal_segment
-from ingest.archive.sound import altered_here, remember_altered, trouble_of
+from ingest.archive.sound import altered_here, check_all, remember_altered, trouble_lately, trouble_of
 from ingest.archive.tidying import tidy
 from ingest.archive.verifying import verify
 from ingest.contract.captures import Heard
@@ -32,6 +34,7 @@ from ingest.listener import Listener
 from tests.analysis.conftest import OPENED, message_of
 
 LATER = timedelta(seconds=1)
+TIME = pl.Datetime("us", "UTC")
 
 
 @pytest.mark.parametrize("looks", ["in the archive", "in its memory"])
@@ -88,6 +91,50 @@ def test_what_a_worker_found_to_be_altered_is_known_where_it_was_asked(
     assert not trouble_of(archive), "nothing of it was read here"
     remember_altered(found)
     assert [fault.where for fault in trouble_of(archive)] == [part.relative_to(archive).as_posix()]
+
+
+def test_pages_look_for_trouble_again_after_five_seconds(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    archive, part = tally_archive(tmp_path / "a")
+    now = [100.0]
+    monkeypatch.setattr(sound, "time", SimpleNamespace(monotonic=lambda: now[0]))
+    assert not trouble_lately(archive)
+    part.unlink()
+    for now[0], is_told in ((104.9, False), (105.1, True), (110.0, True)):
+        assert bool(trouble_lately(archive)) is is_told
+
+
+def test_a_search_for_altered_parts_ends_when_it_is_told_to_and_trusts_nothing_anew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    archive, part = tally_archive(tmp_path / "a")
+    begin_anew(monkeypatch)
+    stopping = threading.Event()
+    stopping.set()
+    check_all(archive, stopping=stopping)
+    assert sound._checked == {}
+    check_all(tmp_path / "none")
+    stopping.clear()
+    check_all(archive, stopping=stopping)
+    ((known, (_, digest)),) = sound._checked.items()
+    alter(part)
+    sound._checked[known] = (sound._print(part), digest)  # as a disk that loses a bit leaves no trace
+    check_all(archive)
+    assert not trouble_of(archive)
+    check_all(archive, anew=True)
+    assert [fault.what for fault in trouble_of(archive)] == ["altered"]
+
+
+@pytest.mark.parametrize(
+    ("hours", "is_later"), [(11.9, False), (12, True), (-11.9, False), (-12, True), (None, False)]
+)
+def test_a_note_of_a_moment_twelve_hours_off_was_imported_afterwards(
+    hours: float | None, is_later: bool
+) -> None:
+    at = None if hours is None else OPENED - timedelta(hours=hours)
+    notes = pl.DataFrame({"received": [OPENED], "at": [at]}, schema={"received": TIME, "at": TIME})
+    assert notes.select(later_note().alias("later"))["later"].to_list() == [is_later]
 
 
 def test_no_name_is_dropped_from_an_archive_with_an_altered_tally(
