@@ -118,7 +118,7 @@ def _write(
     """Write the tables of an archive, or of the incident that `about` names, into a folder."""
     from analysis.incident import analyse as analyse_messages
     from analysis.pieces.archive_pieces import incident_piece
-    from analysis.pieces.incident_uses import incident_id_of
+    from analysis.pieces.identity import incident_id_of
     from analysis.pieces.piecewise import Written, analyse_archive
     from analysis.pieces.spread import spread_over
     from analysis.writing import write_results

@@ -190,7 +190,7 @@ class Disclosure(ProfilePart, frozen=True, forbid_unknown_fields=True, kw_only=T
 
 
 class Training(ProfilePart, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Each person's yearly minimum in drills and training; 0: none asked (`analysis.trends.rest`)."""
+    """Each person's yearly minimum in drills and training; 0: none asked (`analysis.trends.planning`)."""
 
     hours_a_year: Annotated[float, Meta(ge=0, le=1000)] = 0.0
     wears_a_year: Annotated[int, Meta(ge=0, le=1000)] = 0

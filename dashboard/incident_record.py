@@ -13,7 +13,7 @@ import polars as pl
 from analysis.clocks.clocks import Clocks, fit_clocks
 from analysis.incident import Analysed, analysed
 from analysis.pieces.batch_messages import LightMessages
-from analysis.pieces.incident_uses import incident_id_of
+from analysis.pieces.identity import incident_id_of
 from analysis.profile import Profile
 from analysis.records import NUMBERS, PowerUp
 from analysis.same_id import with_own_sets

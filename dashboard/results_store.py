@@ -25,7 +25,7 @@ from analysis.clocks.clocks import fit_clocks
 from analysis.incident import Analysed, Scope, analysed, sets_of, spoken
 from analysis.pieces.archive_pieces import cut, light_incident_piece
 from analysis.pieces.batch_messages import messages_of
-from analysis.pieces.incident_uses import asked_for
+from analysis.pieces.identity import asked_for
 from analysis.pieces.pieces import Pieces
 from analysis.profile import Profile
 from analysis.tables import TABLES, Results

@@ -1,6 +1,6 @@
 """Findings about rest between the wears of one incident, by the profile's rules that are on.
 
-Wears of several incidents are judged together by the ledger (`analysis.trends.rest`), not here: a finding
+Wears of several incidents are judged together by the ledger (`analysis.trends.planning`), not here: a finding
 must be the same whatever else was analysed with its incident.
 """
 
@@ -15,7 +15,7 @@ import polars as pl
 from analysis.findings.examined import Examined
 from analysis.findings.finding import Context, Finding, about_wear, lasting
 from analysis.trends.ledger import HARD_BREATHING_L_MIN, WEARS
-from analysis.trends.rest import reached_text, short_rests
+from analysis.trends.planning import reached_text, short_rests
 from analysis.wears.tally import TallyEntry
 
 

@@ -10,7 +10,7 @@ from msgspec.structs import replace
 
 from analysis.live.rows import Out
 from analysis.profile import Rest
-from analysis.trends.rest import rules_in_force
+from analysis.trends.planning import rules_in_force
 from analysis.wears.entries import Entry
 
 HEARD_S = 30.0

@@ -4,8 +4,6 @@ The index says which parts to look into; what is read is read from the parts, an
 not sealed yet.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -15,7 +13,7 @@ import polars as pl
 from analysis.incident import Scope
 from analysis.pieces.batch_messages import light_messages_of, messages_of, open_archive
 from analysis.pieces.closed_days import growing_cut_of, whole_index
-from analysis.pieces.incident_uses import asked_for, incident_uses, with_uses
+from analysis.pieces.identity import asked_for, incident_uses, with_uses
 from analysis.pieces.pieces import AFTER, BEFORE, Pieces, find_pieces, with_desks
 from analysis.wears.valve import OPEN_ABOVE_BAR
 from ingest.archive.index import (
@@ -70,7 +68,7 @@ def desks_of(folder: ArchivePath) -> pl.DataFrame:
 
 
 def incidents_in(folder: ArchivePath) -> pl.DataFrame:
-    """Return the incidents that desks spoke of, as `analysis.pieces.incident_uses.incident_uses`."""
+    """Return the incidents that desks spoke of, as `analysis.pieces.identity.incident_uses`."""
     return incident_uses(desks_of(folder))
 
 

@@ -1,7 +1,5 @@
 """The messages of a batch of pieces: read at once, handed out piece by piece."""
 
-from __future__ import annotations
-
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time, timedelta
@@ -58,7 +56,7 @@ class LightMessages(Mapping[str, pl.DataFrame]):
     def __len__(self) -> int:
         return len(self.kept)
 
-    def only(self, kept: Messages, wanted: pl.Expr) -> LightMessages:
+    def only(self, kept: Messages, wanted: pl.Expr) -> "LightMessages":
         """Return these messages with others in place of those held, and only readings of some `set_id`."""
         power_ups = self.piece.power_ups.filter(wanted)
         if len(power_ups) == len(self.piece.power_ups):

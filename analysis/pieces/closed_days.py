@@ -5,8 +5,6 @@ over it, be changed before it, or give an old incident's name again: then everyt
 pieces are those of a cut from scratch, whatever came in which order.
 """
 
-from __future__ import annotations
-
 import functools
 import threading
 from collections.abc import Mapping
@@ -17,8 +15,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from analysis.pieces.identity import FORGOTTEN
-from analysis.pieces.incident_uses import with_uses
+from analysis.pieces.identity import FORGOTTEN, with_uses
 from analysis.pieces.pieces import AFTER, BEFORE, Pieces, find_pieces, said_from
 from analysis.records import Ints
 from analysis.records import micros as _us
@@ -49,13 +46,13 @@ class _State:
     sealing: frozenset[str]
 
     @classmethod
-    def now(cls, folder: ArchivePath) -> _State:
+    def now(cls, folder: ArchivePath) -> "_State":
         """Return what holds now."""
         lines = expected_of(folder).lines_about()
         faults = frozenset((fault.what, fault.where) for fault in trouble_lately(folder).faults)
         return cls(lines, faults, frozenset(being_sealed(folder)))
 
-    def before(self, day: date) -> _State:
+    def before(self, day: date) -> "_State":
         """Return what of it concerns the days before one."""
         return replace(self, lines={name: said for name, said in self.lines.items() if _day_of(name) < day})
 
@@ -236,15 +233,11 @@ def _last_quiet(low: Ints, high: Ints, latest_us: int) -> date | None:
     `low`, `high`: of the stretches, microseconds since 1970.
     """
     since, until = low // _DAY_US + 1, high // _DAY_US  # the first and last midnight in each
-    first, last = int(since.min(initial=_FAR)), latest_us // _DAY_US
-    if first > last:
-        return None
-    inside = (since <= until) & (since <= last)
-    edges = np.zeros(last - first + 2, dtype=np.int64)
-    np.add.at(edges, since[inside] - first, 1)
-    np.add.at(edges, np.minimum(until[inside], last) + 1 - first, -1)
-    free = np.flatnonzero(np.cumsum(edges[:-1]) == 0)
-    return date(1970, 1, 1) + timedelta(days=first + int(free[-1])) if len(free) else None
+    days = np.arange(since.min(initial=_FAR), latest_us // _DAY_US + 1)
+    inside = since <= until
+    over = np.searchsorted(np.sort(until[inside]), days, side="left")
+    free = days[np.searchsorted(np.sort(since[inside]), days, side="right") == over]
+    return date(1970, 1, 1) + timedelta(days=int(free[-1])) if len(free) else None
 
 
 def _day_of(folder: str) -> date:

@@ -9,8 +9,6 @@ take from it only what is about them.
 Found from the archive's index, in vectors: nothing here reads a message.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import timedelta
@@ -20,16 +18,21 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.pieces.identity import FORGOTTEN, ONE_STRETCH, digests, named, with_ends
-from analysis.pieces.incident_uses import in_their_time, incident_uses
+from analysis.pieces.identity import (
+    FORGOTTEN,
+    ONE_STRETCH,
+    digests,
+    in_their_time,
+    incident_uses,
+    named,
+    with_ends,
+)
 from analysis.records import Ints, micros
 
 Positions = NDArray[np.intp]
 
 
-def overlaps(
-    asked: pl.DataFrame, there: pl.DataFrame, by: str, low: str = "low", high: str = "high"
-) -> pl.DataFrame:
+def overlaps(asked: pl.DataFrame, there: pl.DataFrame, by: str) -> pl.DataFrame:
     """Join two frames on a name and on stretches of time that touch.
 
     Sorted and searched, so that time and memory follow what is found: a set with a thousand wears and a
@@ -43,7 +46,7 @@ def overlaps(
     names = pl.concat([asked[by], there[by]]).rank("dense").cast(pl.Int64).to_numpy()
     of_asked, of_there = names[: asked.height], names[asked.height :]
     mine, other = _pairs(
-        (of_asked, micros(asked[low]), micros(asked[high])),
+        (of_asked, micros(asked["low"]), micros(asked["high"])),
         (of_there, micros(there["first"]), micros(there["last"])),
     )
     return pl.concat([asked[mine], there.drop(by)[other]], how="horizontal")
@@ -101,7 +104,7 @@ class Pieces:
     heard_until_us: int  # the end of the whole record, microseconds since 1970
     tallied: bool  # whether desks tally in this archive at all
 
-    def batches(self) -> Iterator[Pieces]:
+    def batches(self) -> Iterator["Pieces"]:
         """Yield the pieces a few at a time, in their order: what one reading brings in."""
         since, until = micros(self.table["since"]), micros(self.table["until"])
         rows, of_desk = self.table["rows"].to_list(), self.table["of_desk"].to_list()
@@ -121,7 +124,7 @@ class Pieces:
         if len(rows) > first:
             yield self._part(first, len(rows))
 
-    def only(self, wanted: pl.Expr) -> Pieces:
+    def only(self, wanted: pl.Expr) -> "Pieces":
         """Return the pieces of which an expression over `table` is true."""
         table = self.table.filter(wanted)
 
@@ -130,7 +133,7 @@ class Pieces:
 
         return self._with(table, mine)
 
-    def _part(self, first: int, last: int) -> Pieces:
+    def _part(self, first: int, last: int) -> "Pieces":
         def part(frame: pl.DataFrame) -> pl.DataFrame:
             # All are sorted by piece, so only the ends need a look.
             low, high = np.searchsorted(frame["piece"].to_numpy(), ends).tolist()
@@ -139,7 +142,7 @@ class Pieces:
         ends = [self.table["piece"][first], self.table["piece"][last - 1] + 1]
         return self._with(self.table[first:last], part)
 
-    def _with(self, table: pl.DataFrame, chosen: Callable[[pl.DataFrame], pl.DataFrame]) -> Pieces:
+    def _with(self, table: pl.DataFrame, chosen: Callable[[pl.DataFrame], pl.DataFrame]) -> "Pieces":
         names = ("power_ups", "sets", "incidents", "desks", "later", "setups")
         frames: dict[str, Any] = {name: chosen(getattr(self, name)) for name in names}
         return replace(self, table=table, **frames)
@@ -295,16 +298,10 @@ def _numbered(
 ) -> Pieces:
     """Give the pieces their numbers, in order of time, and gather what belongs to each."""
     spoken = desks.filter(~pl.col("later")).join(of_incidents, on=_INCIDENT)
-    spans = pl.concat(
-        [
-            power_ups.select("label", "first", "last", "rows", pl.col("set_id").alias("name")),
-            spoken.select("label", "first", "last", "rows", pl.col("incident_id").alias("name")),
-            # Only notes that were brought in afterwards: the incident has no other time.
-            of_incidents.join(spoken, on="label", how="anti")
-            .join(desks, on=_INCIDENT)
-            .select("label", "first", "last", "rows", pl.col("incident_id").alias("name")),
-        ]
-    )
+    # Only notes that were brought in afterwards: the incident has no other time.
+    alone = of_incidents.join(spoken, on="label", how="anti").join(desks, on=_INCIDENT)
+    lots = ((power_ups, "set_id"), (spoken, "incident_id"), (alone, "incident_id"))
+    spans = pl.concat([lot.select("label", "first", "last", "rows", name=name) for lot, name in lots])
     table = (
         spans.group_by("label")
         .agg(

@@ -4,8 +4,6 @@ One process works through all batches, or many take one batch each (`analysis.pi
 functions here, and both give the same tables to the bit, in the order of the pieces.
 """
 
-from __future__ import annotations
-
 import uuid
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass

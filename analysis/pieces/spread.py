@@ -5,8 +5,6 @@ many tasks, somewhere, and hand back what comes, in whatever order it comes. A t
 given to another by Dask; tasks write aside and rename, so that doing one twice does no harm.
 """
 
-from __future__ import annotations
-
 import functools
 import hashlib
 import logging

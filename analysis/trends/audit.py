@@ -3,8 +3,6 @@
 What may leave it is in `analysis.trends.cells`. Units and meanings of both are made of `columns.toml`.
 """
 
-from __future__ import annotations
-
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -21,8 +19,7 @@ from analysis.trends.false_marks import FalseMarks
 from analysis.trends.forecast_audit import ForecastLines, audited, lines_of
 from analysis.trends.ledger import Ledger
 from analysis.trends.measures import FLAGS, MONTH, PER_WEARS, every_month, rates_of, sums_by, with_never_heard
-from analysis.trends.planning import PlanningRate, planning_rates
-from analysis.trends.rest import rules_in_force, short_rests, training_of
+from analysis.trends.planning import PlanningRate, planning_rates, rules_in_force, short_rests, training_of
 from analysis.trends.sets import set_counts
 
 ALL, NOT_KNOWN = "all", "not known"

@@ -8,8 +8,6 @@ inflation factor of regression). `python -m tests.benchmarks.chance` measures ho
 holds the truth.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from datetime import date

@@ -15,11 +15,8 @@ that period is over. Rules:
 - `analysis.trends.publishing` widens ranges from which a count could be computed.
 """
 
-from __future__ import annotations
-
 import math
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from datetime import date
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import combinations
 
 import msgspec
@@ -33,7 +30,6 @@ from analysis.trends.wear_arrays import (
     PARTS,
     Period,
     Worked,
-    periods_over,
     quarter_of,
     year_of,
 )
@@ -330,10 +326,3 @@ def planning_of(worked: Worked, period: Period, quantiles: Sequence[float]) -> I
             sides = [chosen & (rate > value)] + ([chosen & (rate < value)] if quantile <= 0.5 else [])
             if all(side.sum() >= 10 and len(set(who[side])) >= 5 for side in sides):
                 yield Percentile(task=task, quantile=quantile, rate_l_min=two_figures(value))
-
-
-def unpublished(worked: Worked, today: date, known: Collection[str]) -> list[Period]:
-    """Return the periods that are over and not published yet, in the order in which they ended."""
-    if not worked:
-        return []
-    return [one for one in periods_over(int(worked.month[0]), today) if one.name not in known]

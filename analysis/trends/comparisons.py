@@ -6,8 +6,6 @@ without any difference names somebody in at most 1 of 20. What counts as an even
 needs, are our own rules.
 """
 
-from __future__ import annotations
-
 import math
 from collections import Counter
 from collections.abc import Iterator

@@ -9,8 +9,6 @@ independent wears would give, over the squares of the expected counts (variance 
 estimator).
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date

@@ -1,7 +1,5 @@
 """How good were the forecasts: what was said of the low-air warning against what happened."""
 
-from __future__ import annotations
-
 import itertools
 import math
 from collections.abc import Iterator
@@ -63,7 +61,7 @@ class ForecastLines:
     # `happened` is null where the wear ended before the warning, but after the early end.
     known: pl.DataFrame
 
-    def of(self, wears: pl.DataFrame) -> ForecastLines:
+    def of(self, wears: pl.DataFrame) -> "ForecastLines":
         """Return the forecasts of some of the ledger's wears."""
         own = pl.col("wear").is_in(_numbers_of(wears).implode())
         return ForecastLines(self.every.filter(own), self.known.filter(own))

@@ -5,8 +5,6 @@ air (`was_heard`); `set_events` what was found about a set; `forecasts` what the
 forecast of the low-air warning said when it first came down to so many minutes, and what happened.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Any, Literal
 

@@ -7,8 +7,6 @@ back, except by withdrawing its note. A withdrawn note marks nothing, nor does "
 words are our own rule.
 """
 
-from __future__ import annotations
-
 import re
 from dataclasses import dataclass
 from datetime import datetime
@@ -38,7 +36,7 @@ class Contamination:
     minutes: float | None  # None where the note has none: unknown, not 0
     decontaminated: str | None  # when, as it was written; None where nothing was written
 
-    def then(self, later: Contamination) -> Contamination:
+    def then(self, later: "Contamination") -> "Contamination":
         """Return this exposure and what a later note adds to it.
 
         A note of cleaning without minutes adds its words and its time, and no exposure. Any other adds its

@@ -4,8 +4,6 @@ A rate always has its count, its wears and its exact interval. The last months a
 `analysis.trends.prediction`; the thresholds below are our own rules.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -216,7 +214,7 @@ class WearLots:
     months: Codes  # month (UTC) of its start, counted from the first wear's
     first: int  # that month, counted from year 0
 
-    def only(self, those: slice | NDArray[np.bool_]) -> WearLots:
+    def only(self, those: slice | NDArray[np.bool_]) -> "WearLots":
         """Return it for some of the wears."""
         return WearLots(self.strata[those], self.incidents[those], self.months[those], self.first)
 

@@ -6,8 +6,6 @@ Wears of one incident are alike and so are wears of one person; counts are divid
 for it. `python -m tests.benchmarks.chance` measures how often an innocent one is named.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

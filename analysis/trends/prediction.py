@@ -6,8 +6,6 @@ removed. The limits are set so that all spans of all charts together mark a page
 it is far beyond all others. Laney's spread between months: Laney, Quality Engineering 14 (2002), from memory.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace

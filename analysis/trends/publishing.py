@@ -6,8 +6,6 @@ least: a second table of whole numbers that fits all of it is looked for, and a 
 widened. Events of one year and measure are one system, for years do not add up to anything that is published.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -27,10 +25,9 @@ from analysis.trends.cells import (
     cells_of,
     planning_of,
     printed_range,
-    unpublished,
 )
 from analysis.trends.planning import QUANTILES
-from analysis.trends.wear_arrays import FEWEST_PEOPLE, PARTS, Period, Worked, year_of
+from analysis.trends.wear_arrays import FEWEST_PEOPLE, PARTS, Period, Worked, periods_over, year_of
 
 MOST_PROTECTED = 15
 ROUNDS = 8
@@ -261,7 +258,9 @@ def due(
     worked = Worked(wears, fewest)
     known = dict(earlier)
     found: list[Published] = []
-    for whole, in_year in groupby(unpublished(worked, today, known), key=lambda one: year_of(one.first)):
+    over = periods_over(int(worked.month[0]), today) if len(worked.month) else []
+    missing = [one for one in over if one.name not in known]
+    for whole, in_year in groupby(missing, key=lambda one: year_of(one.first)):
         periods = list(in_year)
         new: dict[str, list[Cell]] = {}
         for period in periods:

@@ -3,8 +3,6 @@
 It holds pseudonyms only. The key from pseudonym to person is a file of its own that this tool never reads.
 """
 
-from __future__ import annotations
-
 import csv
 import io
 from collections.abc import Iterator

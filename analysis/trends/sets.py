@@ -1,7 +1,5 @@
 """What was found about each set: in which wears, how often, and how its battery's charge goes with time."""
 
-from __future__ import annotations
-
 from collections.abc import Collection
 
 import numpy as np

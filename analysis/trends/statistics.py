@@ -1,7 +1,5 @@
 """Rates from small counts, control limits and trends, each with its published formula."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass, replace
 from typing import NamedTuple

@@ -1,7 +1,5 @@
 """The ledger's wears as arrays, and the months, quarters and years that they are summed by."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -35,11 +33,11 @@ class Period:
         longer = (quarter_of(self.first), year_of(self.first))
         return {one.name for one in longer if one.after - one.first > self.after - self.first}
 
-    def months(self) -> list[Period]:
+    def months(self) -> list["Period"]:
         """Return its months."""
         return [month_of(number) for number in range(self.first, self.after)]
 
-    def quarters(self) -> list[Period]:
+    def quarters(self) -> list["Period"]:
         """Return its quarters."""
         return [quarter_of(number) for number in range(self.first, self.after, 3)]
 
@@ -164,6 +162,3 @@ class Worked:
             (self._codes[part][lines], self._codes[other][lines], self.who[lines]), shape
         )
         return np.bincount(at, minlength=math.prod(shape)).reshape(shape).astype(float)
-
-    def __bool__(self) -> bool:
-        return bool(len(self.month))

@@ -260,7 +260,7 @@ class _Reader:
         )
 
     def _count_uses(self, incident_id: str, at_us: int, action: str) -> None:
-        """Count the uses of a name by the rule of `analysis.pieces.incident_uses`."""
+        """Count the uses of a name by the rule of `analysis.pieces.identity`."""
         last_us = self._spoken_us.get(incident_id, at_us)
         opens = self._opens.get(incident_id, 0)
         if action in ("open", "in") and at_us - last_us > USED_AGAIN_US:

@@ -13,7 +13,7 @@ import polars as pl
 from analysis.incident import sets_of
 from analysis.pieces.archive_pieces import light_incident_piece
 from analysis.pieces.batch_messages import LightMessages
-from analysis.pieces.incident_uses import incident_id_of
+from analysis.pieces.identity import incident_id_of
 from analysis.records import Ints, micros
 from ingest.archive.store import ArchivePath
 from ingest.contract.captures import Heard, capture_line, read_capture

@@ -26,7 +26,7 @@ import polars as pl
 
 from analysis.findings.finding import lasting
 from analysis.pieces.archive_pieces import incidents_in
-from analysis.pieces.incident_uses import incident_id_of
+from analysis.pieces.identity import incident_id_of
 from dashboard.live.desk import Desk
 from dashboard.results_store import IncidentRecord
 from dashboard.review import words

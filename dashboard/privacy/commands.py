@@ -1,7 +1,5 @@
 """The verbs `wearer`, `register`, `retain` and `hold`: what is kept about one person, and for how long."""
 
-from __future__ import annotations
-
 import getpass
 import json
 from dataclasses import asdict

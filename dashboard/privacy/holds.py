@@ -4,18 +4,14 @@
 they are objects there, since a hold counts on every machine; the lock of tidying keeps two from writing.
 """
 
-from __future__ import annotations
-
 import getpass
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from analysis.pieces.archive_pieces import incidents_in
 from dashboard.access.log import LONGEST_TARGET, AccessLog, LogEntry, head, read_log
-from ingest.archive.parts import part_files, scan_parts
-from ingest.archive.reading import Archive
-from ingest.archive.retention import KINDS
 from ingest.archive.store import ArchivePath, local, place_of
 from ingest.archive.tidying import only_one
 from ingest.contract.errors import ArchiveProblem
@@ -60,7 +56,7 @@ def place_hold(archive: ArchivePath, incident_id: str, reason: str) -> None:
     with only_one(archive):
         if incident_id in holds(archive):
             raise ArchiveProblem(f"{incident_id} is under hold already; `underair hold` lists the holds")
-        if not _spoken_of(archive, incident_id):
+        if incident_id not in incidents_in(archive)["incident_id"]:
             raise ArchiveProblem(
                 f"no desk mentioned an incident {incident_id!r} in {archive}; `underair incidents` lists them"
             )
@@ -104,13 +100,3 @@ def _at_hand(archive: ArchivePath) -> Iterator[Path]:
         for path in place_of(archive).below(archive / HOLDS):
             (Path(folder) / HOLDS / path.name).write_bytes(path.read_bytes())
         yield Path(folder)
-
-
-def _spoken_of(archive: ArchivePath, incident_id: str) -> bool:
-    unsealed = Archive(archive).unsealed()
-    return any(
-        incident_id in unsealed[kind]["incident_id"]
-        or incident_id
-        in scan_parts(kind, part_files(archive, kind)).select("incident_id").unique().collect()["incident_id"]
-        for kind in KINDS
-    )

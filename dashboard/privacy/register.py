@@ -7,8 +7,6 @@ to no wear and no incident of the archive. Only the role `health` and people who
 it; every access is logged.
 """
 
-from __future__ import annotations
-
 import csv
 import io
 import secrets
@@ -22,8 +20,7 @@ from analysis.profile import Profile
 from analysis.trends.ledger import NOTED, THERMAL_CLASSES, TIME, was_heard
 from analysis.trends.naming import gone
 from analysis.trends.roster import KEPT_NAME, roster_beside, with_station_and_role
-from dashboard.trends.kept_ledger import read_table, write_table
-from dashboard.trends.wear_ledger import WearLedger
+from dashboard.trends.wear_ledger import WearLedger, read_table, write_table
 from ingest.archive.durable import append_durably, sync_folder
 from ingest.archive.reading import Archive
 from ingest.archive.store import ArchivePath, work_folder
@@ -35,15 +32,9 @@ AMOUNTS = ("under_air_min", "hard_min", "heat_dose", "silent_min", *(f"class_{c}
 _MEASURED_BY = {f"class_{number}_s": "heat_dose" for number in THERMAL_CLASSES}
 """Seconds in a class are known where the heat is."""
 LINES = pl.Schema(
-    [
-        ("wear_id", pl.String),
-        ("wearer_id", pl.String),
-        ("incident_id", pl.String),
-        ("kind", pl.String),
-        ("started", TIME),
-        *((name, pl.Float64) for name in AMOUNTS),
-        *((name, NOTED[name]) for name in ("contamination", "contaminated_min", "decontaminated")),
-    ]
+    dict.fromkeys(("wear_id", "wearer_id", "incident_id", "kind"), pl.String())
+    | {"started": TIME, **dict.fromkeys(AMOUNTS, pl.Float64())}
+    | {name: NOTED[name] for name in ("contamination", "contaminated_min", "decontaminated")}
 )
 
 

@@ -1,7 +1,5 @@
 """The words of the exposure register's page, by name; `register_words.toml` has them."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 from dashboard.words import words_beside

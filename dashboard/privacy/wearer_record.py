@@ -16,8 +16,6 @@ It holds the pseudonym that the desk used. Whose it is, only the service's own k
 never reads.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Collection, Iterator, Mapping
 from datetime import UTC, datetime, timedelta
@@ -30,7 +28,7 @@ from analysis.pieces.archive_pieces import desks_of, incident_piece
 from analysis.profile import Profile
 from analysis.tables import COLUMNS, Results, columns_csv, empty_table, formula_safe, to_csv
 from analysis.trends.comparisons import signals
-from analysis.trends.rest import short_rests
+from analysis.trends.planning import short_rests
 from analysis.trends.roster import roster_beside, with_station_and_role
 from dashboard.access.log import access_table
 from dashboard.privacy.register import by_person, update

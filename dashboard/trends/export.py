@@ -1,7 +1,5 @@
 """What is handed out of the trends, published or for inside only: as files, as ZIPs and as sheets."""
 
-from __future__ import annotations
-
 import io
 import zipfile
 from collections import deque
@@ -68,8 +66,7 @@ def inside_files(
         shown["chance"] = chance_table(measured)
     sheets = _sheets(inside_periods(made)).items()
     return shown, {
-        name: inside_html(made, period, profile, now, compared=compared, measured=measured)
-        for name, period in sheets
+        name: inside_html(made, period, profile, now, (), compared, measured) for name, period in sheets
     }
 
 

@@ -1,7 +1,5 @@
 """The plots of the trends page: measures by month with intervals and limits, work and season, forecasts."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Sequence
 from datetime import date

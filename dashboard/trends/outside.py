@@ -1,7 +1,5 @@
 """What was published, as tables, as the sheet of a month or a year, and as the page of the role `audit`."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from decimal import ROUND_CEILING, ROUND_FLOOR, Context, Decimal

@@ -6,8 +6,6 @@ one; it needs a reason and is a line of its own. Each line carries the SHA-256 o
 `underair verify` checks the chain.
 """
 
-from __future__ import annotations
-
 import fcntl
 import os
 from collections.abc import Callable, Iterator, Mapping

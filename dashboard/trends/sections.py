@@ -1,7 +1,5 @@
 """The sections of the trends page: what stands out, stations, wearers, rest, planning, sets, what is due."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from datetime import date
@@ -19,8 +17,14 @@ from analysis.trends.false_marks import FalseMarks
 from analysis.trends.ledger import THERMAL_CLASSES
 from analysis.trends.measures import AMOUNTS, EVENTS, FEWEST_WEARS_FOR_A_RATE, FLAGS, PER_WEARS, wears_of
 from analysis.trends.naming import gone
-from analysis.trends.planning import PlanningRate, minutes_to_warning, planning_rates
-from analysis.trends.rest import ShortRest, rules_in_force, training_of
+from analysis.trends.planning import (
+    PlanningRate,
+    ShortRest,
+    minutes_to_warning,
+    planning_rates,
+    rules_in_force,
+    training_of,
+)
 from analysis.trends.roster import SOON_DAYS
 from analysis.trends.sets import set_counts
 from analysis.trends.statistics import binomial_rate

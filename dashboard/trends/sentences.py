@@ -1,7 +1,5 @@
 """Sentences of the trends pages: under each plot what it shows, what stands out and why, forecasts."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -18,9 +16,8 @@ from analysis.trends.forecast_audit import FEWEST_FORECASTS, ForecastAccount
 from analysis.trends.ledger import HARD_BREATHING_L_MIN, THERMAL_CLASSES
 from analysis.trends.measures import LOGS, MEANS, Monthly
 from analysis.trends.naming import SmallestEffect
-from analysis.trends.planning import PlanningRate, minutes_to_warning
+from analysis.trends.planning import PlanningRate, ShortRest, minutes_to_warning, reached_text
 from analysis.trends.prediction import BASELINE, FEWEST_EVENTS, Predicted
-from analysis.trends.rest import ShortRest, reached_text
 from analysis.trends.statistics import MannKendall
 from dashboard.trends import words
 from dashboard.trends.words import FLAG

@@ -3,8 +3,6 @@
 A sheet of exact figures stays inside the service; `dashboard.trends.outside` makes that of what is published.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
@@ -141,7 +139,6 @@ def readme(profile_name: str, tables: Iterable[str], people: int | None = None) 
 
 MOST_SIGNALS = 6
 MOST_TASKS = 5
-NOT_MEASURED = FalseMarks()
 
 
 def inside_periods(made: Audit, year: str = "") -> list[str]:
@@ -164,14 +161,14 @@ def inside_html(
     period: str,
     profile: Profile,
     made_at: datetime,
-    others: Sequence[str] = (),
-    compared: tuple[date, Sequence[Change]] | None = None,
-    measured: FalseMarks = NOT_MEASURED,
+    others: Sequence[str],
+    compared: tuple[date, Sequence[Change]] | None,
+    measured: FalseMarks,
 ) -> str:
     """Return the sheet.
 
     - `period`, `others`: as in `summary.sheet`.
-    - `compared`: (date, changes), optional: what to say of before and after a day.
+    - `compared`: (date, changes) or None: what to say of before and after a day.
     - `measured`: how often chance alone names somebody here.
     """
     body: list[list[SheetPart]] = []

@@ -1,7 +1,5 @@
 """The data of the trends page: the kept ledger with its roster, and the choice in the address."""
 
-from __future__ import annotations
-
 import logging
 import threading
 import time
@@ -20,7 +18,7 @@ from analysis.trends.comparisons import Standing, signals
 from analysis.trends.false_marks import DRAWS, FalseMarks, false_marks
 from analysis.trends.forecast_audit import ForecastLines, lines_of
 from analysis.trends.ledger import Ledger, empty_ledger, was_heard, with_falls
-from analysis.trends.rest import ShortRest, short_rests
+from analysis.trends.planning import ShortRest, short_rests
 from analysis.trends.roster import (
     CSV_NAME,
     EQUIPMENT,
@@ -92,17 +90,15 @@ class TrendsLook:
 
 def known_of(*lots: pl.DataFrame) -> dict[str, list[str]]:
     """Return the values of each part of a choice over all lots of wears together; years newest first."""
-    found: dict[str, set[Any]] = {
-        name: {word for wears in lots for word in wears[name].drop_nulls().unique()}
-        for name in ("kind", "station", "role")
-    }
-    years = {year for wears in lots for year in wears["started"].drop_nulls().dt.year().unique()}
+    columns = ("kind", "station", "role", pl.col("started").dt.year().alias("year"), "near_miss")
+    every = pl.concat([wears.select(columns) for wears in lots], rechunk=False)
+    found = {name: every[name].drop_nulls().unique().cast(pl.String).to_list() for name in every.columns}
     return {
-        "year": [str(year) for year in sorted(years, reverse=True)],
+        "year": sorted(found["year"], reverse=True),
         "kind": [kind for kind in KINDS if kind in found["kind"]],
         "station": sorted(found["station"]),
         "role": sorted(found["role"]),
-        "near": ["only"] if any(wears["near_miss"].count() for wears in lots) else [],
+        "near": ["only"] if found["near_miss"] else [],
     }
 
 
@@ -209,7 +205,7 @@ def running_month() -> date:
     return utc_now().date().replace(day=1)
 
 
-def keeper_of(context: PageContext) -> Keeper:
+def keeper_of(context: PageContext) -> "Keeper":
     """Return the one keeper of a context's archive."""
     with _keepers_lock:
         if context.archive not in _keepers:

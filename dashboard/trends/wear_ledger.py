@@ -6,16 +6,16 @@ messages: it can be deleted at any time and is made again. The archive is cut as
 without their messages (the demo's three years) lie under ``derived/brought/``.
 """
 
-from __future__ import annotations
-
 import hashlib
+import io
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
 import msgspec
 import polars as pl
@@ -28,20 +28,112 @@ from analysis.pieces.pieces import Pieces
 from analysis.pieces.piecewise import Run
 from analysis.profile import Profile
 from analysis.services import wearers_apart
-from analysis.tables import Results
-from analysis.trends.ledger import SCHEMAS, VERSION, Ledger, coded, ledger_of, plain, was_heard
-from dashboard.trends.kept_ledger import (
-    CODED,
-    IDENTITY,
-    Kept,
-    read_kept,
-    read_tables,
-    write_kept,
-    write_table,
+from analysis.trends.ledger import (
+    NAMES,
+    SCHEMAS,
+    VERSION,
+    Ledger,
+    coded,
+    completed,
+    ledger_of,
+    plain,
+    was_heard,
 )
+from ingest.archive.durable import write_durably
 from ingest.archive.parts import is_archive
 from ingest.archive.reading import Archive
 from ingest.archive.store import ArchivePath, work_folder
+from ingest.parquet_bytes import parquet_bytes, sealed, unsealed
+
+FILE_NAME = "ledger.sealed"
+IDENTITY = ("key", "digest")
+PIECES = pl.Schema([("key", pl.String), ("digest", pl.UInt64), ("messages", pl.Int64)])
+CODED = {name: coded(pl.DataFrame(schema=schema)).schema for name, schema in SCHEMAS.items()}
+"""The tables of the ledger with their names as numbers; so they are on disk, too."""
+KEPT = {name: pl.Schema({"piece": NAMES, **schema}) for name, schema in CODED.items()}
+MOST_CHUNKS = 64
+"""So many additions, and a table is put together again: each costs its chunks, and thousands would add up."""
+_PARTS = {"pieces": PIECES, **KEPT}
+_UNREADABLE = (pl.exceptions.PolarsError, OSError, ValueError, KeyError)
+
+
+@dataclass(frozen=True)
+class Kept:
+    """Lines and the pieces that they were made from; never changed, so that a look sees a whole one."""
+
+    # As `KEPT`: each with `piece` (its key) in front.
+    tables: dict[str, pl.DataFrame]
+    pieces: pl.DataFrame  # `PIECES`
+
+    def with_piece(self, piece: dict[str, Any], lines: Ledger) -> "Kept":
+        """Return it with the lines of one more piece."""
+        tables = {}
+        for name, frame in self.tables.items():
+            marked = lines[name].with_columns(pl.lit(piece["key"], dtype=pl.String).alias("piece"))
+            tables[name] = _together(frame.vstack(coded(marked.select(frame.columns))))
+        return Kept(tables, _together(self.pieces.vstack(pl.DataFrame([piece], schema=PIECES))))
+
+    def without(self, pieces: pl.DataFrame) -> "Kept":
+        """Return it without the lines of some pieces."""
+        away = pl.col("piece").is_in(pieces["key"].implode())
+        tables = {name: frame.filter(~away) for name, frame in self.tables.items()}
+        return Kept(tables, self.pieces.join(pieces, on="key", how="anti"))
+
+
+def nothing_kept() -> Kept:
+    """Return tables without a line."""
+    tables = {name: pl.DataFrame(schema=schema) for name, schema in KEPT.items()}
+    return Kept(tables, pl.DataFrame(schema=PIECES))
+
+
+def read_kept(folder: Path) -> Kept:
+    """Read what is kept; nothing when it is missing, damaged or of another make: all is made again."""
+    try:
+        parts = msgspec.msgpack.decode(unsealed((folder / FILE_NAME).read_bytes()), type=dict[str, bytes])
+        pieces, *frames = (completed(pl.read_parquet(parts[name]), schema) for name, schema in _PARTS.items())
+    except _UNREADABLE:
+        return nothing_kept()
+    return Kept(dict(zip(KEPT, frames, strict=True)), pieces)
+
+
+def write_kept(kept: Kept, folder: Path) -> None:
+    """Write everything as one file: nobody reads the tables of one moment beside the pieces of another."""
+    folder.mkdir(parents=True, exist_ok=True)
+    parts = {"pieces": kept.pieces, **kept.tables}
+    made = {name: bytes(parquet_bytes(frame, compression="zstd")) for name, frame in parts.items()}
+    write_durably(folder / FILE_NAME, sealed(msgspec.msgpack.encode(made)))
+
+
+def read_tables(folder: Path, schemas: Mapping[str, pl.Schema]) -> dict[str, pl.DataFrame] | None:
+    """Read the tables of a folder; None when one is missing, damaged or of another make."""
+    found = {}
+    for name, schema in schemas.items():
+        frame = read_table(folder / f"{name}.parquet", schema)
+        if frame is None:
+            return None
+        found[name] = frame
+    return found
+
+
+def read_table(path: Path, schema: pl.Schema) -> pl.DataFrame | None:
+    """Read a table; None when it is not there, damaged, or of another make."""
+    try:
+        # Brought in with an earlier underair, a table has no seal, and cannot be made again.
+        kept = io.BytesIO(unsealed(path.read_bytes(), or_parquet="brought" in path.parts))
+        return completed(pl.read_parquet(kept), schema)
+    except _UNREADABLE:
+        return None
+
+
+def write_table(frame: pl.DataFrame, path: Path, mode: int = 0o666) -> None:
+    """Write a table with a seal aside, synced, and put it in its place."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    write_durably(path, sealed(parquet_bytes(frame, compression="zstd")), mode)
+
+
+def _together(frame: pl.DataFrame) -> pl.DataFrame:
+    return frame.rechunk() if frame.n_chunks() > MOST_CHUNKS else frame
+
 
 SAVED_EVERY_S = 20.0
 Progress = Callable[[int, int], None]
@@ -51,14 +143,11 @@ Progress = Callable[[int, int], None]
 class WearLedger:
     """The ledger of one archive under one profile.
 
-    - `profile`: another profile, another ledger: what is kept for one is not thrown away for the other.
-    - `analyse_messages`: in place of `analysis.incident.analyse`, for tests.
+    Another profile has another ledger: what is kept for one is not thrown away for the other.
     """
 
-    def __init__(
-        self, archive: Archive, profile: Profile, analyse_messages: Callable[..., Results] = analyse
-    ) -> None:
-        self._archive, self._profile, self._analyse = archive, profile, analyse_messages
+    def __init__(self, archive: Archive, profile: Profile) -> None:
+        self._archive, self._profile = archive, profile
         self._folder = work_folder(archive.folder) / "derived"
         self._own = self._folder / f"wears-{_key(profile)}"
         self._writing = threading.Lock()
@@ -113,7 +202,7 @@ class WearLedger:
             saved = time.monotonic()
             done, total = 0, int(due.table["rows"].sum())
             lots = [
-                _Lot(number, self._archive.folder.resolve(), batch, self._profile, self._analyse)
+                _Lot(number, self._archive.folder.resolve(), batch, self._profile)
                 for number, batch in enumerate(due.batches())
             ]
             waiting: dict[int, list[Ledger]] = {}
@@ -156,13 +245,12 @@ class _Lot:
     folder: ArchivePath
     batch: Pieces
     profile: Profile
-    analyse_messages: Callable[..., Results]
 
 
 def _work_out(lot: _Lot) -> tuple[int, list[Ledger]]:
     """Read a lot of pieces at once; return its number and the lines of each piece."""
     return lot.number, [
-        ledger_of(lot.analyse_messages(messages, lot.profile, scope=scope), messages)
+        ledger_of(analyse(messages, lot.profile, scope=scope), messages)
         for messages, scope in messages_of(lot.folder, lot.batch, bare=True)
     ]
 

@@ -1,7 +1,5 @@
 """Every word of the trends pages, by name; `words.toml` has them."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from typing import Any
 

@@ -15,7 +15,7 @@ from analysis.incident import analyse
 from analysis.pieces import pieces as finding
 from analysis.pieces.archive_pieces import incident_piece, pieces_of
 from analysis.pieces.batch_messages import messages_of
-from analysis.pieces.incident_uses import with_uses
+from analysis.pieces.identity import with_uses
 from analysis.pieces.pieces import BATCH_ROWS, find_pieces, overlaps
 from analysis.pieces.piecewise import analyse_batch
 from analysis.profile import Profile

@@ -11,7 +11,7 @@ import pytest
 from analysis.incident import analyse
 from analysis.profile import Profile, Rest, RestRule
 from analysis.trends.ledger import WEARS
-from analysis.trends.rest import rules_in_force, short_rests
+from analysis.trends.planning import rules_in_force, short_rests
 
 PROFILE = Profile.default()
 START = datetime(2031, 5, 4, 10, tzinfo=UTC)

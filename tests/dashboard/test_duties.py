@@ -17,7 +17,7 @@ from analysis.trends.audit import duties_tables
 from analysis.trends.comparisons import Signal
 from analysis.trends.ledger import WEARS
 from analysis.trends.measures import by_month
-from analysis.trends.rest import training_of
+from analysis.trends.planning import training_of
 from analysis.trends.roster import EQUIPMENT, ROSTER, BadRoster, equipment_beside, with_station_and_role
 from dashboard.trends import sections, words
 from dashboard.trends.figures import cut_off, monthly_figure, season_plots, work_plots

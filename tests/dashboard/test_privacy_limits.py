@@ -26,7 +26,7 @@ class TestPrivacy:
     def test_a_holds_reason_has_up_to_500_characters_with_the_incident(
         self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        monkeypatch.setattr("dashboard.privacy.holds._spoken_of", lambda archive, incident_id: True)
+        monkeypatch.setattr("dashboard.privacy.holds.incidents_in", lambda archive: {"incident_id": ["I-1"]})
         for reason in ("", "  ", "x" * 496):
             with pytest.raises(ArchiveProblem, match="from 1 to 495"):
                 place_hold(tmp_path, "I-1", reason)

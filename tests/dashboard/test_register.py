@@ -18,8 +18,7 @@ from analysis.trends.roster import roster_beside, with_station_and_role
 from dashboard.access.log import access_table
 from dashboard.privacy.register import LINES, PLACE, by_person, keep_before_dropping, keep_stations, update
 from dashboard.privacy.wearer_record import without_others
-from dashboard.trends.kept_ledger import write_table
-from dashboard.trends.wear_ledger import WearLedger, bring_in
+from dashboard.trends.wear_ledger import WearLedger, bring_in, write_table
 from dashboard.underair import root
 from ingest.archive.folder import create_archive
 from ingest.archive.reading import Archive

@@ -15,7 +15,7 @@ import pytest
 from analysis.profile import Profile
 from analysis.simulation.shipped_years import read_three_years
 from analysis.trends.ledger import SET_EVENTS, WEARS, Ledger, empty_ledger
-from analysis.trends.rest import short_rests
+from analysis.trends.planning import short_rests
 from dashboard.context import PageContext
 from dashboard.demo.crew import bring_in_three_years
 from dashboard.once import Once

@@ -24,9 +24,16 @@ from dashboard.context import PageContext
 from dashboard.pages import trends as trends_page
 from dashboard.rows import text_of
 from dashboard.trends import wear_ledger
-from dashboard.trends.kept_ledger import FILE_NAME, MOST_CHUNKS, nothing_kept, read_kept
 from dashboard.trends.sections import people
-from dashboard.trends.wear_ledger import WearLedger, between, bring_in
+from dashboard.trends.wear_ledger import (
+    FILE_NAME,
+    MOST_CHUNKS,
+    WearLedger,
+    between,
+    bring_in,
+    nothing_kept,
+    read_kept,
+)
 from dashboard.underair import root
 from dashboard.units import METRIC
 from ingest.archive.index import ArchiveIndex
@@ -57,6 +64,13 @@ class Counted:
         return analyse(messages, profile, **scope)
 
 
+@pytest.fixture
+def counted(monkeypatch: pytest.MonkeyPatch) -> Counted:
+    counted = Counted()
+    monkeypatch.setattr(wear_ledger, "analyse", counted)
+    return counted
+
+
 def later(heard: list[Heard], by: timedelta) -> list[Heard]:
     """The same messages received later (their payloads untouched, another listener's boot in the topic)."""
     return [
@@ -82,22 +96,20 @@ def archive(sealed: Path, tmp_path: Path) -> Archive:
     return Archive(tmp_path)
 
 
-def test_an_incident_is_worked_out_once_and_kept(archive: Archive) -> None:
-    counted = Counted()
-    ledger = WearLedger(archive, DEFAULT, counted)
+def test_an_incident_is_worked_out_once_and_kept(archive: Archive, counted: Counted) -> None:
+    ledger = WearLedger(archive, DEFAULT)
     assert ledger.update(LONG_AFTER)
     wears = ledger.tables()["wears"]
     assert wears.height == 7
     assert not ledger.update(LONG_AFTER)
-    again = WearLedger(archive, DEFAULT, counted)
+    again = WearLedger(archive, DEFAULT)
     assert not again.update(LONG_AFTER)
     assert again.tables()["wears"].equals(wears)
     assert counted.calls == 1
 
 
-def test_a_later_incident_costs_only_itself(archive: Archive) -> None:
-    counted = Counted()
-    ledger = WearLedger(archive, DEFAULT, counted)
+def test_a_later_incident_costs_only_itself(archive: Archive, counted: Counted) -> None:
+    ledger = WearLedger(archive, DEFAULT)
     ledger.update(LONG_AFTER)
     before = ledger.tables()["wears"]
     put(archive.folder, later(HEARD, timedelta(hours=5)), "second")
@@ -116,11 +128,12 @@ def test_an_incident_under_way_waits_for_its_end(archive: Archive) -> None:
     assert ledger.tables()["wears"].height == 7
 
 
-def test_messages_that_come_late_have_their_incident_worked_out_again(tmp_path: Path) -> None:
+def test_messages_that_come_late_have_their_incident_worked_out_again(
+    tmp_path: Path, counted: Counted
+) -> None:
     cut = len(HEARD) // 2
     put(tmp_path, HEARD[:cut], "half")
-    counted = Counted()
-    ledger = WearLedger(Archive(tmp_path), DEFAULT, counted)
+    ledger = WearLedger(Archive(tmp_path), DEFAULT)
     ledger.update(LONG_AFTER)
     put(tmp_path, HEARD[cut:], "rest")
     ledger.update(LONG_AFTER)

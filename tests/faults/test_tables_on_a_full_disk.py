@@ -14,7 +14,7 @@ import pytest
 from analysis.pieces.archive_pieces import pieces_of
 from analysis.pieces.piecewise import PieceTask, work
 from analysis.profile import Profile
-from dashboard.trends.kept_ledger import read_table, write_table
+from dashboard.trends.wear_ledger import read_table, write_table
 from ingest.archive.sealing import seal_messages
 from ingest.contract.frames import frames_from_heard
 from sample_logs.simulation.scenario import build_late_turn_back
