@@ -17,6 +17,7 @@ import pytest
 from analysis.pieces.archive_pieces import incidents_in
 from dashboard.privacy.holds import holds
 from dashboard.serving import Served
+from dashboard.trends.wear_ledger import FILE_NAME
 from ingest.archive import retention
 from ingest.archive.reading import Archive
 from ingest.archive.retention import Retained, retain
@@ -79,9 +80,9 @@ def test_the_audit_gives_the_same_tables_from_a_store(archive: Path, tmp_path: P
         done = within("audit", "--inside", "--copies", "0", "--archive", place_, "--out", tmp_path / name)
         assert done.exit_code == 0, (done.output, done.exception)
         tables = [path for path in (tmp_path / name).iterdir() if path.suffix in (".csv", ".parquet")]
-        tables += (work_folder(place_) / "derived").glob("wears-*/*.parquet")
+        tables += (work_folder(place_) / "derived").glob(f"wears-*/{FILE_NAME}")
         written.append({path.name: path.read_bytes() for path in tables})
-    assert {"by_part.csv", "wears.parquet", "pieces.parquet"} <= set(written[0])
+    assert {"by_part.csv", FILE_NAME} <= set(written[0])
     assert b"North" in b"".join(written[0].values())
     assert written[0] == written[1]
     after = {str(path) for path in STORE.below(archive)}
