@@ -53,7 +53,7 @@ class TableFiles:
     def __enter__(self) -> TableFiles:
         try:
             self._folder.mkdir(parents=True, exist_ok=True)
-            self._refuse_a_mixture()
+            refuse_a_mixture(self._folder, self._form)
             for name in self.paths:
                 self._open[name] = self._opened(name)
         except OSError as error:
@@ -94,14 +94,6 @@ class TableFiles:
         for severity, count in results["findings"].group_by("severity").len().iter_rows():
             self.findings[severity] = self.findings.get(severity, 0) + count
 
-    def _refuse_a_mixture(self) -> None:
-        other = "csv" if self._form == "parquet" else "parquet"
-        if any(path.with_suffix(f".{other}").exists() for path in self.paths.values()):
-            raise UnderairError(
-                f"{self._folder} holds tables as {other} already, and two runs in one folder would be taken "
-                f"for one: choose another --out, or --format {other} to replace them"
-            )
-
     def _aside(self, name: str) -> Path:
         return self.paths[name].with_suffix(f".{self._form}.part")
 
@@ -128,6 +120,16 @@ class TableFiles:
     def _problem(self, error: OSError) -> UnderairError:
         return UnderairError(
             f"cannot write the tables into {self._folder}: {system_sentence(error)}; or choose another --out"
+        )
+
+
+def refuse_a_mixture(folder: Path, form: str) -> None:
+    """Raise `UnderairError` when a folder holds result tables of the other form: two runs would be one."""
+    other = "csv" if form == "parquet" else "parquet"
+    if any((folder / f"{name}.{other}").exists() for name in TABLES):
+        raise UnderairError(
+            f"{folder} holds tables as {other} already, and two runs in one folder would be taken "
+            f"for one: choose another --out, or --format {other} to replace them"
         )
 
 

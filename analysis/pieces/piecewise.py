@@ -18,7 +18,7 @@ from analysis.pieces.batch_messages import messages_of
 from analysis.pieces.pieces import Pieces
 from analysis.profile import Profile
 from analysis.tables import TABLES, Results, empty_table
-from analysis.writing import TableFiles, handed_over
+from analysis.writing import TableFiles, handed_over, refuse_a_mixture
 from ingest.archive.store import ArchivePath
 from ingest.contract.any_error import ANY_ERROR
 from ingest.contract.errors import UnderairError
@@ -179,6 +179,7 @@ def analyse_archive(
                 files.add(analyse_batch(folder, batch, profile))
                 tell(int(batch.table["rows"].sum()))
         return Written(files.rows, files.findings)
+    refuse_a_mixture(out, form)
     with handed_over(out) as parts:
         tasks = [
             PieceTask(number, int(batch.table["rows"].sum()), folder.resolve(), batch, profile, parts)

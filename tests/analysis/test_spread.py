@@ -224,6 +224,15 @@ def test_what_another_worker_wrote_and_this_one_cannot_see_is_said(archive: Path
     assert not list(tmp_path.iterdir())
 
 
+def test_tables_of_two_runs_are_not_mixed_in_one_folder(archive: Path, tmp_path: Path) -> None:
+    """Many workers wrote Parquet beside the CSV files of another run; one process refused."""
+    (tmp_path / "wears.csv").touch()
+    for run in (None, one_by_one):
+        with pytest.raises(UnderairError, match=r"holds tables as csv already.*--format csv to replace them"):
+            analyse_archive(archive, PROFILE, tmp_path, "parquet", {}, run)
+        assert [path.name for path in tmp_path.iterdir()] == ["wears.csv"]
+
+
 def test_an_archive_that_a_worker_does_not_see_gives_no_empty_tables(archive: Path, tmp_path: Path) -> None:
     """The folder is there and nothing is mounted on it: said, instead of nought wears."""
     own, out = tmp_path / "archive", tmp_path / "out"
