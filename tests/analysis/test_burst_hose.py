@@ -76,3 +76,41 @@ def test_the_filter_follows_a_big_loss_within_three_readings(log: Any, see: Any)
     bursts(log, 1500.0, (405, 415), "silent", 1)
     (row,) = see(OPENED_S + 415 + 8.06).rows
     assert 900.0 < row.rate_l_min < 2000.0
+
+
+@pytest.mark.parametrize("unheard_s", [0, 20])
+@pytest.mark.parametrize("every_s", [2, 5, 10, 15])
+@pytest.mark.parametrize("l_min", [900.0, 1400.0, 2000.0])
+def test_a_row_that_waits_for_more_readings_shows_the_worse_number(
+    log: Any, see: Any, l_min: float, every_s: int, unheard_s: int
+) -> None:
+    """At 109 bar, 16 s before the cylinder was empty, it read "160 bar, low air 4 min, turn back soon"."""
+    bar = bursts(log, l_min, (BURSTS_S - 17, BURSTS_S - 17 + unheard_s), "silent", every_s)
+    empty_s = len(bar)
+    heard = [s for s in range(0, empty_s, every_s) if not BURSTS_S - 17 <= s < BURSTS_S - 17 + unheard_s]
+    for second in range(BURSTS_S + 2, empty_s):
+        (row,) = see(OPENED_S + second + 0.06).rows
+        before, last = [one for one in heard if one <= second][-2:]
+        assert row.pressure_bar <= round(bar[last]), second
+        fell_l_min = (bar[before] - bar[last]) * 6.8 / (last - before) * 60.0
+        if last > BURSTS_S + every_s or fell_l_min > l_min / 2.0:
+            assert row.attention == "losing_air", second
+            assert row.losing_min * 60.0 <= 2.5 * (empty_s - last) + 2.0, second
+
+
+@pytest.mark.parametrize("every_s", [1, 2])
+def test_a_slip_of_a_quick_set_is_no_loss_of_air_but_its_reading_is_shown(
+    log: Any, see: Any, every_s: int
+) -> None:
+    one = log.talker("S-1")
+    one.set_up(0)
+    log.desk().say(1, "tally", action="in", incident_id="I-1", wearer_id="W-1", set_id="S-1")
+    for second in range(0, 302, every_s):
+        bar = 290.0 - 0.1 * second - 70.0 * (second == 300)
+        one.say(60 + second, "pressure", pressure_bar=float(round(bar)))
+    (row,) = see(360.06).rows
+    assert (row.pressure_bar, row.losing_min) == (190.0, None)
+    assert row.low_air is not None
+    one.say(363, "pressure", pressure_bar=260.0)
+    (row,) = see(363.06).rows
+    assert (row.pressure_bar, row.losing_min) == (260.0, None)
