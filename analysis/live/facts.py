@@ -87,7 +87,7 @@ def row_of(inside: Inside, now_s: float, words: DeskWords, alarms: dict[str, flo
             low_air = _no_later(low_air, (bar - live_set.low_air_bar) / bar_min)
             if inside.moment is not None and inside.moment.leave_bar is not None:
                 leave = _no_later(leave, (bar - inside.moment.leave_bar) / bar_min)
-        if losing_min is not None and not heard:  # the loss goes on unheard
+        if losing_min is not None:  # the loss goes on until the next reading
             losing_min = max(losing_min - (now_s - fall[-1][0]) / 60.0, 0.0)
         if heard:
             turn_back = inside.ahead(now_s, low_air, leave)

@@ -12,7 +12,7 @@ import numpy as np
 
 from analysis.air.gas import Cylinder, free_air_l
 from analysis.live.last_heard import PLANNING_C, minutes_ahead, outlook_at
-from analysis.live.outlook import LATEST_S, Outlook, look_ahead
+from analysis.live.outlook import LATEST_S, Outlook, escapes, look_ahead
 from analysis.live.rows import Interval
 from analysis.live.set_now import SetNow
 from analysis.live.voice import believed
@@ -69,20 +69,17 @@ class Inside:
     put_down_us: int | None = None  # since when its open set has used no air, after the word out
     doubtful: tuple[str, ...] = ()  # other sets under air that its wearer is tallied in with
 
-    def reading(self, now_us: int, *, undecided: bool = False) -> tuple[int, float] | None:
-        """Return the newest reading of this entry, (moment, bar).
+    def reading(self, now_us: int) -> tuple[int, float] | None:
+        """Return the newest reading of this entry, (moment, bar); see `fallen`.
 
-        Never one of another wearer of the set, or one that jumped above those that the figures use. One that
-        jumped below them and may still come back only if `undecided`.
+        Never one of another wearer of the set, or one that jumped above those that the figures use.
         """
         if self.known_until_us is not None:
-            if not self.entry.wears:
-                return None
-            return self.entry.wears[-1].last_kept
-        newest = self.live_set.reading(now_us, undecided=undecided)
+            return self.entry.wears[-1].last_kept if self.entry.wears else None
+        wear, fallen = self.wear, self.fallen()
+        newest = fallen[-1] if wear is not None and fallen else self.live_set.reading(now_us)
         if newest is None or newest[0] <= self.known_from_us:
             return None
-        wear = self.wear
         if wear is not None and newest[1] - wear.last_kept[1] > SPIKE_BAR:
             return wear.last_kept
         return newest
@@ -132,16 +129,22 @@ class Inside:
         ]
         return min(lows)[::-1] if lows else None
 
-    def fallen_bar(self, now_us: int) -> float:
-        """Return the newest reading, bar, though the next may undo it; infinite with its valve shut."""
-        wear, newest = self.known_wear, self.reading(now_us, undecided=True)
-        if wear is None or newest is None or newest[0] - wear.ended_us >= GOES_ON_US:
-            return math.inf
-        least_bar, channel = OPEN_ABOVE_BAR, wear.power_up.channels["pressure"]
+    def fallen(self) -> list[tuple[int, float]]:
+        """Return the newest readings, (moment, bar), that later ones may undo; none with its valve shut.
+
+        Until the rules decide, the worse counts: it may be a slip of the sensor or a burst hose.
+        """
+        wear, newest_us = self.known_wear, self.live_set.heard.reading_us
+        if wear is None or newest_us is None or self.known_until_us is not None:
+            return []
+        found = self.live_set.after(wear.ended_us) if newest_us - wear.ended_us < GOES_ON_US else []
+        if not found:
+            return []
         if wear.ended_how in ENDED.values():
-            after = channel.numbers["pressure_bar"][channel.at_us.searchsorted(wear.ended_us, side="right") :]
-            least_bar = max(least_bar, float(after.min(initial=math.inf)) + CHANGED_RISE_BAR)
-        return newest[1] if newest[1] > least_bar else math.inf
+            opens = found[-1][1] > max(OPEN_ABOVE_BAR, min(bar for _, bar in found) + CHANGED_RISE_BAR)
+        else:
+            opens = found[-1][1] > OPEN_ABOVE_BAR or escapes([wear.last_kept, *found])
+        return found if opens else []
 
     @property
     def looked_for(self) -> bool:
@@ -211,7 +214,8 @@ class Inside:
         moment = self.moment
         leave_bar = moment.leave_bar if moment is not None and moment.at_us is None else None
         is_over, over = self.wear is None, live_set.over
-        least_bar = self.fallen_bar(round(now_s * 1e6))
+        fallen = self.fallen()
+        least_bar = fallen[-1][1] if fallen else math.inf
         made_of = wear.wear_id, round(now_s * 1e6), leave_bar, least_bar
         if is_over and over is not None and over[0] == made_of and len(wear.seq) <= over[1]:
             return over[2]
@@ -292,7 +296,10 @@ class Inside:
         return tuple(charge.entry_us * 1e-6 + each_s for each_s in after_s)
 
     def recent(self) -> list[tuple[float, float]]:
-        """Return the latest readings that moved and the one before, (seconds since 1970, bar)."""
+        """Return the latest readings that moved and the one before, (seconds since 1970, bar).
+
+        Those that later ones may undo are among them, unless a valve that is shut falls so fast.
+        """
         wear = self.wear
         if wear is None:
             return []
@@ -300,6 +307,12 @@ class Inside:
         one = unbroken(wear)
         at_us = np.concatenate([part.at_us[part.kept] for part in one])
         bar = np.concatenate([part.pressure_bar[part.kept] for part in one])
+        fallen = self.fallen()
+        if fallen and escapes([wear.last_kept, *fallen]):
+            at_us, bar = (
+                np.append(at_us, [one[0] for one in fallen]),
+                np.append(bar, [one[1] for one in fallen]),
+            )
         hung_us = self.live_set.follower.hung_us
         if hung_us is not None:
             moved = (at_us <= hung_us[0]) | (at_us >= hung_us[1])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -14,6 +15,7 @@ from analysis.air.forecast import EARLY_END_ONLY_S, of_another_pressure
 from analysis.live.rows import FanPoint, IfHardest, Interval
 from analysis.profile import Profile
 from analysis.records import Floats
+from analysis.wears.valve import HOSE_FALLS_BAR_S, UNBREATHABLE_L_S
 from analysis.wears.wears import USUAL_CYLINDER
 
 FAN_LEVELS = 4  # pressures down to the warning, and including it, at which the fan is drawn
@@ -148,6 +150,17 @@ def gauge_step_bar(bar: Floats) -> float:
     return max(STEP_BAR, float(moved.min())) if 0 < len(moved) < len(changes) else STEP_BAR
 
 
+def escapes(readings: Sequence[tuple[int, float]]) -> bool:
+    """Return whether a fall may be the cylinder's: the hose's, when a valve is shut, is faster.
+
+    `readings`: sequence of (int, float): microseconds and bar, in order of time.
+    """
+    return all(
+        before[1] - after[1] <= HOSE_FALLS_BAR_S * (after[0] - before[0]) * 1e-6
+        for before, after in pairwise(readings)
+    )
+
+
 def minutes_to_empty(
     readings: Sequence[tuple[float, float]],
     volume_l: float | None,
@@ -166,18 +179,23 @@ def minutes_to_empty(
     Our own rule: nominal litres (volume x fall), one gauge step taken off for the
     limit (not for the minutes), over the shortest window of at
     least `free_flow_s` that ends with the last reading. Over a gap this is a mean: at least so much is lost.
+    If it fell faster than anybody breathes since the reading before, the minutes are at that fall.
     """
     if not readings or readings[-1][1] <= EMPTY_BAR:
         return None
     last_s, last_bar = readings[-1]
+    litres = volume_l or USUAL_CYLINDER.total_l
     for at_s, bar in reversed(readings):
         window_s = last_s - at_s
         if window_s < profile.air.free_flow_s:
             continue
         sure_bar_min = (bar - last_bar - step_bar) / window_s * 60.0
-        if sure_bar_min * (volume_l or USUAL_CYLINDER.total_l) < profile.air.free_flow_l_min:
+        if sure_bar_min * litres < profile.air.free_flow_l_min:
             if step_bar > STEP_BAR:
                 continue  # a coarse gauge shows a loss only over some of its steps
             return None
-        return (last_bar - EMPTY_BAR) * window_s / (bar - last_bar) / 60.0
+        took_s, fell_bar = last_s - readings[-2][0], readings[-2][1] - last_bar
+        if (fell_bar - step_bar) * litres <= UNBREATHABLE_L_S * took_s:
+            took_s, fell_bar = window_s, bar - last_bar
+        return (last_bar - EMPTY_BAR) * min(took_s / fell_bar, window_s / (bar - last_bar)) / 60.0
     return None

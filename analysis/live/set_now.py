@@ -103,11 +103,21 @@ class SetNow:
     def _channels(self, kind: str) -> list[Channel]:
         return [one.channels[kind] for one in self.power_ups if kind in one.channels]
 
-    def reading(self, now_us: int, *, undecided: bool = False) -> tuple[int, float] | None:
-        """Return the newest reading, (moment, bar).
+    def after(self, at_us: int) -> list[tuple[int, float]]:
+        """Return the readings after a moment that are of now and believed: (moment, bar), by power-up."""
+        found: list[tuple[int, float]] = []
+        for power_up in self.power_ups:
+            if (channel := power_up.channels.get("pressure")) is not None:
+                late = slice(int(channel.at_us.searchsorted(at_us, side="right")), None)
+                live = ~channel.retained[late]
+                if power_up.too_high is not None:
+                    live &= ~power_up.too_high[late]
+                bar = channel.numbers["pressure_bar"][late][live]
+                found += zip(channel.at_us[late][live].tolist(), bar.tolist(), strict=True)
+        return found
 
-        A leap that may still come back is passed over, unless `undecided`.
-        """
+    def reading(self, now_us: int) -> tuple[int, float] | None:
+        """Return the newest reading, (moment, bar); a leap that may still come back is passed over."""
         newest: tuple[int, float] | None = None
         for power_up in self.power_ups:
             if (channel := power_up.channels.get("pressure")) is None:
@@ -118,10 +128,8 @@ class SetNow:
             at_us = channel.at_us[-LAST_INTERVALS:][live]
             bar = channel.numbers["pressure_bar"][-LAST_INTERVALS:][live]
             if len(at_us) and (newest is None or int(at_us[-1]) > newest[0]):
-                if not undecided:
-                    kept = ~spikes((at_us - at_us[0]) * 1e-6, bar, (now_us - int(at_us[0])) * 1e-6)
-                    at_us, bar = at_us[kept], bar[kept]
-                newest = int(at_us[-1]), float(bar[-1])
+                kept = ~spikes((at_us - at_us[0]) * 1e-6, bar, (now_us - int(at_us[0])) * 1e-6)
+                newest = int(at_us[kept][-1]), float(bar[kept][-1])
         return newest
 
     @property

@@ -11,18 +11,20 @@ import numpy as np
 import pytest
 
 from analysis.profile import Profile
-from tests.benchmarks.real_wears import emptied
+from tests.benchmarks.real_wears import UNTIL_BAR, emptied
 
 OPENED_S, BURSTS_S, LOW_BAR = 60, 400, 55.0
 HARD_L_MIN = Profile.default().forecast.hard_l_min
 UNHEARD = ["silent", "restarted", "dropped out"]
 
 
-def bursts(log: Any, l_min: float, unheard: tuple[int, int], how: str, every_s: int) -> Any:
+def bursts(
+    log: Any, l_min: float, unheard: tuple[int, int], how: str, every_s: int, until_bar: float = UNTIL_BAR
+) -> Any:
     """Tell 48 L/min, then a loss, and what keeps it from being heard at first; return the true pressures."""
     flow = np.full(BURSTS_S + 400, 48.0 / 60.0)
     flow[BURSTS_S:] = l_min / 60.0
-    _, bar, _ = emptied(flow, 6.8)
+    _, bar, _ = emptied(flow, 6.8, until_bar)
     one = log.talker("S-1")
     two = log.talker("S-1", 2) if how == "restarted" else one
     one.set_up(0)
@@ -85,8 +87,8 @@ def test_a_row_that_waits_for_more_readings_shows_the_worse_number(
     log: Any, see: Any, l_min: float, every_s: int, unheard_s: int
 ) -> None:
     """At 109 bar, 16 s before the cylinder was empty, it read "160 bar, low air 4 min, turn back soon"."""
-    bar = bursts(log, l_min, (BURSTS_S - 17, BURSTS_S - 17 + unheard_s), "silent", every_s)
-    empty_s = len(bar)
+    bar = bursts(log, l_min, (BURSTS_S - 17, BURSTS_S - 17 + unheard_s), "silent", every_s, 5.5)
+    empty_s = len(bar) - 1
     heard = [s for s in range(0, empty_s, every_s) if not BURSTS_S - 17 <= s < BURSTS_S - 17 + unheard_s]
     for second in range(BURSTS_S + 2, empty_s):
         (row,) = see(OPENED_S + second + 0.06).rows

@@ -224,13 +224,13 @@ class TestFigures:
         assert found.low_air is not None
         assert found.low_air.low == found.low_air.high == one.planned_min(200.0, found.low_air_bar)
 
-    def test_a_fall_faster_than_breathing_is_losing_air_and_goes_on_in_silence(self) -> None:
+    def test_a_fall_faster_than_breathing_is_losing_air_and_goes_on_until_the_next_reading(self) -> None:
         def losing_min(now_s: float) -> float | None:
             falling = wear([(float(at_s), 300.0 - 3.0 * at_s) for at_s in range(61)], "not heard")
             return row(now_s, inside(now_s, falling)).losing_min
 
         # 115 bar above an empty cylinder, 3 bar a second.
-        assert losing_min(61.0) == pytest.approx(115.0 / 180.0)
+        assert losing_min(61.0) == pytest.approx(115.0 / 180.0 - 1.0 / 60.0)
         assert losing_min(84.0) == pytest.approx(115.0 / 180.0 - 24.0 / 60.0)
         assert losing_min(600.0) == 0.0
 
