@@ -4,6 +4,7 @@ Everything is done under ``underair/check/{token}/`` with messages of our own, a
 What a crash of the broker itself can lose cannot be tried from outside: see the example configuration.
 """
 
+import contextlib
 import secrets
 import threading
 import time
@@ -121,7 +122,7 @@ class _Trials:
         self, publisher: Publisher, login: Login, mqtt5: bool, tell: Callable[[Trial], object]
     ) -> None:
         self._listening_as = partial(_Listening, address=publisher.address, login=login, mqtt5=mqtt5)
-        self._forget = partial(end_session, publisher.address, login, mqtt5=False)
+        self._login = login
         self._publisher = publisher
         self._tell = tell
         token = secrets.token_hex(4)
@@ -148,6 +149,10 @@ class _Trials:
         if passed:
             self._try_absence(messages)
         self._forget(self._name)
+
+    def _forget(self, name: str) -> None:
+        with contextlib.suppress(BrokerProblem):  # what was found counts
+            end_session(self._publisher.address, self._login, name, _TIMEOUT_S, mqtt5=False)
 
     def _found(self, name: str, well: bool, when_well: str, else_: str) -> None:
         self.findings.append(Trial(name, well, when_well if well else else_))

@@ -159,7 +159,7 @@ def session(expiry_s: int, *, mqtt5: bool) -> dict[str, Any]:
 
 
 def end_session(
-    address: BrokerAddress, login: Login, client_id: str, within_s: float = CONNECT_TIMEOUT_S, *, mqtt5: bool
+    address: BrokerAddress, login: Login, client_id: str, within_s: float, *, mqtt5: bool
 ) -> None:
     """Have a broker drop a session: a connection under its id with a clean start does it (MQTT 3.1.1 and 5).
 
@@ -247,7 +247,7 @@ class Connection:
         self._client.on_connect = self._on_connect
         self._client.on_disconnect = self._on_disconnect
 
-    def connect(self, within_s: float = CONNECT_TIMEOUT_S, **how: Any) -> None:
+    def connect(self, within_s: float, **how: Any) -> None:
         """Connect, `how` being given to `Client.connect`; `BrokerProblem` says why it cannot be done."""
         try:
             if self._tls is not None:
@@ -306,7 +306,7 @@ class Publisher(Connection):
         self._client.on_publish = self._on_publish
         self._client.reconnect_delay_set(1, 10)
         self._client.connect_timeout = CONNECT_TIMEOUT_S
-        self.connect()
+        self.connect(CONNECT_TIMEOUT_S)
 
     def publish(self, topic: str, payload: bytes, retain: bool = False, timeout_s: float = 60.0) -> None:
         """Publish one message at QoS 1, once the window has room; `BrokerProblem` after `timeout_s`."""

@@ -142,6 +142,19 @@ def test_check_broker_says_when_the_second_connection_is_not_answered(
         broker_check.check_broker(url)
 
 
+def test_check_broker_says_what_it_found_where_it_cannot_clear_away_in_the_end() -> None:
+    """A broker that lets nobody have two connections is the one that it must report."""
+    welcomes = [WELCOME, WELCOME]
+    answers = {
+        CONNECT: lambda _: welcomes.pop() if welcomes else b"\x20\x02\x00\x05",
+        SUBSCRIBE: lambda body: b"\x90\x03" + body[:2] + b"\x01",
+        PUBLISH: acknowledged,
+    }
+    with broker_that_answers(answers) as url:
+        (found,) = broker_check.check_broker(url)
+    assert (found.name, found.well) == ("delivery", False)
+
+
 @pytest.mark.parametrize(
     ("url", "error", "said"),
     [
