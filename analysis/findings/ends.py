@@ -67,19 +67,22 @@ def give_not_due(entries: Sequence[Entry], examined: Sequence[Examined]) -> None
     """Give every entry the last moment at which turn-back was not due, if a silence or a hang followed."""
     hung = {one.wear.wear_id: one.hung_us for one in examined}
     for entry in entries:
-        entry.not_due_us = _not_due_us(entry, entries, hung)
+        entry.not_due_us, by = _not_due(entry, entries, hung)
+        entry.not_due_by = "" if by is entry or by is None else by.wearer_id or by.set_ids[-1]
 
 
-def _not_due_us(
+def _not_due(
     entry: Entry, entries: Sequence[Entry], hung: Mapping[str, list[tuple[int, int]]]
-) -> int | None:
-    """Return the last moment at which the team's turn-back was not due, if a silence or a hang followed.
+) -> tuple[int | None, Entry | None]:
+    """Return the last moment at which the team's turn-back was not due, and of whom nothing was known then.
 
-    What a member may have reached in a silence counts like a reading: the team turns with its lowest member.
+    Neither if no silence and no hang followed. What a member may have reached in a silence counts like a
+    reading: the team turns with its lowest member.
     """
-    due_us, reached = entry.team_turn_back_us, []
+    due_us = entry.team_turn_back_us
     if due_us is None:
-        return None
+        return None, None
+    reached: list[tuple[int, Entry | None]] = []
     since_us, until_us = entry.span_of(0)[0], entry.until_us
     for one in entries:
         together_us = entry.together_since(one, due_us)
@@ -95,12 +98,13 @@ def _not_due_us(
             ):
                 hung_us = [span for wear in charge.wears for span in hung[wear.wear_id]]
                 first_us = charge.unseen_since(moment.at_us, one.gauges, began_us, hung_us) or moment.at_us
-                reached.append(max(first_us, together_us))
+                reached.append((max(first_us, together_us), one))
             began_us = charge.wears[-1].ended_us if charge.wears else began_us
         if one.as_last_heard is not None and since_us <= one.as_last_heard[1] <= until_us:
-            reached.append(one.as_last_heard[0])
-    first_us = max(min(reached, default=due_us), entry.entered_us)
-    return first_us if first_us < due_us else None
+            reached.append((one.as_last_heard[0], one))
+    first_us, by = min(reached, key=lambda one: one[0], default=(due_us, None))
+    first_us = max(first_us, entry.entered_us)
+    return (first_us, by) if first_us < due_us else (None, None)
 
 
 def _last_spoken(entries: Sequence[Entry], gauges: Sequence[VoiceGauge]) -> dict[str, int]:

@@ -237,9 +237,10 @@ def _due(entry: Entry, gauge: VoiceGauge | None, due_us: int, context: Context) 
         return f"{said} by a gauge read by voice ({gauge.pressure_bar:.0f} bar)"
     wear = entry.wear_at(due_us)
     if entry.own_turn_back_us == due_us:
-        return (
-            f"{said} by this wearer's own gauge ({'' if wear is None else f'{wear.bar_at(due_us):.0f} bar'})"
-        )
+        gauged = f"this wearer's own gauge ({'' if wear is None else f'{wear.bar_at(due_us):.0f} bar'})"
+        if entry.not_due_by:
+            said += f" for the team, because nothing was known of {entry.not_due_by};"
+        return f"{said} by {gauged}{f' at {clock(due_us)}' if entry.not_due_by else ''}"
     own = entry.own_turn_back_us
     when = "it was never due" if own is None else f"it was due at {clock(own)}"
     if wear is None and own is None:

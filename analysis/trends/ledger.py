@@ -5,6 +5,7 @@ air (`was_heard`); `set_events` what was found about a set; `forecasts` what the
 forecast of the low-air warning said when it first came down to so many minutes, and what happened.
 """
 
+import re
 from collections.abc import Mapping
 from typing import Any, Literal
 
@@ -14,7 +15,7 @@ import polars.selectors as cs
 from analysis.services import told_apart
 from analysis.trends.marks import MARKS, marks_of
 
-VERSION = 8
+VERSION = 9
 """Of the meaning of the columns: a ledger of another version is rebuilt."""
 HARD_BREATHING_L_MIN = 60.0
 """Above the band that marine training calls heavy work (40 to 60 L/min, marinegyaan.com)."""
@@ -24,8 +25,13 @@ THERMAL_CLASSES = (1, 2, 3, 4)
 FORECAST_MINUTES = (5, 10, 15, 20, 30)
 """How far ahead forecasts are looked at, once a wear each: when the median first came down to so many."""
 SET_CODES = ("readings_stuck", "clock_wrong", "clock_stepped", "battery_refused", "battery_low_at_start")
-DRILL_WORDS, TRAINING_WORDS = ("drill", "exercise"), ("training", "course")
-"""In an incident's type or name, as the desk wrote it; anything else is an incident. Our own rule."""
+KIND_WORDS = {
+    **dict.fromkeys(("drill", "drills", "exercise", "exercises"), "drill"),
+    **dict.fromkeys(("training", "trainings", "course", "courses"), "training"),
+}
+"""What an incident's type or name, as the desk wrote it, calls the thing; all else is an incident. Our own
+rule."""
+_WHERE = re.compile(r"[,;:(/]| - |\b(?:at|in|on|of|with|for|near|by|from|to|no|nr)\b")
 LEAST_FALL_BAR = 10.0
 """A fall between two wears below this is cooling, or the gauge. Our own rule."""
 MOST_FALL_PART = 0.3
@@ -113,18 +119,22 @@ def was_heard() -> pl.Expr:
     return pl.col("under_air_min").is_not_null() | pl.col("started").is_null()
 
 
-def kind_of(words: str) -> str:
-    """Return incident, drill or training from the desk's words.
+def kind_of(*words: str | None) -> str:
+    """Return incident, drill or training from the desk's words, such as type and name.
+
+    What a thing is, its last word says, before any comma or "at", "in", "of" and the like: a fire at a
+    training centre is none.
 
     Examples
     --------
-    >>> kind_of("Building fire"), kind_of("radio drill"), kind_of("Training, hot house")
+    >>> kind_of("Building fire"), kind_of("radio drill 3"), kind_of("Training, hot house")
     ('incident', 'drill', 'training')
+    >>> kind_of("drilling rig fire"), kind_of("fire at training centre", "Training ground")
+    ('incident', 'incident')
     """
-    lower = words.lower()
-    if any(word in lower for word in TRAINING_WORDS):
-        return "training"
-    return "drill" if any(word in lower for word in DRILL_WORDS) else "incident"
+    heads = [re.findall(r"[^\W\d_]+", _WHERE.split(text.lower(), maxsplit=1)[0]) for text in words if text]
+    kinds = {KIND_WORDS[head[-1]] for head in heads if head and head[-1] in KIND_WORDS}
+    return "training" if "training" in kinds else "drill" if kinds else "incident"
 
 
 def falls_between_wears(wears: pl.DataFrame) -> pl.DataFrame:
@@ -291,9 +301,8 @@ def _tasks(found: pl.DataFrame) -> pl.Series:
 def _kinds(wears: pl.DataFrame, incidents: pl.DataFrame) -> pl.Series:
     said: dict[str, str] = {}
     for row in incidents.sort("received").select("incident_id", "type", "name").iter_rows(named=True):
-        words = f"{row['type'] or ''} {row['name'] or ''}".strip()
-        if words:
-            said[row["incident_id"]] = kind_of(words)
+        if row["type"] or row["name"]:
+            said[row["incident_id"]] = kind_of(row["type"], row["name"])
     kinds = [said.get(incident, "incident") if incident else None for incident in wears["incident_id"]]
     return pl.Series("kind", kinds, dtype=pl.String)
 

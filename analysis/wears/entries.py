@@ -61,6 +61,7 @@ class Entry:
     unheard_apart_s: float = 0.0
     # From there, too: the last moment at which turn-back was not due yet, if a silence followed.
     not_due_us: int | None = None
+    not_due_by: str = ""  # of whom nothing was known then, if it is another member of the team
     # For somebody who fell silent for good above turn-back, from `analysis.live.last_heard`: when they were
     # last heard, and the early end of the forecast of that moment.
     as_last_heard: tuple[int, int] | None = None

@@ -409,7 +409,9 @@ def change_lead(found: Sequence[Change], since: date) -> str:
     """Return the sentence above the table."""
     if not found:
         return words.CHANGE_TOO_FEW.format(since=since)
-    return words.CHANGE_LEAD.format(since=since, before=found[0].wears_before, after=found[0].wears_after)
+    # A row may leave out wears of which it knows nothing, such as an exit that nobody heard.
+    before, after = (max(getattr(one, name) for one in found) for name in ("wears_before", "wears_after"))
+    return words.CHANGE_LEAD.format(since=since, before=before, after=after)
 
 
 def before_after(wears: pl.DataFrame, choice: Choice, found: Sequence[Change]) -> Any:

@@ -180,6 +180,28 @@ def test_a_drill_is_known_by_the_desks_words() -> None:
     assert kind_of("training, hot house drill") == "training"
 
 
+@pytest.mark.parametrize(
+    ("words", "kind"),
+    [
+        (("drilling rig fire",), "incident"),
+        (("fire at training centre",), "incident"),
+        (("training ground fire",), "incident"),
+        (("Golf course",), "training"),  # what the words cannot tell apart
+        (("building fire", "Training centre, Quay 7"), "incident"),
+        (("building fire", "Drill 4"), "drill"),
+        ((None, "hot-house training"), "training"),
+        (("exercise in the yard", None), "drill"),
+        (("2nd drill", ""), "drill"),
+        (("drill no. 4",), "drill"),
+        (("at",), "incident"),
+        ((None, None), "incident"),
+    ],
+)
+def test_a_thing_is_what_its_last_word_says(words: tuple[str | None, ...], kind: str) -> None:
+    """A fire at a training centre counted as training, one on a drilling rig as a drill."""
+    assert kind_of(*words) == kind
+
+
 def test_a_wear_that_nobody_tallied_has_neither_kind_nor_task() -> None:
     (row,) = wears_of(results_of_one_wear([40.0], incident_id=None)).to_dicts()
     assert (row["kind"], row["task"]) == (None, None)

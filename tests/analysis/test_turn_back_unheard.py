@@ -267,3 +267,16 @@ def test_a_gauge_that_moves_again_below_turn_back_was_due_at_any_time_of_the_han
     assert row["turn_back_at"] == 900
     assert row["turn_back_not_before"] == pytest.approx(300, abs=5)
     assert any("fell due between 10:0" in one["statement"] for one in found)
+
+
+def test_a_moment_that_is_uncertain_by_a_silent_member_names_that_member(log: Any) -> None:
+    """It said "fell due between … by this wearer's own gauge" of a wearer who was heard all the time."""
+    for number, silent, bar_s in ((1, (900.0, 1500.0), 0.1), (2, (0.0, 0.0), 0.096)):
+        one, desk = log.talker(f"S-{number}"), log.desk(f"D-{number}")
+        one.set_up(0)
+        desk.say(10, "tally", action="in", **{**WHO, "set_id": f"S-{number}", "wearer_id": f"W-{number}"})
+        one.breathe(20, 1680, bar_s=bar_s, silent=silent)
+    found = analyse(log.frames(), PROFILE)["findings"].filter(pl.col("code") == "turned_back_late")
+    (said,) = (one["statement"] for one in found.to_dicts() if one["set_id"] == "S-2")
+    assert "turn-back fell due between 10:14:59 UTC and 10:21:3" in said
+    assert "for the team, because nothing was known of W-1; by this wearer's own gauge (17" in said

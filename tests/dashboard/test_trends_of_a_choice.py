@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import threading
 from collections.abc import Callable
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +14,7 @@ import pytest
 
 from analysis.profile import Profile
 from analysis.simulation.shipped_years import read_three_years
+from analysis.trends.before_after import Change
 from analysis.trends.ledger import SET_EVENTS, WEARS, Ledger, empty_ledger
 from analysis.trends.planning import short_rests
 from dashboard.context import PageContext
@@ -251,3 +252,13 @@ def test_a_rest_before_a_drill_is_judged_by_the_incident_before_it() -> None:
     assert [one.wear_id for one in rests_in(look, drills, rest)] == ["W-1/2"]
     incidents = chosen(wears, Choice(kind="incident"))
     assert rests_in(look, incidents, rest) == []
+
+
+def test_before_and_after_count_all_wears_although_a_row_leaves_some_out() -> None:
+    """It said 545 and 526 wears of 549 and 533: those whose exit was heard."""
+    of = {"before": 1.0, "after": 1.0, "ratio": 1.0, "low": 0.5, "high": 2.0, "season": False}
+    found = [Change("low_air_exit", 545, 526, **of), Change("distress", 549, 533, **of)]
+    assert (
+        sections.change_lead(found, date(2025, 6, 1))
+        == "Before 2025-06-01: 549 wears. From that day: 533 wears."
+    )
