@@ -16,7 +16,8 @@ from ingest.archive.store import ArchivePath, work_folder
 from ingest.broker.mqtt import Publisher, end_session
 from ingest.contract.errors import ArchiveProblem, BrokerProblem
 from ingest.listener import Listener
-from ingest.settings import SESSION_FILE, Settings, login_of, session_id
+from ingest.session_id import SESSION_FILE, session_id
+from ingest.settings import Settings, login_of
 from ingest.status import FILE_NAME as STATUS_FILE
 from ingest.status import read_statuses, status_topic
 

@@ -35,7 +35,8 @@ from ingest.contract.topics import EVERY_TOPIC
 from ingest.logs import News, log_sentence
 from ingest.rates import LONGEST_TOPIC, Rates
 from ingest.receipt_clock import ReceiptClock
-from ingest.settings import SESSION_FILE, Settings, login_of, session_id
+from ingest.session_id import SESSION_FILE, session_id
+from ingest.settings import Settings, login_of
 from ingest.status import (
     FULL_DISK_BYTES,
     LOW_DISK_BYTES,

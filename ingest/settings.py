@@ -1,12 +1,10 @@
 """The listener's settings, one TOML file; `settings.example.toml` beside this module has every option."""
 
-import secrets
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from msgspec import Meta, Struct
 
-from ingest.archive.durable import write_durably
 from ingest.broker.mqtt import Login, credentials
 from ingest.contract.errors import BadSettings
 from ingest.toml_faults import struct_in
@@ -17,8 +15,6 @@ _EXPECTED = {
     "$.broker.protocol": 'one of "3.1.1", "5"',
     "$.broker.shared_group": _ID,
 }
-SESSION_FILE = "session-id"
-_OLD_SESSION_FILE = "client-id"  # of 0.3: the id, unless the settings named another
 EXAMPLE = Path(__file__).with_name("settings.example.toml")
 
 
@@ -106,32 +102,3 @@ def login_of(settings: BrokerSettings) -> Login:
 def load_login(path: str | Path | None) -> Login:
     """Return who a settings file says that we are; without a file, who the environment says."""
     return Login() if path is None else login_of(load_settings(path).broker)
-
-
-def session_id(folder: Path, settings: BrokerSettings) -> tuple[bool, str]:
-    """Return whether the broker may have a session of a listener already, and the session's id.
-
-    Whoever knows the id and may connect can take the session over, and with it the messages that wait there.
-    So it has a random end even when the settings name its beginning, and it is in no topic and no status.
-
-    - `folder`: of the listener's journal, where the id is kept.
-    - `settings`: `client_id` is the id's beginning, or all of it when `client_id_random` is off. After an
-      upgrade from 0.3 the id stays as it was: messages may wait for it at the broker.
-    """
-    path = folder / SESSION_FILE
-    named = settings.client_id
-    old = folder / _OLD_SESSION_FILE
-    kept = _text_of(path) if path.exists() else (named or _text_of(old)) if old.exists() else ""
-    if named and not settings.client_id_random:
-        wanted = named
-    elif kept and kept.startswith(named or "underair-"):
-        wanted = kept
-    else:
-        wanted = f"{named or 'underair'}-{secrets.token_hex(8)}"
-    if not path.exists() or kept != wanted:
-        write_durably(path, f"{wanted}\n".encode())
-    return kept == wanted, wanted
-
-
-def _text_of(path: Path) -> str:
-    return path.read_bytes().decode(errors="replace").strip()  # a damaged id is another id

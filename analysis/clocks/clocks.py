@@ -16,8 +16,6 @@ stays empty: its clock could not be checked. A clock that stands still or hardly
 is none: its messages are placed where they were received.
 """
 
-from __future__ import annotations
-
 import itertools
 from bisect import bisect_right
 from collections.abc import Iterator, Mapping, Sequence

@@ -35,7 +35,8 @@ from ingest.archive.writing import Delivery, Writing
 from ingest.contract.captures import Heard
 from ingest.contract.errors import UnderairError
 from ingest.contract.frames import frames_from_heard
-from ingest.settings import BrokerSettings, JournalSettings, SealSettings, session_id
+from ingest.session_id import session_id
+from ingest.settings import BrokerSettings, JournalSettings, SealSettings
 
 FAULTS = {1: "EIO", 2: "ENOSPC", 3: "short write"}
 START = datetime(2031, 5, 4, 10, tzinfo=UTC)

@@ -13,7 +13,8 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from ingest.broker.mqtt import Publisher, new_client
 from ingest.listener import Listener
-from ingest.settings import BrokerSettings, session_id
+from ingest.session_id import session_id
+from ingest.settings import BrokerSettings
 from ingest.status import read_statuses
 
 pytestmark = pytest.mark.usefixtures("seals_here")
