@@ -10,9 +10,11 @@ import polars as pl
 import pytest
 
 from analysis.incident import analyse
+from analysis.live.rows import ORDER
 from analysis.live.voice import low_air_lines
 from analysis.profile import Profile
 from analysis.wears.corrections import Settlement
+from tests.analysis.test_nobody_disappears import codes, only, tally
 
 PROFILE = Profile.default()
 SILENT = (660.0, 1860.0)
@@ -146,3 +148,44 @@ def test_a_word_from_before_a_low_gauge_does_not_close_its_warning(
     assert [len(low_air_lines([row], each, desks)) for each in of_set] == [0, int(shown), int(shown)]
     row.low_by_word_at = None
     assert low_air_lines([row], [], desks) == []
+
+
+def gauge(desk: Any, at_s: float, bar: float) -> None:
+    desk.say(at_s, "gauge", incident_id="I-1", set_id="S-1", pressure_bar=bar)
+
+
+def test_a_gauge_by_voice_is_the_pressure_of_a_silent_set(log: Any, see: Any) -> None:
+    desk = log.desk()
+    desk.say(0, "incident", incident_id="I-1", action="open")
+    one = log.talker("S-1")
+    one.set_up(0)
+    tally(desk, 1, "in", "W-1", "S-1")
+    one.breathe(20, 300, closes=False)
+    gauge(desk, 900, 150.0)
+    gauge(desk, 1500, 40.0)
+    before, row = only(see(890)), only(see(910))
+    assert (row.pressure_bar, row.by_voice) == (150.0, True)
+    assert row.pressure_at == pytest.approx(log.at(900).timestamp(), abs=0.1)
+    assert ORDER[row.attention] <= ORDER[before.attention]
+    assert "turn_back" in codes(row)
+    low = see(1510)
+    assert (only(low).pressure_bar, low.teams[0].lowest_bar) == (40.0, 40.0)
+    assert only(low).attention == "not_accounted"
+    assert "low_air" in codes(only(low))
+
+
+def test_gauges_by_voice_are_all_that_is_known_of_a_set_that_was_never_heard(log: Any, see: Any) -> None:
+    desk = log.desk()
+    log.talker("S-1").set_up(0)
+    tally(desk, 1, "in", "W-1", "S-1")
+    for at_s, bar in ((60, 290.0), (900, 150.0), (1500, 40.0)):
+        gauge(desk, at_s, bar)
+    row = only(see(70))
+    assert (row.pressure_bar, row.by_voice, row.turn_back_bar) == (290.0, True, 172.5)
+    assert row.turn_back_was_expected_at is not None
+    assert row.turn_back_was_expected_at[0] > log.at(60).timestamp()
+    row = only(see(910))
+    assert row.pressure_bar == 150.0
+    assert row.turn_back_reached_at == pytest.approx(log.at(900).timestamp(), abs=0.1)
+    assert see(1510).teams[0].lowest_bar == 40.0
+    assert "low_air" in codes(only(see(1511)))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -10,9 +9,8 @@ import numpy as np
 import pytest
 from msgspec import to_builtins
 
-from analysis.incident import analyse
 from analysis.live.board import LiveBoard
-from analysis.live.rows import ORDER, Row, Snapshot
+from analysis.live.rows import Row, Snapshot
 from analysis.live.set_now import ASKED_EVERY_US
 from analysis.profile import POLICIES, Profile, parse_profile
 from ingest.contract.frames import frames_from_heard
@@ -426,65 +424,6 @@ def test_refused_messages_are_counted_with_the_last_reason(log: Any, see: Any) -
     assert hearing.refused_last_hour == 1
     assert hearing.last_refusal is not None
     assert "4200" in hearing.last_refusal
-
-
-@pytest.fixture(scope="module")
-def followed() -> list[Snapshot]:
-    """The simulated incident as the live page shows it, every 15 s until it is over."""
-    board, heard, given = LiveBoard(Profile.default()), build_incident(5, OPENED).heard, 0
-    shown = []
-    for second in range(0, 3120, 15):
-        now = OPENED + timedelta(seconds=second)
-        until = given
-        while until < len(heard) and heard[until].received <= now:
-            until += 1
-        board.take(frames_from_heard(heard[given:until]))
-        given = until
-        shown.append(board.snapshot(now))
-    return shown
-
-
-def test_live_and_review_tell_the_same_wears(followed: list[Snapshot]) -> None:
-    """What the page said while it happened is what the analysis says of it afterwards."""
-    wears = analyse(frames_from_heard(build_incident(5, OPENED).heard), Profile.default())["wears"]
-    began: dict[tuple[str, float], Row] = {}
-    for snapshot in followed:
-        for row in snapshot.rows:
-            if row.started_at is not None:
-                began[row.set_id, round(row.started_at)] = row
-    assert len(began) == len(wears)
-    for wear in wears.iter_rows(named=True):
-        started = wear["started"].timestamp()
-        (row,) = [
-            row for (name, at), row in began.items() if name == wear["set_id"] and abs(at - started) < 3
-        ]
-        assert (row.wearer_id, row.team) == (wear["wearer_id"], wear["team"])
-        assert row.start_bar == pytest.approx(wear["start_bar"], abs=2.0)
-        assert row.turn_back_bar == pytest.approx(wear["turn_back_bar"], abs=1.0)
-        own_or_team = [row.turn_back_reached_at] + [
-            reason.since_at for reason in row.reasons if reason.code == "team_turn_back"
-        ]
-        moments = [at for at in own_or_team if at is not None]
-        if wear["turn_back_at"] is not None and row.turn_back_reached_at is None:
-            # Live goes by the readings, the review by the smoothed pressure: a step of 1 bar is 10 s.
-            assert min(moments) == pytest.approx(wear["turn_back_at"].timestamp(), abs=60.0)
-
-
-def test_the_whole_invented_incident_is_followed_to_its_end(followed: list[Snapshot]) -> None:
-    """Every moment of the simulated incident: rows sorted by need, no forecast without its interval."""
-    seen: set[str] = set()
-    for snapshot in followed:
-        classes = [row.attention for row in snapshot.rows]
-        assert classes == sorted(classes, key=ORDER.__getitem__)
-        seen.update(classes)
-        for row in snapshot.rows:
-            for interval in (row.low_air, row.turn_back):
-                if interval is not None:
-                    assert all(math.isfinite(v) for v in (interval.low, interval.median, interval.high))
-                    assert interval.low <= interval.median <= interval.high
-    assert {"distress", "no_motion", "low_air", "silent", "turn_back", "turn_back_soon", "under_air"} <= seen
-    assert followed[-1].rows == ()
-    assert followed[-1].incidents == ()
 
 
 def test_a_row_is_made_anew_at_once_with_news_and_else_as_often_as_its_set_is_asked(

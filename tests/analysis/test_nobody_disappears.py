@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 
 from analysis.incident import analyse
-from analysis.live.rows import ORDER, Row, Snapshot
+from analysis.live.rows import Row, Snapshot
 from analysis.profile import Profile
 from dashboard.live.display import Display
 from dashboard.live.view import System, page
@@ -389,47 +389,6 @@ def test_an_alarm_long_before_the_next_tally_is_not_the_next_wearers(
     assert distressed == {"W-2" if apart_s == 700 else "W-1"}
 
 
-def gauge(desk: Any, at_s: float, bar: float) -> None:
-    desk.say(at_s, "gauge", incident_id="I-1", set_id="S-1", pressure_bar=bar)
-
-
-def test_a_gauge_by_voice_is_the_pressure_of_a_silent_set(log: Any, see: Any) -> None:
-    desk = log.desk()
-    desk.say(0, "incident", incident_id="I-1", action="open")
-    one = log.talker("S-1")
-    one.set_up(0)
-    tally(desk, 1, "in", "W-1", "S-1")
-    one.breathe(20, 300, closes=False)
-    gauge(desk, 900, 150.0)
-    gauge(desk, 1500, 40.0)
-    before, row = only(see(890)), only(see(910))
-    assert (row.pressure_bar, row.by_voice) == (150.0, True)
-    assert row.pressure_at == pytest.approx(log.at(900).timestamp(), abs=0.1)
-    assert ORDER[row.attention] <= ORDER[before.attention]
-    assert "turn_back" in codes(row)
-    low = see(1510)
-    assert (only(low).pressure_bar, low.teams[0].lowest_bar) == (40.0, 40.0)
-    assert only(low).attention == "not_accounted"
-    assert "low_air" in codes(only(low))
-
-
-def test_gauges_by_voice_are_all_that_is_known_of_a_set_that_was_never_heard(log: Any, see: Any) -> None:
-    desk = log.desk()
-    log.talker("S-1").set_up(0)
-    tally(desk, 1, "in", "W-1", "S-1")
-    for at_s, bar in ((60, 290.0), (900, 150.0), (1500, 40.0)):
-        gauge(desk, at_s, bar)
-    row = only(see(70))
-    assert (row.pressure_bar, row.by_voice, row.turn_back_bar) == (290.0, True, 172.5)
-    assert row.turn_back_was_expected_at is not None
-    assert row.turn_back_was_expected_at[0] > log.at(60).timestamp()
-    row = only(see(910))
-    assert row.pressure_bar == 150.0
-    assert row.turn_back_reached_at == pytest.approx(log.at(900).timestamp(), abs=0.1)
-    assert see(1510).teams[0].lowest_bar == 40.0
-    assert "low_air" in codes(only(see(1511)))
-
-
 def test_a_silent_wearer_whose_set_another_one_took_is_not_said_to_have_restarted_it(
     log: Any, see: Any
 ) -> None:
@@ -497,29 +456,6 @@ def test_who_was_in_when_the_incident_was_closed_leaves_a_line_after_12_hours(
     assert (out.wearer_id, out.ended_how, out.ended_by) == ("W-1", "incident_closed", None)
     (line,) = page(after, System((), None, None, ""), Display())["out"]
     assert "nobody said out, closed with the incident" in line["text"]
-
-
-def test_who_is_tallied_in_at_two_incidents_is_one_person_and_both_are_named(log: Any, see: Any) -> None:
-    """W-1 was "not accounted for, its set was tallied to W-1", and breathed in the row below."""
-    desk = log.desk()
-    for number in (1, 2, 4):
-        one = log.talker(f"S-{number}")
-        one.set_up(0)
-        one.breathe(20, 600, closes=False)
-    tally(desk, 1, "in", "W-1", "S-1")
-    tally(desk, 2, "in", "W-2", "S-2")
-    for at_s, wearer, set_id in ((100, "W-1", "S-1"), (110, "W-2", "S-4")):
-        desk.say(at_s, "tally", incident_id="I-2", action="in", wearer_id=wearer, set_id=set_id)
-    desk.say(400, "tally", incident_id="I-2", action="out", wearer_id="W-1", set_id="S-1")
-    shown = see(200)
-    (first,) = [row for row in shown.rows if row.wearer_id == "W-1"]
-    assert (first.incident_id, first.attention, first.lost) == ("I-2", "under_air", None)
-    assert {row.incident_id for row in shown.rows if row.wearer_id == "W-2"} == {"I-1", "I-2"}
-    for row in shown.rows:
-        others = {"I-1", "I-2"} - {row.incident_id}
-        assert [one.who for one in row.reasons if one.code in ("in_before", "in_since")] == [*others]
-    (first,) = [row for row in see(500).rows if row.wearer_id == "W-1"]
-    assert (first.incident_id, first.tallied_out_at) == ("I-1", None)  # nobody said out there
 
 
 @pytest.mark.parametrize("how", ["off", "restarted", "silent"])

@@ -186,3 +186,26 @@ class TestOutWhereTheWearEnded:
         assert row.lost is not None
         assert row.lost.since_at == pytest.approx(log.at(1300).timestamp(), abs=3.0)
         assert row.entry_bar == 250.0
+
+
+def test_who_is_tallied_in_at_two_incidents_is_one_person_and_both_are_named(log: Any, see: Any) -> None:
+    """W-1 was "not accounted for, its set was tallied to W-1", and breathed in the row below."""
+    desk = log.desk()
+    for number in (1, 2, 4):
+        one = log.talker(f"S-{number}")
+        one.set_up(0)
+        one.breathe(20, 600, closes=False)
+    tally(desk, 1, "in", "I-1")
+    tally(desk, 2, "in", "I-1", "S-2", wearer_id="W-2")
+    for at_s, wearer, set_id in ((100, "W-1", "S-1"), (110, "W-2", "S-4")):
+        desk.say(at_s, "tally", incident_id="I-2", action="in", wearer_id=wearer, set_id=set_id)
+    desk.say(400, "tally", incident_id="I-2", action="out", wearer_id="W-1", set_id="S-1")
+    shown = see(200)
+    (first,) = [row for row in shown.rows if row.wearer_id == "W-1"]
+    assert (first.incident_id, first.attention, first.lost) == ("I-2", "under_air", None)
+    assert {row.incident_id for row in shown.rows if row.wearer_id == "W-2"} == {"I-1", "I-2"}
+    for row in shown.rows:
+        others = {"I-1", "I-2"} - {row.incident_id}
+        assert [one.who for one in row.reasons if one.code in ("in_before", "in_since")] == [*others]
+    (first,) = [row for row in see(500).rows if row.wearer_id == "W-1"]
+    assert (first.incident_id, first.tallied_out_at) == ("I-1", None)  # nobody said out there
