@@ -102,10 +102,12 @@ def test_a_desk_signs_in_opens_an_incident_and_signs_out(
 
 
 def test_who_only_watches_is_offered_no_hand_and_is_led_nowhere_else_while_signing_out(
-    visitor: Any, served: Served
+    visitor: Any, served: Served, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr("dashboard.access.sign_in.LASTS_S", 1200.0)
     visitor.goto(served.url)
     sign_in(visitor, "watch-1")
+    visitor.locator(".session", has_text="Your session ends at ").wait_for()  # said before it ends
     visitor.wait_for_selector(".clock:not(:empty)")
     assert visitor.locator("form.send").count() == 0
     visitor.get_by_text("Your role watches").wait_for()
@@ -172,13 +174,6 @@ def test_an_admin_ends_a_session_and_its_board_stays_with_what_was_typed_until_a
     opened.value.close()
     assert visitor.locator("form.note textarea").input_value() == "half a word"
     expect(visitor.locator(".session")).to_be_hidden()
-
-
-def test_the_end_of_a_shift_is_announced(visitor: Any, served: Served, monkeypatch: Any) -> None:
-    monkeypatch.setattr("dashboard.access.sign_in.LASTS_S", 1200.0)
-    visitor.goto(f"{served.url}/live")
-    sign_in(visitor, "watch-1")
-    visitor.locator(".session", has_text="Your session ends at ").wait_for()
 
 
 def test_another_sites_page_can_neither_post_nor_read(visitor: Any, served: Served, chromium: Any) -> None:
