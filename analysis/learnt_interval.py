@@ -1,12 +1,14 @@
 """What a service's own wears teach about the interval of the forecast, and whether that is better."""
 
 from collections.abc import Mapping
+from pathlib import Path
 
 import numpy as np
 import polars as pl
 
 from analysis.air.breathing import reconstruct
 from analysis.air.forecast import IntervalEnds
+from analysis.air.gas import Cylinder
 from analysis.air.learning import (
     FEWEST_PEOPLE,
     FORMAT,
@@ -21,13 +23,11 @@ from analysis.air.learning import (
     learn_ends,
     score,
 )
-from analysis.simulation.tasks import KINDS_OF_WORK, hot_rate
-from analysis.simulation.wear import SimulatedWear, simulate_wear
 from ingest.contract.errors import UnderairError
 from ingest.plurals import counted
 
-SIMULATED_WEARS, HOT_WEARS, SEED = 105, 40, 20_310_504
-"""Beside the service's own: the seven kinds of work, and work that goes on until the air is gone."""
+SIMULATED = Path(__file__).parent / "simulation" / "wears_to_learn_from.parquet"
+"""Readings every second of simulated wears: seven kinds of work, and work until the air is gone (`hot`)."""
 LOT_WEIGHTS = {"own": (2.0, 5.0), "simulated": (1.0, 2.0), "hot": (0.5, 0.5)}
 """At the early end and at the late end. Our own rule: the service's own wears count most."""
 LOW_AIR_BAR = 55.0
@@ -131,25 +131,13 @@ def _line(
 
 
 def simulated_lots() -> list[Lot]:
-    """Return simulated wears to learn from beside a service's own; the same every time."""
-    lots = []
-    for name, count in (("simulated", SIMULATED_WEARS), ("hot", HOT_WEARS)):
-        rows = []
-        for number in range(count):
-            rng = np.random.default_rng((SEED, number))
-            work = "mixed" if name == "hot" else KINDS_OF_WORK[number % len(KINDS_OF_WORK)]
-            rate_l_min = hot_rate(rng, 3600) if name == "hot" else None
-            rows += _rows(simulate_wear(rng, work, rate_l_min=rate_l_min, until_bar=50.0), number)
-        lots.append(Lot(joined(rows), *LOT_WEIGHTS[name]))
-    return lots
-
-
-def _rows(wear: SimulatedWear, number: int) -> list[Forecasts]:
-    reached_s = wear.reached_s(LOW_AIR_BAR)
-    if reached_s is None:
-        return []
-    air = reconstruct(wear.reading_time_s, wear.reading_bar, wear.cylinder, start_temperature_c=20.0)
-    said = (air.low_air_min, air.hardest_l_min, air.easiest_l_min, air.low_air_hardest_min)
-    mean_l_min = float(wear.rate_l_min[: int(reached_s)].mean())
-    rows = forecasts_of_wear(*said, reached_s, number, number, mean_l_min)
-    return [rows] if rows.said_min.size else []
+    """Return the simulated wears that ship, as lots to learn from beside a service's own."""
+    lots: dict[str, list[Forecasts]] = {}
+    for wear in pl.read_parquet(SIMULATED).iter_rows(named=True):
+        bars = np.array(wear["reading_bar"], dtype=np.float64)
+        air = reconstruct(np.arange(bars.size, dtype=np.float64), bars, Cylinder(), start_temperature_c=20.0)
+        said = (air.low_air_min, air.hardest_l_min, air.easiest_l_min, air.low_air_hardest_min)
+        rows = forecasts_of_wear(*said, wear["reached_s"], wear["number"], wear["number"], wear["mean_l_min"])
+        if rows.said_min.size:
+            lots.setdefault(wear["lot"], []).append(rows)
+    return [Lot(joined(rows), *LOT_WEIGHTS[name]) for name, rows in lots.items()]

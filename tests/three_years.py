@@ -24,8 +24,6 @@ import polars as pl
 from analysis.air.breathing import reconstruct
 from analysis.air.gas import Cylinder, free_air_l
 from analysis.simulation.shipped_years import FIRST_YEAR, FOLDER, YEARS
-from analysis.simulation.tasks import PERSON_SPREAD, TASKS
-from analysis.simulation.wear import simulate_wear
 from analysis.trends.ledger import (
     FORECAST_MINUTES,
     FORECASTS,
@@ -37,6 +35,8 @@ from analysis.trends.ledger import (
     completed,
 )
 from analysis.trends.roster import FAR, ROSTER
+from sample_logs.simulation.tasks import PERSON_SPREAD, TASKS
+from sample_logs.simulation.wear import simulate_wear
 
 # Chosen by its outcome: with the seed before it, one more set was named by chance in most windows of three
 # years. So the demo's clean page is no evidence of the rate of false names, which

@@ -1,1 +1,1 @@
-"""Simulated wears whose truth is known, and the invented years that the demo brings in."""
+"""What was simulated and ships: wears to learn from, and the three years that the demo brings in."""

@@ -11,10 +11,10 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from analysis.simulation.tasks import PERSON_SPREAD
 from sample_logs.simulation.scenario import PLACES, SCRIPT, incident_id
 from sample_logs.simulation.script import DeskEntry, SetScript, WearScript
 from sample_logs.simulation.staging import SimulatedIncident, stage
+from sample_logs.simulation.tasks import PERSON_SPREAD
 
 INCIDENTS = 6
 EVERY_DAYS = 25.0

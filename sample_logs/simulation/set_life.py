@@ -8,11 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.air.gas import Cylinder
-from analysis.simulation.tasks import follow, wander
-from analysis.simulation.wear import HEAT_SENSOR_LAG_S, Hardware, SimulatedWear, simulate_wear
 from sample_logs.simulation.radio import SimulatedWord, Speaker
 from sample_logs.simulation.script import SetScript, WearScript
 from sample_logs.simulation.set_alarms import AlarmEvent, AlarmTruth, SetAlarms
+from sample_logs.simulation.tasks import follow, wander
+from sample_logs.simulation.wear import HEAT_SENSOR_LAG_S, Hardware, SimulatedWear, simulate_wear
 
 Floats = NDArray[np.float64]
 

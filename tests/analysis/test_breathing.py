@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from analysis.air.breathing import VESSEL, AirTrack, Cylinder, LiveAir, newest_by, reconstruct
 from analysis.air.gas import free_air_l
-from analysis.simulation.wear import Hardware, SimulatedWear, simulate_wear
+from sample_logs.simulation.wear import Hardware, SimulatedWear, simulate_wear
 
 FAULTLESS = Hardware()
 

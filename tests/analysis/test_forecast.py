@@ -21,7 +21,7 @@ from analysis.air.forecast import (
 )
 from analysis.air.gas import free_air_l
 from analysis.live.outlook import look_ahead
-from analysis.simulation.wear import Hardware, simulate_wear
+from sample_logs.simulation.wear import Hardware, simulate_wear
 from tests.judged_forecasts import judge
 
 MODEL = BREATHING.as_array()

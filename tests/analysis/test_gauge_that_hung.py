@@ -15,9 +15,9 @@ from analysis.air.gas import Cylinder, FloatArray
 from analysis.incident import analyse
 from analysis.live.rows import Row
 from analysis.profile import Profile
-from analysis.simulation.wear import SimulatedWear, simulate_wear
 from dashboard.live.display import STANDARD
 from dashboard.live.row_view import row_view
+from sample_logs.simulation.wear import SimulatedWear, simulate_wear
 
 LOW_AIR_BAR = 55.0
 

@@ -1,11 +1,14 @@
 """The simulator that everything else is measured with: does its truth obey what it claims?"""
 
 import numpy as np
+import polars as pl
 import pytest
 
 from analysis.air.gas import Cylinder, free_air_l
-from analysis.simulation.tasks import KINDS_OF_WORK, PERSON_SPREAD, TASKS, draw_work
-from analysis.simulation.wear import Hardware, SimulatedWear, draw_hardware, simulate_wear
+from analysis.learnt_interval import SIMULATED, simulated_lots
+from sample_logs.simulation.tasks import KINDS_OF_WORK, PERSON_SPREAD, TASKS, draw_work
+from sample_logs.simulation.wear import Hardware, SimulatedWear, draw_hardware, simulate_wear
+from sample_logs.simulation.wears_to_learn_from import wears_to_learn_from
 from tests.benchmarks.restless_work import restless_rate
 
 
@@ -145,3 +148,9 @@ def test_hot_work_goes_on_without_a_rest_and_half_of_it_rises():
     assert np.array_equal(again, rates[3])
     with pytest.raises(ValueError, match="kind must be one of work_and_rest, hot, got 'cold'"):
         restless_rate(np.random.default_rng(1), "cold", 10)
+
+
+def test_the_wears_to_learn_from_that_ship_are_those_that_the_script_makes() -> None:
+    """Who changes the simulator runs `python -m sample_logs.simulation.wears_to_learn_from`."""
+    assert wears_to_learn_from().equals(pl.read_parquet(SIMULATED))
+    assert [len(lot.forecasts.said_min) for lot in simulated_lots()] == [18_880, 3_291]

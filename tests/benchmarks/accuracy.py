@@ -15,7 +15,7 @@ import numpy as np
 
 from analysis.air.breathing import AirTrack, LiveAir, Vessel
 from analysis.air.learning import learn_ends
-from analysis.simulation.tasks import KINDS_OF_WORK, follow
+from sample_logs.simulation.tasks import KINDS_OF_WORK, follow
 from tests.benchmarks import accuracy_plots, real_accuracy
 from tests.benchmarks.measures import (
     SETTLED_S,

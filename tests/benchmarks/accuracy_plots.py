@@ -11,7 +11,7 @@ from plotly.subplots import make_subplots
 from analysis.air.breathing import AirTrack
 from analysis.air.forecast import EARLY_TERMS
 from analysis.air.learning import learn_ends
-from analysis.simulation.tasks import KINDS_OF_WORK
+from sample_logs.simulation.tasks import KINDS_OF_WORK
 from tests.benchmarks import real_accuracy, restless_work
 from tests.benchmarks.fit_breathing import SAID_MIN
 from tests.benchmarks.measures import measure_forecasts, track_of

@@ -17,13 +17,13 @@ import numpy as np
 from analysis.air.gas import Cylinder
 from analysis.incident import analyse
 from analysis.profile import Profile
-from analysis.simulation.tasks import KINDS_OF_WORK, follow
-from analysis.simulation.wear import simulate_wear
 from ingest.contract.captures import Heard
 from ingest.contract.frames import Messages, frames_from_heard
 from sample_logs.simulation.radio import RadioPath, SetClock, Speaker, as_heard, carry
 from sample_logs.simulation.set_alarms import SetAlarms, SimulatedThresholds
 from sample_logs.simulation.set_life import seconds_still
+from sample_logs.simulation.tasks import KINDS_OF_WORK, follow
+from sample_logs.simulation.wear import simulate_wear
 
 OPENED = datetime(2031, 5, 4, 9, 0, tzinfo=UTC)
 CYLINDERS = (Cylinder(1, 6.0), Cylinder(1, 6.8), Cylinder(1, 6.8), Cylinder(1, 9.0), Cylinder(2, 6.8))

@@ -5,8 +5,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.air.gas import Cylinder, FloatArray
-from analysis.simulation.tasks import KINDS_OF_WORK
-from analysis.simulation.wear import SimulatedWear, simulate_wear
+from sample_logs.simulation.tasks import KINDS_OF_WORK
+from sample_logs.simulation.wear import SimulatedWear, simulate_wear
 
 FIT_SEED, REPORT_SEED, FRESH_SEED = 20_310_504, 51_040_231, 90_210_777
 """Fitting uses only the first; the second was looked at while the filter was built; the third never."""

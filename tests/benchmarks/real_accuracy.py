@@ -18,7 +18,7 @@ from analysis.air.gas import FloatArray
 from analysis.air.learning import Forecasts, Lot, forecasts_of_wear, joined, learn_ends
 from analysis.live.outlook import EMPTY_BAR
 from analysis.policies import half_of_usable_bar
-from analysis.simulation.wear import simulate_wear
+from sample_logs.simulation.wear import simulate_wear
 from tests.benchmarks import restless_work
 from tests.benchmarks.measures import track_of
 from tests.benchmarks.population import LOW_AIR_BAR, REPORT_SEED, Recorded

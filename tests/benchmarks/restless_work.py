@@ -9,7 +9,7 @@ phases follow each other without memory, and how hard the rising work is. Nobody
 import numpy as np
 
 from analysis.air.gas import FloatArray
-from analysis.simulation.tasks import breathed, hot_rate
+from sample_logs.simulation.tasks import breathed, hot_rate
 
 KINDS = ("work_and_rest", "hot")
 REST_L_MIN, REST_SPREAD = 23.0, 0.57

@@ -14,7 +14,7 @@ from collections.abc import Callable
 import numpy as np
 
 from analysis.air.breathing import LiveAir, reconstruct
-from analysis.simulation.wear import SimulatedWear, simulate_wear
+from sample_logs.simulation.wear import SimulatedWear, simulate_wear
 
 FIRST_CALL = """
 import time, numpy as np

@@ -11,7 +11,6 @@ from click.testing import CliRunner
 
 from analysis.air.forecast import SHIPPED
 from analysis.profile import load_profile, parse_profile
-from analysis.simulation.wear import simulate_wear
 from dashboard.evidence.case_check import verify_case
 from dashboard.results_store import ResultsStore
 from dashboard.review.view import Bench, request_of
@@ -19,6 +18,7 @@ from dashboard.underair import root
 from ingest.archive.reading import Archive
 from ingest.contract.captures import write_capture
 from ingest.importing import import_capture
+from sample_logs.simulation.wear import simulate_wear
 from tests.analysis.conftest import WrittenLog
 
 PEOPLE, WEARS_EACH, INCIDENT = 12, 2, "I-0504"

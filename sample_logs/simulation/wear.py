@@ -25,7 +25,7 @@ from analysis.air.gas import (
     heat_capacity_j_mol_k,
     molar_density_mol_l,
 )
-from analysis.simulation.tasks import draw_work, follow
+from sample_logs.simulation.tasks import draw_work, follow
 
 GAS_CONSTANT_J = 8.314462618
 TEMPERATURE_STEP_C = 0.5
