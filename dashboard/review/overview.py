@@ -77,8 +77,8 @@ def strips(results: Results, people: pl.DataFrame, window: Window) -> np.ndarray
     width_ms = bin_width_s(window) * SECOND_MS
     bins = max(math.ceil((window.end - window.start) / width_ms), 1)
     z = np.full((len(people), bins), np.nan)
-    row_of = row_of_wear(people)
-    if not row_of:  # nobody, or nobody who was heard
+    row_of = rows_of(people)
+    if not row_of:
         return z
     since = (pl.col("time").dt.epoch("us") / 1000 - window.start) / width_ms
     lowest = (
@@ -128,7 +128,7 @@ def overview_figure(
     z = strips(results, people, whole)
     rated = results["wears"]["rated_bar"].max()
     top = float(rated) if isinstance(rated, int | float) else 300.0
-    row_of = row_of_wear(people)
+    row_of = rows_of(people)
     data: list[dict[str, Any]] = [
         {
             "type": "heatmap",
@@ -143,7 +143,7 @@ def overview_figure(
             "hoverinfo": "skip",
         },
         *_hatched_strips(record, people, row_of),
-        *_alarm_signs(results, row_of | row_of_person(people)),
+        *_alarm_signs(results, row_of),
     ]
     rows = max(len(people), 1)
     height = TOP_PX + BOTTOM_PX + row_height_px(rows) * rows
@@ -164,19 +164,14 @@ def alarm_kinds(results: Results) -> list[str]:
     return [kind for kind in ALARM_ORDER if kind in present]
 
 
-def row_of_wear(people: pl.DataFrame) -> dict[str, int]:
-    """Return the row of each wear."""
-    return {wear: row for row, wears in enumerate(people["wear_ids"]) for wear in wears}
-
-
-def row_of_person(people: pl.DataFrame) -> dict[str, int]:
-    """Return the row of each wearer, and of each set that nobody tallied; the first of several."""
-    who = people.select(pl.coalesce("wearer_id", "key")).to_series()
-    return {name: row for row, name in reversed(list(enumerate(who)))}
+def rows_of(people: pl.DataFrame) -> dict[str, int]:
+    """Return the row of each wear, wearer, and set that nobody tallied; the first of several."""
+    named = people.select(pl.coalesce("wearer_id", "key"), "wear_ids").rows()
+    return {name: row for row, (who, wears) in reversed(list(enumerate(named))) for name in (who, *wears)}
 
 
 def _hatched_strips(
-    record: IncidentRecord, people: pl.DataFrame, of_wear: dict[str, int]
+    record: IncidentRecord, people: pl.DataFrame, row_of: dict[str, int]
 ) -> Iterator[dict[str, Any]]:
     """Yield what the desk did not yet know, then the silences and who was never heard, with words in it."""
     results = record.results
@@ -185,10 +180,8 @@ def _hatched_strips(
         for row, spans in enumerate(unknown_of(results, record.messages, people))
         for span in spans
     ]
-    gaps = results["gaps"].filter(pl.col("wear_id").is_in(list(of_wear)))
-    rows = [of_wear[wear] for wear in gaps["wear_id"]]
-    unheard, of_person = unheard_of(results), row_of_person(people)
-    never = [of_person[wearer] for wearer in unheard["wearer_id"]]
+    gaps, unheard = results["gaps"].filter(pl.col("wear_id").is_in(list(row_of))), unheard_of(results)
+    rows, never = ([row_of[name] for name in names] for names in (gaps["wear_id"], unheard["wearer_id"]))
     silent = [*zip(to_ms(gaps, "started"), to_ms(gaps, "ended"), rows, strict=True)]
     silent += zip(to_ms(unheard, "started"), to_ms(unheard, "ended"), never, strict=True)
     for spans, colour, shape in ((late, CHART_GREY, "\\"), (silent, CHART_PURPLE, "/")):
