@@ -10,8 +10,6 @@ To add a page, add its module to `PAGE_MODULES` and its name to `dashboard.words
 method is apart: the footer of every page leads to it.
 """
 
-from __future__ import annotations
-
 import importlib
 import logging
 from pathlib import Path

@@ -1,7 +1,5 @@
 """The verbs that open pages: `demo` and `serve`."""
 
-from __future__ import annotations
-
 from pathlib import Path
 from typing import Any
 

@@ -1,7 +1,5 @@
 """What of the archive cannot be read: a banner on every page, and the search for it in the background."""
 
-from __future__ import annotations
-
 import logging
 import threading
 from typing import Any

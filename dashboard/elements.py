@@ -4,8 +4,6 @@ A long table that sorts and searches is sent as data, and `assets/listing.js` bu
 rows as Dash components blocks the page for seconds.
 """
 
-from __future__ import annotations
-
 import json
 from collections.abc import Iterable, Sequence
 from typing import Any

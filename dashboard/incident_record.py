@@ -1,7 +1,5 @@
 """One incident as pages, report and case have it: its line in the list, its tables and its messages."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime

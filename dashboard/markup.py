@@ -3,8 +3,6 @@
 A component, or a list of them, stands in a template like any text: ``{{ graph }}``; None is nothing.
 """
 
-from __future__ import annotations
-
 import re
 from functools import cache
 from html.parser import HTMLParser

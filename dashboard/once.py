@@ -1,7 +1,5 @@
 """Computes a value once for each key, outside of any lock, so that nobody waits for another's key."""
 
-from __future__ import annotations
-
 import threading
 from collections.abc import Callable, Hashable
 from concurrent.futures import Future

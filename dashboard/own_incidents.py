@@ -3,8 +3,6 @@
 Somebody who may only work the live page must neither write into an older record nor learn which there are.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Any
 

@@ -4,8 +4,6 @@ A cell is a text, or a dict with its text (``t``), what it sorts by (``v``), whe
 view that it jumps to (``jump``); paper shows the text alone.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any

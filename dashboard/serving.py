@@ -1,7 +1,5 @@
 """Puts the application, the live feed and the desk together and serves them; slow clients are shed."""
 
-from __future__ import annotations
-
 import gc
 import logging
 import socket

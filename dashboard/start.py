@@ -1,7 +1,5 @@
 """Where the command begins: Ctrl-C ends it with a sentence at any moment, even while it is imported."""
 
-from __future__ import annotations
-
 import os
 import signal
 from typing import Any

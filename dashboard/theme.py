@@ -5,8 +5,6 @@ contrast of 4.5:1 (WCAG 2.2, 1.4.3) against the page; `test_live_theme.py` compu
 Colour is always the last cue: shape, word and position say the same before it.
 """
 
-from __future__ import annotations
-
 from pathlib import Path
 from typing import Any, Literal
 

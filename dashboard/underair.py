@@ -1,7 +1,5 @@
 """The command `underair`: one root, each verb loaded only when it is called."""
 
-from __future__ import annotations
-
 import difflib
 import importlib
 import sys

@@ -3,8 +3,6 @@
 Factors: 1 ft³ = 28.316847 L (NIST SP 811, Appendix B); of a psi see `ingest.contract.units`.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal, TypeVar
 

@@ -4,8 +4,6 @@ Trade words where the trade has one, plain words where it has none. The scripts 
 nothing is worded in JavaScript.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from importlib.metadata import version
 from pathlib import Path

@@ -1,7 +1,5 @@
 """The demo's three simulated years, as they ship; `python -m tests.three_years` makes them."""
 
-from __future__ import annotations
-
 from datetime import UTC, datetime
 from pathlib import Path
 

@@ -5,8 +5,6 @@ so that a removed account, a lost role or an ended session holds at once. Passwo
 or shown.
 """
 
-from __future__ import annotations
-
 import fcntl
 import functools
 import hashlib

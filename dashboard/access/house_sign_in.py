@@ -4,8 +4,6 @@ The proxy (with OpenID Connect, SAML or Kerberos behind it) is the well-kept par
 only with a secret that the two share, and maps groups to its own roles.
 """
 
-from __future__ import annotations
-
 import hmac
 from pathlib import Path
 from typing import Annotated

@@ -5,8 +5,6 @@ before it, over the days, so that a line altered, taken out or put in between sh
 show only against a hash noted elsewhere: `underair account log` prints it.
 """
 
-from __future__ import annotations
-
 import fcntl
 import logging
 import threading

@@ -3,8 +3,6 @@
 Every refusal leaves a line in the server's log. What a request holds is written there escaped and cut.
 """
 
-from __future__ import annotations
-
 import hmac
 import logging
 import re

@@ -2,8 +2,6 @@
 who has to sign in; a test walks all routes and callbacks of the application and fails on one without a rule.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from pathlib import Path
 

@@ -4,8 +4,6 @@ Attempts are too few for guessing, and no stranger locks everybody out. Sessions
 accounts, so that a restart in the middle of an incident signs nobody out; only hashes of the tokens are kept.
 """
 
-from __future__ import annotations
-
 import hmac
 import ipaddress
 import logging

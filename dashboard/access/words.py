@@ -1,7 +1,5 @@
 """The words of sign-in, refusals and the access page, by name; `words.toml` has them."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 from dashboard.words import words_beside

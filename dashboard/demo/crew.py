@@ -3,8 +3,6 @@
 It plays recordings of two simulated incidents, moved to now; `sample_logs/make_sample_logs.py` makes them.
 """
 
-from __future__ import annotations
-
 import re
 import time
 from collections.abc import Callable, Collection, Iterable

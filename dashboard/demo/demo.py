@@ -4,8 +4,6 @@ The parent only starts the parts, says where the page is, and waits. A part that
 with the tail of its log; Ctrl-C or SIGTERM ends all of them. A part also ends when its parent is gone.
 """
 
-from __future__ import annotations
-
 import contextlib
 import multiprocessing
 import shutil

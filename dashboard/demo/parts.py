@@ -1,7 +1,5 @@
 """The parts of the demo: what runs in each of its processes. Heavy imports wait until a part needs them."""
 
-from __future__ import annotations
-
 import logging
 import multiprocessing
 import os

@@ -5,8 +5,6 @@ the bag's own tag files are ``custody.ndjson`` and, where they were made, ``tagm
 ``.tsr`` (signature and time stamp). The head of a case is the SHA-256 of ``tagmanifest-sha256.txt``.
 """
 
-from __future__ import annotations
-
 import hashlib
 import json
 import logging

@@ -1,7 +1,5 @@
 """Check a case: bag, lists, what it says about itself, signature, custody, and a new computation."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 import tempfile

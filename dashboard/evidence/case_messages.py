@@ -1,7 +1,5 @@
 """The messages of one incident as they go into a case: chosen, in one order, written as a capture."""
 
-from __future__ import annotations
-
 import gzip
 import hashlib
 from collections.abc import Iterator, Mapping

@@ -1,7 +1,5 @@
 """The rows on screen, as CSV or Parquet: one a second and wearer, units in the headers, gaps empty."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import numpy as np

@@ -1,7 +1,5 @@
 """The heads of an archive's chains, compared with those that this machine has seen."""
 
-from __future__ import annotations
-
 import hashlib
 from datetime import UTC, datetime
 from pathlib import Path

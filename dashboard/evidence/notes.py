@@ -6,8 +6,6 @@ broker and comes back through the listener; without one it takes the path of a f
 only once it is in the archive.
 """
 
-from __future__ import annotations
-
 import csv
 import hashlib
 import io

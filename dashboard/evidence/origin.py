@@ -1,7 +1,5 @@
 """From what, by whom, why and with what a report or case was made: archive, program, wheel, libraries."""
 
-from __future__ import annotations
-
 import base64
 import getpass
 import hashlib

@@ -4,8 +4,6 @@ The rows and figures are those of the review page (`dashboard.review`), printed 
 same record, profile and origin give the same bytes.
 """
 
-from __future__ import annotations
-
 import re
 from collections import defaultdict
 from collections.abc import Collection, Iterator, Sequence

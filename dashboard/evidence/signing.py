@@ -5,8 +5,6 @@ a signature over this one file is a signature over the case. OpenSSH signs and c
 OpenSSL checks a time stamp (RFC 3161): there is no cryptography of ours here, and nothing is fetched.
 """
 
-from __future__ import annotations
-
 import shutil
 import subprocess
 from pathlib import Path

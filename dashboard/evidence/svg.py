@@ -4,8 +4,6 @@ It knows as much of plotly's form as our figures use: lines, filled bands, marks
 strips of shade, stacked lanes on one linear time axis.
 """
 
-from __future__ import annotations
-
 import base64
 import itertools
 import math

@@ -1,7 +1,5 @@
 """The access page: who has an account, who is signed in, who did what. For the role admin only."""
 
-from __future__ import annotations
-
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any

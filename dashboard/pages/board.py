@@ -1,7 +1,5 @@
 """The board as it was: the live page of any past moment, `/board?at=2031-05-04T19:53:00Z`."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import flask

@@ -4,8 +4,6 @@ Dash's own updates of an HTML table block the browser for seconds at 200 rows; o
 keyed update of what changed does not.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any

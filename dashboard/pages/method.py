@@ -1,7 +1,5 @@
 """The page of how each figure is made: the documents of the packages, shown unchanged."""
 
-from __future__ import annotations
-
 import re
 from importlib.resources import files
 from pathlib import Path

@@ -1,7 +1,5 @@
 """The exposure register as a page: each person's sums, and the years of one. For the role health only."""
 
-from __future__ import annotations
-
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any

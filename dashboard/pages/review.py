@@ -4,8 +4,6 @@ The page's script (`assets/review.js`) owns the view and keeps it in the URL; th
 asked for and thins it again at every zoom. If an analysis is needed first, the page says so at once.
 """
 
-from __future__ import annotations
-
 import secrets
 from collections.abc import Callable
 from datetime import UTC, datetime

@@ -1,7 +1,5 @@
 """The trends page: what the wears of months and years say, each plot with a sentence in plain words."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from datetime import date
 from pathlib import Path

@@ -1,7 +1,5 @@
 """The investigator's bench for one incident as the page's components: overview, findings, lanes, tables."""
 
-from __future__ import annotations
-
 import json
 import re
 from pathlib import Path

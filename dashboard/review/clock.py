@@ -4,8 +4,6 @@ Data stay in UTC everywhere; only what a person reads (ticks, tables, the read-o
 column) passes through here.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta

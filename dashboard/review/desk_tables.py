@@ -1,7 +1,5 @@
 """What the desk said, and what was refused: notes, and all of it as neutral rows."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta

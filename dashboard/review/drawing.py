@@ -1,7 +1,5 @@
 """What the review's figures are drawn with: window, units, typed arrays, thinned lines and bands."""
 
-from __future__ import annotations
-
 import base64
 import math
 from collections.abc import Sequence

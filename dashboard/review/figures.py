@@ -3,8 +3,6 @@
 Figures are plain dicts with typed arrays: nothing is validated twice, and a zoom sends only new arrays.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 from dataclasses import dataclass

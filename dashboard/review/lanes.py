@@ -3,8 +3,6 @@
 Times are float64 milliseconds since 1970 (UTC), which plotly takes as typed arrays on a linear axis.
 """
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field

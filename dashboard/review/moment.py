@@ -3,8 +3,6 @@
 Both are plain data for the page's script, which words nothing itself.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator
 from datetime import timedelta

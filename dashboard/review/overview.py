@@ -1,7 +1,5 @@
 """The overview of the review page: one strip for each wearer over the whole incident, shade for pressure."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator, Sequence
 from typing import Any

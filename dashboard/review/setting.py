@@ -1,7 +1,5 @@
 """What an incident's tables depend on: whose wear, the shown clock and units, and where a cell jumps to."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace

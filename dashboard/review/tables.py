@@ -1,7 +1,5 @@
 """An incident's tables and findings as neutral rows, in the order in which page and report have them."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from collections.abc import Set as AnySet
 from dataclasses import replace

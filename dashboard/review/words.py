@@ -1,7 +1,5 @@
 """The words of the review page, its figures and exports, by name; `words.toml` has them."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from typing import Any
 
