@@ -233,15 +233,15 @@ def _unheard_apart_s(entry: Entry, by_wear: Mapping[str, Examined], power_ups: S
         known += [(gap.started_us, gap.ended_us) for gap in by_wear[wear.wear_id].gaps if gap.at_end]
     for charge in entry.charges:
         known += [(one.ended_us, then.started_us) for one, then in itertools.pairwise(charge.wears)]
-    times = [
-        channel.at_us[~channel.retained] for power_up in power_ups for channel in power_up.channels.values()
-    ]
-    heard_us = np.unique(np.concatenate(times)) if times else np.empty(0, np.int64)
+    channels = [channel for power_up in power_ups for channel in power_up.channels.values()]
     total_us, from_us = 0, entry.tallied_in_us
     for first_us, last_us in [*sorted(known), (until_us, until_us)]:
         end_us = min(first_us, until_us)
-        between = heard_us[(heard_us > from_us) & (heard_us < end_us)]
-        silent_us = np.diff([from_us, *between.tolist(), max(end_us, from_us)])
+        heard: set[int] = set()
+        for channel in channels:
+            first, last = channel.at_us.searchsorted((from_us + 1, end_us)).tolist()
+            heard.update(channel.at_us[first:last][~channel.retained[first:last]].tolist())
+        silent_us = np.diff([from_us, *sorted(heard), max(end_us, from_us)])
         total_us += int(silent_us[silent_us >= NEVER_HEARD_US].sum())
         from_us = max(from_us, last_us)
     return total_us * 1e-6
