@@ -43,8 +43,8 @@ from ingest.contract.messages import decode_known
 from ingest.contract.times import micros
 from ingest.contract.topics import parse_topic
 
-KINDS = INCIDENT_KINDS
-"""What desks say of an incident."""
+KINDS = (*(kind for kind in INCIDENT_KINDS if kind != "tally"), "tally")
+"""What desks say of an incident. Tallies last: they say for which names all other texts are searched."""
 WRITER = "retention"
 UNDER_WAY = ".retaining"
 GONE = re.compile(r"gone-[0-9a-f]{10}")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import stat
 from collections.abc import Callable
@@ -24,6 +25,7 @@ from ingest.archive import retention
 from ingest.archive.index import ArchiveIndex
 from ingest.archive.journal import Record, SegmentWriter
 from ingest.archive.manifest import decode_line
+from ingest.archive.parts import write_part
 from ingest.archive.reading import Archive
 from ingest.archive.retention import GONE, UNDER_WAY, Retained, retain
 from ingest.archive.sealing import seal_messages
@@ -243,7 +245,6 @@ _CALLS = [("_keep", 1), ("_clear", 1)]
 _CALLS += [(name, call) for name in ("write_part", "finish_merge") for call in (1, 5)]
 
 
-# The fifth part is the last tally: notes still name wearers then whom no tally names any more.
 @pytest.mark.parametrize(("name", "call"), _CALLS)
 @pytest.mark.parametrize("when", ["before", "after"])
 def test_killed_at_any_step_leaves_the_archive_whole(
@@ -285,6 +286,32 @@ def test_killed_at_any_step_leaves_the_archive_whole(
     assert [str(each) for each in archive.rglob("*") if each.name.endswith(".tmp")] == []
     assert not list(archive.glob("*/*/.merged.json"))
     assert _drop(archive, cut_off=all_old).messages == 0
+
+
+@pytest.mark.parametrize("parts", range(1, 7))
+def test_no_name_stays_in_a_text_though_what_a_killed_run_noted_is_gone(
+    archive: Path, monkeypatch: pytest.MonkeyPatch, parts: int
+) -> None:
+    """Who is named is known by the tallies; a damaged note of the run is to be deleted, its message says."""
+    all_old = datetime(2025, 12, 1, tzinfo=UTC)
+    written: list[Path] = []
+
+    def killed(*arguments: Any, **named: Any) -> None:
+        written.append(write_part(*arguments, **named))
+        if len(written) == parts:
+            raise _Killed
+
+    with monkeypatch.context() as patch:
+        patch.setattr(retention, "write_part", killed)
+        with pytest.raises(_Killed):
+            _drop(archive, cut_off=all_old)
+    (archive / UNDER_WAY).unlink()
+    _drop(archive, cut_off=all_old)
+    assert verify(archive).faults == []
+    said = [text for text in Archive(archive).messages()["note"]["text"] if text]
+    said += [task for task in Archive(archive).messages()["tally"]["task"] if task]
+    assert len(said) == 8
+    assert [text for text in said if re.search(r"(?<![\w-])W-0[78](?![\w-])", text)] == []
 
 
 def test_late_words_make_an_incident_young_again_and_an_old_capture_brings_names_back(archive: Path) -> None:

@@ -160,6 +160,8 @@ def test_check_broker_says_what_it_found_where_it_cannot_clear_away_in_the_end()
     [
         ("mqtt://h", TimeoutError("timed out"), "mqtt://h:1883 does not answer; is a firewall between us?"),
         ("mqtt://h", OSError("no route"), "mqtt://h:1883 cannot be reached: no route"),
+        ("mqtts://h", OSError("no route"), "mqtts://h:8883 cannot be reached: no route"),
+        ("mqtt://h", ConnectionResetError("reset"), "mqtt://h:1883 cannot be reached: reset"),
         (
             "mqtts://h",
             ConnectionResetError(104, "reset"),

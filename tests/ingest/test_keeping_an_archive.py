@@ -18,7 +18,7 @@ import pytest
 from ingest.archive import tidying
 from ingest.archive.expected import expected_of
 from ingest.archive.journal import Record, SegmentWriter
-from ingest.archive.manifest import decode_line, rows_digest
+from ingest.archive.manifest import DIGESTS, decode_line, digest_text, rows_digest
 from ingest.archive.reading import Archive
 from ingest.archive.sealing import Recent, seal_messages, seal_segment
 from ingest.archive.sound import trouble_of
@@ -258,6 +258,11 @@ def test_digest_of_rows_does_not_depend_on_their_order_and_sums_up(pressure: Pre
             pl.when(pl.col("seq") == 3).then(pl.lit(value)).otherwise(column).alias(column)
         )
         assert rows_digest(other) != rows_digest(frame), column
+
+
+def test_digest_of_rows_is_written_as_the_128_bits_that_it_has() -> None:
+    assert digest_text(0x2A) == "0" * 30 + "2a"
+    assert len(digest_text(DIGESTS - 1)) == 32
 
 
 def test_digest_of_rows_is_what_its_definition_says_row_by_row() -> None:

@@ -17,7 +17,7 @@ from ingest.contract.kinds import KEPT_OF_A_LONG_PAYLOAD_BYTES
 from ingest.contract.received import Delivery, Record
 from ingest.listener import Listener
 from ingest.rates import LONGEST_TOPIC
-from ingest.settings import BrokerSettings, Settings
+from ingest.settings import BrokerSettings, MergeSettings, Settings
 from ingest.status import FULL_DISK_BYTES, LOW_DISK_BYTES
 
 TOPIC = "underair/v1/trial/set/S-1/pressure"
@@ -153,6 +153,19 @@ def test_a_session_taken_over_is_a_possible_loss_and_no_lost_connection(
     listener._on_disconnect(listener._client, None, None, "Normal", None)
     assert len(said) == 3
     assert "Refused" in said[2]
+
+
+def test_who_stops_has_lost_no_connection(made: Callable[..., Any], said: list[str]) -> None:
+    listener = made(settings=Settings(merge=MergeSettings(finished_days=False)))
+    connect(listener)
+    nothing = SimpleNamespace(stop=lambda: None, disconnect=lambda: None, loop_stop=lambda: None)
+    listener._teller, listener._status_client = nothing, nothing
+    listener._writing = SimpleNamespace(drain=lambda: None, finish=lambda: Counts(1, 1))
+    client = listener._client
+    client.disconnect = lambda: listener._on_disconnect(client, None, None, "Normal disconnection", None)
+    client.loop_stop = lambda: None
+    assert listener.stop() == Counts(1, 1)
+    assert (listener._connected, said) == (False, [])
 
 
 def test_a_listener_that_retires_subscribes_to_nothing(made: Callable[..., Any]) -> None:
