@@ -32,7 +32,7 @@ from ingest.contract.times import micros
 from ingest.contract.topics import Topic
 from ingest.contract.units import known_units, to_contract_unit
 from ingest.importing import Imported
-from ingest.memory_place import LONGEST_OFF_S, SPEAKER, in_one, placed
+from ingest.memory_place import LONGEST_OFF_S, SPEAKER, goes_on, in_one, placed
 from ingest.toml_faults import as_struct, document_in
 
 SAME_US, APART_US, LEAST_WRONG = 2_000_000, 10_000_000, 0.05
@@ -40,8 +40,8 @@ SAME_US, APART_US, LEAST_WRONG = 2_000_000, 10_000_000, 0.05
 part of all on they contradict. Our own rule."""
 NO_CLOCK = (
     f"Its pressures do not place it either: no clock within {LONGEST_OFF_S // 60} min of the set's brings "
-    "its pressures, and a fall of them, to those by radio. If its clock was further off, give an utc_offset "
-    "that makes up for it"
+    "its pressures, and a fall of them, to those by radio, and none at all to those of its own power-up. "
+    "If its clock was further off, give an utc_offset that makes up for it"
 )
 _EXPECTED = {"$.time.utc_offset": "an offset such as +02:00", "$.csv.decimal": 'one of ".", ","'}
 EXAMPLE = Path(__file__).with_name("memory_mapping.example.toml")
@@ -325,8 +325,11 @@ def _compare_with_radio(path: Path, told: pl.DataFrame, by_radio: pl.LazyFrame) 
     would be a second wear of the same person at the same time.
     """
     told = told.select(*IDENTITY, "time").drop_nulls().sort("seq")
-    radio = by_radio.filter(~pl.col("retained")).select(*IDENTITY, "time").collect().drop_nulls().sort("seq")
+    radio = by_radio.filter(~pl.col("retained")).select(*IDENTITY, "time", "pressure_bar").collect()
+    radio = radio.drop_nulls(["seq", "time"]).sort("seq")
     _refuse_another_boot(path, told, radio)
+    _refuse_what_does_not_go_on(path, told, radio)
+    radio = radio.drop("pressure_bar")
     both, numbered = told, radio.with_columns(number=pl.col("seq"))
     ways: dict[str, Literal["backward", "forward"]] = {"_before": "backward", "_after": "forward"}
     for suffix, way in ways.items():  # within a speaker both are in order, which polars cannot check
@@ -354,13 +357,45 @@ def _compare_with_radio(path: Path, told: pl.DataFrame, by_radio: pl.LazyFrame) 
     )
 
 
+def _refuse_what_does_not_go_on(path: Path, told: pl.DataFrame, radio: pl.DataFrame) -> None:
+    """Raise `BadCapture` where a power-up that was heard has numbers that the radio's do not reach."""
+    heard = radio.partition_by(SPEAKER_AND_BOOT, as_dict=True)
+    for of, own in told.partition_by(SPEAKER_AND_BOOT, as_dict=True).items():
+        if of in heard and not goes_on(own, heard[of]):
+            seq = own["seq"]
+            whose = f"set {own['set_id'][0]}, boot {own['boot'][0]}"
+            raise BadCapture(
+                f"{path}: numbers {seq[0]} to {seq[-1]} of {whose}, do not go on from those by radio, up to "
+                f"{heard[of]['seq'][-1]}, as their times do. Nothing was imported. In the mapping, seq and "
+                "boot must be the numbers that the set sends by radio, and time must have the right zone or "
+                "offset and order of day and month"
+            )
+
+
 def _refuse_another_boot(path: Path, told: pl.DataFrame, radio: pl.DataFrame) -> None:
-    """Raise `BadCapture` where another power-up was heard at about the time of one unknown by radio."""
+    """Raise `BadCapture` where another power-up was heard at about the time of one unknown by radio.
+
+    Of one that was heard, where a part of its messages is of moments at which the radio heard another.
+    """
     time = pl.col("time")
     spans = radio.group_by(SPEAKER_AND_BOOT).agg(first=time.min(), last=time.max())
     off = pl.duration(seconds=LONGEST_OFF_S)
     there = told.join(spans, on=SPEAKER_AND_BOOT, how="anti").join(spans, on=SPEAKER, suffix="_heard")
     there = there.filter(time.is_between(pl.col("first") - off, pl.col("last") + off))
+    near = told.join(radio, on=IDENTITY, how="anti").sort("time")
+    at = radio.select(*SPEAKER_AND_BOOT, "time").sort("time")
+    near = near.join_asof(
+        at,
+        on="time",
+        by=SPEAKER,
+        strategy="nearest",
+        tolerance="10s",
+        suffix="_heard",
+        check_sortedness=False,
+    )
+    other = (pl.col("boot") != pl.col("boot_heard")).fill_null(value=False)
+    wrong = near.filter(other, (other.mean() >= LEAST_WRONG).over(SPEAKER_AND_BOOT))
+    there = pl.concat([there, wrong.join(radio, on=SPEAKER_AND_BOOT, how="semi")], how="diagonal")
     if len(there):
         row = there.row(0, named=True)
         raise BadCapture(

@@ -19,7 +19,7 @@ from ingest.contract.frames import FrameBuilder, Messages
 from ingest.contract.times import EPOCH, MICROSECOND, micros, rfc3339
 
 LONGEST_OFF_S = 600
-"""A clock that is further off was read in a wrong zone or order of day and month: the mapping must say it."""
+"""A clock that is further off counts only within the power-up that the record names."""
 NEAR_BAR, MOST_BAR = 5.0, 10.0
 """Two readings of one moment, one of them rounded, differ by less; more than the second counts as that."""
 LEAST_NEAR, FEWEST, LEAST_FALL_BAR = 0.95, 10, 20.0
@@ -72,24 +72,28 @@ def in_one(frames: Mapping[str, pl.LazyFrame]) -> pl.LazyFrame:
     )
 
 
-def offset_of(own: pl.DataFrame, radio: pl.DataFrame) -> Offset | None:
+def offset_of(own: pl.DataFrame, radio: pl.DataFrame, *, however_far: bool = False) -> Offset | None:
     """Return a record's offset; None where its pressures fit at no moment, or at several.
 
     `own`, `radio`: `time` and `pressure_bar`, which is null in other messages than pressures.
+    `however_far`: also where its clock is further off than `LONGEST_OFF_S`.
     """
     own, radio = (frame.drop_nulls("pressure_bar").sort("time") for frame in (own, radio))
-    if len(own) < 2:
+    if len(own) < 2 or radio.is_empty():
         return None
+    if however_far:  # so many moments are tried that a reading in ten seconds must do
+        radio = radio.unique(pl.col("time").dt.truncate("10s"), keep="first").sort("time")
     own_s, radio_s = (micros_of(frame["time"]) / 1e6 for frame in (own, radio))
     own_bar, radio_bar = own["pressure_bar"].to_numpy(), radio["pressure_bar"].to_numpy()
     tried = np.arange(-LONGEST_OFF_S, LONGEST_OFF_S + 1)
+    if however_far:
+        tried = np.arange(int(own_s[0] - radio_s[-1]), int(own_s[-1] - radio_s[0]) + 1)
     costs, compared = np.full(len(tried), np.inf), np.zeros(len(tried), np.int64)
     for number, fast_s in enumerate(tried.tolist()):
-        at_s = radio_s + fast_s
-        inside = (at_s >= own_s[0]) & (at_s <= own_s[-1])
+        inside = slice(*np.searchsorted(radio_s, (own_s[0] - fast_s, own_s[-1] - fast_s)))
         said = radio_bar[inside]
         # At most and at least what the record has right before and after.
-        after = np.clip(np.searchsorted(own_s, at_s[inside]), 1, len(own_s) - 1)
+        after = np.clip(np.searchsorted(own_s, radio_s[inside] + fast_s), 1, len(own_s) - 1)
         low, high = np.sort([own_bar[after - 1], own_bar[after]], axis=0)
         apart = np.abs(said - np.clip(said, low, high))
         compared[number] = len(said)
@@ -106,13 +110,13 @@ def offset_of(own: pl.DataFrame, radio: pl.DataFrame) -> Offset | None:
         return None
     best = tried[costs <= costs.min() + 1e-9]
     middle = int(best[len(best) // 2])
-    return Offset(middle, int(good[0]), int(good[-1]), int(compared[middle + LONGEST_OFF_S]))
+    return Offset(middle, int(good[0]), int(good[-1]), int(compared[middle - tried[0]]))
 
 
 def placed(told: pl.DataFrame, radio: pl.DataFrame, file: str) -> tuple[Messages, str] | None:
     """Return a record's messages with the numbers and times of the radio, and what was done, in words.
 
-    None where a power-up of it that was heard by radio at that time fits at no moment.
+    None where a power-up of it that was heard by radio, or the set at that time, fits at no moment or at two.
     `told`: the record's messages; `radio`: what is archived of its sets; both as `in_one` gives them.
     """
     builder, said = FrameBuilder(), list[str]()
@@ -123,7 +127,11 @@ def placed(told: pl.DataFrame, radio: pl.DataFrame, file: str) -> tuple[Messages
         heard = archived.filter(~has_place)
         boots, rows = _numbers_by_time(archived), list[_Own]()
         for (boot,), own in of_set.sort("boot", maintain_order=True).group_by("boot", maintain_order=True):
-            offset = offset_of(own, heard)
+            offset, far = offset_of(own, heard), offset_of(own, heard.filter(boot=boot), however_far=True)
+            if offset is None or far is None:
+                offset = offset or far
+            elif abs(offset.middle - far.middle) > WIDEST_S:
+                return None  # its clock says another moment than its power-up
             if offset is not None:
                 rows += _own_rows(own, offset, known, boots)
                 said.append(_agreement(set_id, boot, offset))
@@ -140,6 +148,26 @@ def placed(told: pl.DataFrame, radio: pl.DataFrame, file: str) -> tuple[Messages
                 f"moments that the radio heard; {became['too many']:,} are more than the numbers lost."
             )
     return builder.frames(), f"{file}: {' '.join([*said, KEPT])}" if said else ""
+
+
+def goes_on(own: pl.DataFrame, radio: pl.DataFrame) -> bool:
+    """Return whether a power-up's record may have the radio's numbers, by numbers and times alone.
+
+    Some of its numbers lie among the radio's, or they go on from these as its times do. Where the radio
+    heard no fall of the pressure to compare with, nothing contradicts it.
+
+    `own`, `radio`: messages of one power-up, in the order of their numbers.
+    """
+    bar = radio["pressure_bar"].drop_nulls().to_numpy()
+    if len(bar) < FEWEST or np.ptp(bar) < LEAST_FALL_BAR:
+        return True
+    (first, last), (low, high) = ((one["seq"][0], one["seq"][-1]) for one in (own, radio))
+    if first <= high and last >= low:
+        return True
+    times = micros_of(radio["time"])
+    apart_us = int(micros_of(own["time"])[0]) - int(times[-1])
+    expected_us = (first - high) * int(times[-1] - times[0]) / max(high - low, 1)
+    return bool(apart_us < 2 * expected_us + ALIKE_US and expected_us < 2 * apart_us + ALIKE_US)
 
 
 def _is_known(own: pl.DataFrame, radio: pl.DataFrame, boot: int) -> bool:

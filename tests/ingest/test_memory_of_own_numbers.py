@@ -181,3 +181,52 @@ def test_a_restart_in_the_silence_keeps_every_reading(
     if counts_restarts:
         of_18 = readings.filter(pl.col("boot") == 18)["time"].to_list()
         assert min(of_18) > BEGUN + timedelta(seconds=298)
+
+
+@pytest.mark.parametrize("fast_s", [1500, 5 * 3600, 6 * 3600, 6 * 3600 + 400, 86_400, -7200])
+@pytest.mark.parametrize("worn_again", [False, True])
+def test_a_memory_whose_clock_is_hours_off_is_placed_in_its_own_power_up(
+    tmp_path: Path, archive: Path, pressure: Pressure, fast_s: int, worn_again: bool
+) -> None:
+    """It was imported whole: a second wear, in the entry of whoever wore the set next."""
+    before = free_air_l(archive)
+    if worn_again:
+        heard = []
+        for second in range(FIRST, LAST):
+            one = pressure(second, pressure_bar=max(round(1.2 * bar_at(second) - 60, 1), 0.0))
+            at = BEGUN + timedelta(hours=6, seconds=second)
+            said = json.loads(one.payload) | {"boot": 18, "time": at.isoformat()}
+            heard.append(Heard(at, one.topic, json.dumps(said).encode()))
+        seal_messages(archive, frames_from_heard(heard), "import-later")
+    path = log(tmp_path / "S-014.csv", boot=17, number=7000, fast_s=fast_s)
+    done = import_memory(path, load_mapping(EXAMPLE), archive, NOW)
+    readings = Archive(archive).messages()["pressure"]
+    assert len(LOST) - 1 <= done.counts.kept <= len(LOST) + FIRST + 3
+    assert readings.filter(pl.col("boot") == 17)["time"].max() < BEGUN + timedelta(seconds=LAST + 5)
+    after = free_air_l(archive)
+    assert len(after) == 1 + worn_again
+    assert after[:1] == pytest.approx(before, rel=0.01)
+    assert f"{abs(fast_s)} s" in done.clocks[0] or " s to " in done.clocks[0]
+
+
+@pytest.mark.parametrize("fast_s", [1500, 6 * 3600, 86_400])
+def test_a_memory_of_a_power_up_that_was_heard_and_fits_nowhere_in_it_is_refused(
+    tmp_path: Path, archive: Path, fast_s: int
+) -> None:
+    path = log(tmp_path / "S-014.csv", boot=17, number=7000, fast_s=fast_s, high_bar=32.0)
+    before = Archive(archive).messages()["pressure"].height
+    with pytest.raises(BadCapture, match=r"Nothing was imported.*pressures"):
+        import_memory(path, load_mapping(EXAMPLE), archive, NOW)
+    assert Archive(archive).messages()["pressure"].height == before
+
+
+def test_what_goes_on_from_the_radio_with_its_numbers_and_times_is_taken_as_it_is(
+    tmp_path: Path, archive: Path
+) -> None:
+    rows = [
+        f"{BEGUN + timedelta(seconds=second):%m/%d/%Y %H:%M:%S};S-014;17;{second};{100 * PSI:.1f};;"
+        for second in range(LAST + 1200, LAST + 1300)
+    ]
+    (tmp_path / "S-014.csv").write_text("\n".join([HEAD, *rows]))
+    done = import_memory(tmp_path / "S-014.csv", load_mapping(EXAMPLE), archive, NOW)
+    assert (done.counts.kept, done.clocks) == (100, [])
