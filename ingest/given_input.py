@@ -72,7 +72,7 @@ def as_received(folder: Path) -> Iterator[Heard]:
                 frame = frame.join(
                     originals, on=["received", "topic", "payload"], how="anti", nulls_equal=True
                 )
-            elif table != "originals":
+            if table != "originals":
                 frame = frame if made is None else frame.filter(~made)
                 frame = frame.with_columns(pl.col("payload").cast(pl.Binary))
             lots.append(frame.select("received", "topic", "payload", "retained"))

@@ -16,7 +16,7 @@ from ingest.plurals import counted
 
 ABOUT_PEOPLE = ("tally", "resolved", "order", "roll_call", "gauge", "seen", "standby")
 """Desk messages about somebody who is in."""
-SAID = ("alarm", "state", "action", "wearer_id", "set_id", "team", "order", "pressure_bar")
+SAID = ("alarm", "flag", "state", "action", "wearer_id", "set_id", "team", "order", "pressure_bar")
 SHORT = 60
 
 

@@ -292,7 +292,7 @@ def made_by_a_mapping(originals: pl.DataFrame) -> pl.Expr | None:
 
 
 def _made_by(origin: str) -> pl.Expr:
-    return pl.col("payload").str.contains(f'"origin":"{origin}"', literal=True)
+    return pl.col("payload").cast(pl.Binary).bin.contains(f'"origin":"{origin}"'.encode())
 
 
 def _read_by(origin: str, table: str) -> pl.Expr:

@@ -14,12 +14,14 @@ class RefusedMessage(UnderairError):
     """A message that breaks the contract; it is stored in `refused`, never dropped.
 
     - `path`: JSON path of the field (``$.pressure_bar``), None when the fault is not in a field.
+    - `meant`: topic and payload of what a mapping could not make, as far as it got: whose it is, and what.
     """
 
-    def __init__(self, reason: str, path: str | None = None) -> None:
+    def __init__(self, reason: str, path: str | None = None, meant: tuple[str, bytes] | None = None) -> None:
         super().__init__(reason if path is None else f"{reason} (at {path})")
         self.reason = reason
         self.path = path
+        self.meant = meant
 
 
 class BadCapture(UnderairError):

@@ -96,7 +96,7 @@ class FrameBuilder:
         for message in mapped.messages:
             self.add(received_us, message.topic, message.payload, retained)
         for fault in mapped.faults:
-            self.refuse(received_us, topic, payload, retained, fault)
+            self.refuse(received_us, *(fault.meant or (topic, payload)), retained, fault)
 
     def refuse(
         self, received_us: int, topic: str, payload: bytes, retained: bool, refusal: RefusedMessage

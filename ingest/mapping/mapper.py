@@ -24,7 +24,7 @@ from ingest.contract.frames import Mapped
 from ingest.contract.kinds import ID_WORDS
 from ingest.contract.messages import decode_known, depth_exceeds
 from ingest.contract.times import micros, parse_time, rfc3339
-from ingest.contract.topics import Topic, is_id
+from ingest.contract.topics import Topic, is_id, parse_topic
 from ingest.contract.units import to_contract_unit
 from ingest.mapping.rules import FlagRule, Mapping, Source, TimeValue, Value
 
@@ -45,6 +45,7 @@ class SetState(msgspec.Struct):
     up_since_s: float | None = None
     counters: dict[str, int] = {}  # by the source's topic and the counter's place: each counts alone
     flags: dict[str, bool] = {}
+    unread: dict[str, str] = {}  # of each flag whose value now is none that the mapping lists: that value
     once: list[str] = []
     recent: list[int] = []  # marks of the latest objects, so that one that MQTT delivers again counts once
 
@@ -71,7 +72,7 @@ class _Reading(NamedTuple):
         item = f"{self.source.each}/*" if self.item else ""
         field = (fault.path or "").startswith("$")  # of the message that was made of the item
         path = f"{item} {fault.path}".strip() if field else fault.path or item
-        return RefusedMessage(fault.reason, self.place(path) or None)
+        return RefusedMessage(fault.reason, self.place(path) or None, fault.meant)
 
 
 class Mapper:
@@ -105,7 +106,7 @@ class Mapper:
             mapped.faults.append(fault)
             return mapped
         for reading in readings:
-            source = reading.source
+            source, set_id = reading.source, ""
             try:
                 set_id = str(_required(source.set_id, reading, "set_id"))
                 if not is_id(set_id):
@@ -114,7 +115,7 @@ class Mapper:
                     )
                 timed.append((_time(source.time, reading, heard.received), set_id, reading))
             except RefusedMessage as fault:
-                mapped.faults.append(reading.fault(fault))
+                mapped.faults += _unplaced(mapping, set_id, reading, fault)
         again = self._heard_again(mapping, timed, heard)
         unused: list[RefusedMessage] = []
         for time, set_id, reading in sorted(timed, key=itemgetter(0)):
@@ -156,47 +157,65 @@ class Mapper:
         try:
             state = self._state_of(mapping, set_id, reading, heard)
         except RefusedMessage as fault:
-            mapped.faults.append(reading.fault(fault))
+            mapped.faults += _unplaced(mapping, set_id, reading, fault)
             return True
         something = bool(source.flag) or all(rule.once for rule in source.message)
 
-        def say(kind: str, fields: dict[str, Any]) -> None:
-            """Add a message of the contract, checked by the contract's own decoder."""
+        def say(kind: str, fields: dict[str, Any] | RefusedMessage, **meant: str) -> bool:
+            """Add a message of the contract, checked by its own decoder, or what of it cannot be made."""
+            fault = fields if isinstance(fields, RefusedMessage) else None
             names = {"kind": kind, "set_id": set_id, "boot": state.boot, "seq": state.seq, "time": time}
-            payload = {**names, **fields, "origin": mapping.origin}
+            payload = {**names, **(meant if isinstance(fields, RefusedMessage) else fields)}
+            payload["origin"] = mapping.origin
             if source.counter is None:
                 payload["losses"] = "unknown"
             if source.boot is None:
                 payload["power_up"] = "inferred"
             if source.time.form == "received":
                 payload["clock"] = "listener"
-            topic = Topic(mapping.service, "set", set_id, kind)
-            written = json.dumps(payload, ensure_ascii=False, separators=(",", ":")).encode(errors="replace")
-            decode_known(topic, written)
-            state.seq += 1
-            mapped.messages.append(Heard(heard.received, topic.text, written, heard.retained))
+            topic, written = _written(mapping, payload)
+            state.seq += 1  # also of what is refused: its number is no loss
+            try:
+                decode_known(parse_topic(topic), written)
+            except RefusedMessage as broken:
+                fault = fault or broken
+            if fault is None:
+                mapped.messages.append(Heard(heard.received, topic, written, heard.retained))
+            else:
+                fault.meant = topic, written
+                mapped.faults.append(reading.fault(fault))
+            return fault is None
 
         for number, rule in enumerate(source.message, start=reading.first_rule):
             key = f"{source.topic} {number}"
             if rule.once and key in state.once:
                 continue
             try:
-                fields = _made(rule.fields, fields_of(rule.kind), reading)
-                if fields is None:
-                    continue
-                something |= not rule.once
-                say(rule.kind, fields)
-                if rule.once:
-                    state.once.append(key)
+                fields: dict[str, Any] | RefusedMessage | None = _made(
+                    rule.fields, fields_of(rule.kind), reading
+                )
             except RefusedMessage as fault:
-                mapped.faults.append(reading.fault(fault))
+                fields = fault
+            if fields is None:
+                continue
+            something |= not rule.once
+            if say(rule.kind, fields) and rule.once:
+                state.once.append(key)
         for flag in source.flag:
+            key = f"{source.topic} {flag.alarm} {flag.pointer}"
             try:
-                event = _event(flag, reading, state, self._seen.setdefault((flag.alarm, flag.pointer), {}))
+                event = _event(
+                    flag, reading, state, key, self._seen.setdefault((flag.alarm, flag.pointer), {})
+                )
+            except RefusedMessage as fault:
+                raw = _short(reading.at(flag.pointer))
+                if state.unread.get(key) != raw:  # told when it turns, as an alarm is
+                    state.unread[key] = raw
+                    say("alarm", fault, alarm=flag.alarm, flag=raw)
+            else:
+                state.unread.pop(key, None)
                 if event is not None:
                     say("alarm", event)
-            except RefusedMessage as fault:
-                mapped.faults.append(reading.fault(fault))
         return something or len(mapped.faults) > faults
 
     def _found(self, topic: str) -> tuple[Mapping, list[_Reading]] | None:
@@ -245,6 +264,46 @@ class Mapper:
             state.seq += max(counter - last - 1, 0)  # one number for each original that did not come
             state.counters[place] = max(counter, last)
         return state
+
+
+def _written(mapping: Mapping, payload: dict[str, Any]) -> tuple[str, bytes]:
+    """Return topic and payload of a message of the contract."""
+    topic = Topic(mapping.service, "set", payload["set_id"], payload["kind"]).text
+    return topic, json.dumps(payload, ensure_ascii=False, separators=(",", ":")).encode(errors="replace")
+
+
+def _unplaced(
+    mapping: Mapping, set_id: str, reading: _Reading, fault: RefusedMessage
+) -> Iterator[RefusedMessage]:
+    """Yield what is refused of a reading without its time or number: each flag that is not off, else one."""
+    known = {"set_id": set_id, "origin": mapping.origin}
+    raised = [
+        {"kind": "alarm", **known, "alarm": flag.alarm, "flag": _short(raw)}
+        for flag in reading.source.flag
+        if (raw := reading.at(flag.pointer)) is not None and not _is_off(flag, raw)
+    ]
+    kinds = sorted((rule.kind for rule in reading.source.message if not rule.once), key="pressure".__ne__)
+    for payload in raised or [{"kind": kind, **known} for kind in kinds[:1]]:
+        fault.meant = _written(mapping, payload) if is_id(set_id) else None
+        yield reading.fault(fault)
+    if not raised and not kinds:
+        yield reading.fault(fault)
+
+
+def _is_off(flag: FlagRule, raw: Any) -> bool:
+    reads = [flag.read(each) for each in _active(raw)]
+    return True not in reads if isinstance(raw, list) else reads == [False]
+
+
+def _active(raw: Any) -> list[Any]:
+    return [
+        int(each) if isinstance(each, float) and each.is_integer() else each
+        for each in (raw if isinstance(raw, list) else [raw])
+    ]
+
+
+def _short(raw: Any) -> str:
+    return str(raw)[:60]
 
 
 def _mark(heard: Heard) -> int:
@@ -410,15 +469,12 @@ def _time(rule: TimeValue, reading: _Reading, received: datetime) -> str:
 
 
 def _event(
-    flag: FlagRule, reading: _Reading, state: SetState, seen: dict[Any, bool | None]
+    flag: FlagRule, reading: _Reading, state: SetState, key: str, seen: dict[Any, bool | None]
 ) -> dict[str, Any] | None:
     raw = reading.at(flag.pointer)
     if raw is None:
         return None
-    active = [
-        int(each) if isinstance(each, float) and each.is_integer() else each
-        for each in (raw if isinstance(raw, list) else [raw])
-    ]
+    active = _active(raw)
     if not all(isinstance(each, bool | int | str) for each in active):
         raise RefusedMessage(
             f"the flag must be true, false, a word or a list of words, got {str(raw)[:60]!r}", flag.pointer
@@ -435,7 +491,6 @@ def _event(
             "alarm stays as it was",
             flag.pointer,
         )
-    key = f"{reading.source.topic} {flag.alarm} {flag.pointer}"
     before = state.flags.get(key)
     state.flags[key] = now
     if now == before or (before is None and not now):

@@ -95,6 +95,8 @@ class FlagRule(Struct, frozen=True, forbid_unknown_fields=True, dict=True):
     true: tuple[bool | int | str, ...] = (True,)
     # What means no alarm. Without it: all other values where `true` has words; else false, 0 and "".
     false: tuple[bool | int | str, ...] | None = None
+    # The value is a number whose bits are flags, and this is the alarm's: 0 is the bit that counts 1.
+    bit: Annotated[int, Meta(ge=0, le=63)] | None = None
 
     @cached_property
     def _known(self) -> dict[bool | str, bool]:
@@ -108,6 +110,10 @@ class FlagRule(Struct, frozen=True, forbid_unknown_fields=True, dict=True):
 
     def read(self, value: bool | int | str) -> bool | None:
         """Return whether a value means the alarm; None when the mapping does not say."""
+        if self.bit is not None:
+            number = isinstance(value, int) and not isinstance(value, bool)
+            whole = int(value) if number or re.fullmatch(r"\s*[0-9]{1,20}\s*", str(value)) else None
+            return None if whole is None else bool(whole >> self.bit & 1)
         return self._known.get(_same(value), self._others)
 
 
@@ -221,6 +227,9 @@ def _check(source: Source, where: str) -> None:
         raise BadSettings(f'{where}.time: give a pointer, or form = "received" without one')
     if source.each and not _is_pointer(source.each):
         raise BadSettings(_NO_POINTER.format(f"{where}.each", source.each))
+    for number, flag in enumerate(source.flag):
+        if flag.bit is not None and (flag.true != (True,) or flag.false is not None):
+            raise BadSettings(f"{where}.flag[{number}]: give `bit`, or `true` and `false`, not both")
     pointers = {f"{place}.pointer": value.pointer for place, value, _ in _values(source, where)}
     pointers[f"{where}.time.pointer"] = source.time.pointer
     pointers |= {f"{where}.flag[{number}].pointer": flag.pointer for number, flag in enumerate(source.flag)}

@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
+import polars as pl
 import pytest
 
 from analysis.incident import analyse
+from analysis.live.board import LiveBoard
 from analysis.profile import Profile
+from ingest.contract.frames import FrameBuilder
+from ingest.contract.times import micros
+from ingest.mapping.mapper import Mapper
+from ingest.mapping.rules import read_mapping
 
 
 def inside(log: Any) -> tuple[Any, Any]:
@@ -64,6 +71,60 @@ def test_a_refused_distress_is_on_the_board_until_a_person_resolves_it(
     assert (row.attention, row.reasons[0].code) == ("distress", "distress")
     assert not see(150).alarms
     assert see(150).rows[0].attention == "under_air"
+
+
+MAPPED = """
+name = "maker-b"
+version = 1
+service = "trial"
+[[source]]
+topic = "telemetry/{unit}"
+set_id = { level = "unit" }
+[[source.message]]
+kind = "pressure"
+[source.message.fields]
+pressure_bar = { pointer = "/bar" }
+[[source.flag]]
+alarm = "distress"
+pointer = "/flags"
+true = [4]
+false = [0]
+[source.time]
+form = "received"
+"""
+
+
+def test_a_distress_of_a_mapped_set_whose_value_is_not_listed_is_told_as_loudly(log: Any) -> None:
+    """The row said "Turn back soon", no alarm was active, and report and findings had no word of it."""
+    desk, _ = inside(log)
+    desk.say(200, "tally", incident_id="I-1", action="out", set_id="S-1", wearer_id="W-1")
+    builder = FrameBuilder(Mapper([read_mapping(MAPPED.encode(), "b.toml")]))
+    for _, one in log.heard():
+        builder.add(micros(one.received), one.topic, one.payload)
+    for second in range(2, 180, 2):
+        flags = 12 if second >= 100 else 0
+        told_of = json.dumps({"bar": 300 - second / 10, "flags": flags}).encode()
+        builder.add(micros(log.at(second)), "telemetry/S-1", told_of)
+    messages = builder.frames()
+    board = LiveBoard(Profile.default())
+    board.take({kind: frame.filter(pl.col("received") < log.at(190)) for kind, frame in messages.items()})
+    shown = board.snapshot(log.at(178))
+    (line,) = shown.alarms
+    assert (line.alarm, line.set_id, line.wearer_id, line.raised_at) == (
+        "distress",
+        "S-1",
+        "W-1",
+        log.at(100).timestamp(),
+    )
+    assert "got '12'" in (line.detail or "")
+    assert (shown.rows[0].attention, shown.rows[0].reasons[0].code) == ("distress", "distress")
+    results = analyse(messages, Profile.default(), "I-1")
+    (row,) = results["refused"].to_dicts()
+    assert (row["set_id"], row["kind"], row["messages"]) == ("S-1", "alarm", 1)
+    (finding,) = results["findings"].filter(code="alarm_refused").to_dicts()
+    assert (finding["severity"], finding["set_id"]) == ("serious", "S-1")
+    for word in ("alarm 'distress'", "flag '12'", "10:01:40 UTC"):
+        assert word in finding["statement"]
 
 
 def test_a_refused_distress_of_a_set_that_nobody_tallied_in_is_its_rows(log: Any, see: Any) -> None:

@@ -214,6 +214,61 @@ def test_a_flag_that_is_neither_listed_nor_false_is_refused_and_clears_nothing(
         assert states(raised[0]) == []  # it was raised all along
 
 
+def meant(mapped: Mapped) -> list[tuple[str, dict[str, Any]]]:
+    return [
+        (topic, json.loads(payload))
+        for topic, payload in (fault.meant or ("", b"{}") for fault in mapped.faults)
+    ]
+
+
+def test_a_value_that_a_flag_does_not_list_is_a_refused_alarm_of_its_set_once_while_it_stays() -> None:
+    """A maker's new bit beside the distress: neither set nor word was told, and every object refused it."""
+    rule = '[[source.flag]]\nalarm = "distress"\npointer = "/d"\ntrue = [4]\nfalse = [0]\n'
+    mapper = with_flag(rule)
+    told_of = []
+    for at_s, value in enumerate((0, 12, 12, 12, 8, 8, 4, 12)):
+        mapped = mapper.take(nested(at_s, d=value))
+        told_of.append([payload.get("flag") for _, payload in meant(mapped)])
+        for topic, payload in meant(mapped):
+            assert topic == f"underair/v1/demo/set/{payload['set_id']}/alarm"
+            assert (payload["alarm"], payload["origin"]) == ("distress", mapped.mapping)
+    assert told_of == [[], ["12"], [], [], ["8"], [], [], ["12"]]
+    seqs = [each["seq"] for each in told(mapper.take(nested(20, d=4)))]
+    assert seqs[0] > 8 + 3  # what was refused has numbers of its own: nothing was lost
+
+
+@pytest.mark.parametrize("broken", [{"ts": "soon"}, {"ts": None}])
+def test_a_flag_of_an_object_without_a_time_is_a_refused_alarm_of_its_set(broken: dict[str, Any]) -> None:
+    mapper = with_flag('[[source.flag]]\nalarm = "distress"\npointer = "/d"\n')
+    (one,) = meant(mapper.take(nested(1, d=True, **broken)))
+    assert (one[0].split("/")[-1], one[1]["alarm"]) == ("alarm", "distress")
+    (one,) = meant(mapper.take(nested(2, d=False, **broken)))
+    assert one[0].split("/")[-1] == "pressure"
+
+
+def test_a_flag_may_be_a_bit_of_a_number() -> None:
+    mapper = with_flag(
+        '[[source.flag]]\nalarm = "distress"\npointer = "/d"\nbit = 2\n'
+        '[[source.flag]]\nalarm = "low_air"\npointer = "/d"\nbit = 0\n'
+    )
+    seen = []
+    for at_s, value in enumerate((8, 12, "13", 1033.0, "x", True, 0)):
+        mapped = mapper.take(nested(at_s, d=value))
+        events = [f"{one['alarm']} {one['state']}" for one in told(mapped) if one["kind"] == "alarm"]
+        seen.append(events + [f"{one['alarm']} {one['flag']}" for _, one in meant(mapped)])
+    assert seen == [
+        [],
+        ["distress raised"],
+        ["low_air raised"],
+        ["distress cleared"],
+        ["distress x", "low_air x"],
+        ["distress True", "low_air True"],
+        ["low_air cleared"],
+    ]
+    with pytest.raises(BadSettings, match="not both"):
+        with_flag('[[source.flag]]\nalarm = "distress"\npointer = "/d"\nbit = 2\ntrue = [4]\n')
+
+
 def test_a_flag_written_as_a_number_with_a_point_is_that_number() -> None:
     """A gateway wrote 1.0: the distress was refused, and 1 raised it."""
     mapper = with_flag('[[source.flag]]\nalarm = "distress"\npointer = "/d"\n')
