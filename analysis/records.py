@@ -107,6 +107,8 @@ class PowerUp:
     use: int = 0
     refused_seqs: Ints = field(default_factory=lambda: np.empty(0, np.int64))
     refused_us: Ints = field(default_factory=lambda: np.empty(0, np.int64))
+    # Numbers and pressures of readings that were refused for being too high.
+    refused_high: tuple[Ints, Floats] = field(default_factory=lambda: (np.empty(0, np.int64), np.empty(0)))
     losses_known: bool = True
     # Array of bool: pressures that nobody believes, see `analysis.wears.too_high`; None: there are none.
     too_high: Bools | None = None
@@ -121,6 +123,13 @@ class PowerUp:
     def is_live(self) -> bool:
         """Whether any of it was heard live; its clock is known only then."""
         return any(not channel.retained.all() for channel in self.channels.values())
+
+    def moments_of(self, seqs: Ints) -> Ints:
+        """Return about when messages were sent of which only the number is known, by those around them."""
+        live = [(one.seq[~one.retained], one.at_us[~one.retained]) for one in self.channels.values()]
+        known, at_us = (np.concatenate([each[place] for each in live]) for place in (0, 1))
+        order = np.argsort(known, kind="stable")
+        return np.interp(seqs, known[order], at_us[order]).astype(np.int64)
 
     @property
     def span_us(self) -> tuple[int, int]:

@@ -30,9 +30,17 @@ class _Said(msgspec.Struct):
     boot: int | None = None
     seq: int | None = None
     incident_id: str | None = None
+    pressure_bar: Any = None
+
+    @property
+    def above_bar(self) -> float | None:
+        """The pressure that it says, if that is above all that the contract takes."""
+        said = self.pressure_bar
+        return float(said) if type(said) in (int, float) and said > MOST_BAR else None
 
 
-_PAYLOAD = {"boot": pl.Int64, "seq": pl.Int64, "incident_id": pl.String}
+MOST_BAR = 500.0  # of the contract's `pressure_bar`
+_PAYLOAD = {"boot": pl.Int64, "seq": pl.Int64, "incident_id": pl.String, "above_bar": pl.Float64}
 _NAMED = {"role": pl.String, "speaker": pl.String, "kind": pl.String}
 _NOTHING = pl.DataFrame(schema={**FRAME_SCHEMAS["refused"], **_NAMED, **_PAYLOAD})
 
@@ -49,13 +57,14 @@ def whose(refused: pl.DataFrame) -> pl.DataFrame:
 def read_refused(messages: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
     """Return the refused messages of an analysis, as `whose`, with what can be read of their payloads.
 
-    They have `boot`, `seq` and `incident_id`; null where the payload cannot be read so far.
+    They have `boot`, `seq`, `incident_id` and `above_bar` (the pressure that was too high to be taken); null
+    where the payload cannot be read so far.
     """
     refused = messages["refused"]
     if refused.is_empty():  # the usual case, and a query about nothing takes as long as one about something
         return _NOTHING.clone()
     found = whose(refused).sort("received", "topic", "payload")
-    said = [_said(payload) for payload in found["payload"]]
+    said = [said_of(payload) for payload in found["payload"]]
     return found.with_columns(
         pl.Series(name, [getattr(one, name) for one in said], dtype) for name, dtype in _PAYLOAD.items()
     )
@@ -100,6 +109,8 @@ def note_refused(records: Sequence[PowerUp], refused: pl.DataFrame) -> None:
         seqs = lot.filter(numbered & (pl.col("boot") == record.boot))["seq"].to_numpy()
         # One that was kept beside it (the same number again) left no hole.
         record.refused_seqs = np.setdiff1d(seqs.astype(np.int64), record.seqs)
+        high = lot.filter(numbered & (pl.col("boot") == record.boot) & pl.col("above_bar").is_not_null())
+        record.refused_high = high["seq"].to_numpy().astype(np.int64), high["above_bar"].to_numpy()
         record.refused_us = np.sort(micros(lot.filter(~numbered)["received"]))
 
 
@@ -160,7 +171,8 @@ def said_in(payload: bytes) -> dict[str, Any]:
     return row if isinstance(row, dict) else {}
 
 
-def _said(payload: bytes) -> _Said:
+def said_of(payload: bytes) -> _Said:
+    """Return what a refused payload says, as far as it can be read."""
     try:
         return msgspec.json.decode(payload, type=_Said)
     except (msgspec.MsgspecError, ValueError, RecursionError):

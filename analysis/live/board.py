@@ -71,7 +71,7 @@ class LiveBoard:
             self._desk_heard.append(identity)
         for service, own in _by_service(messages).items():
             if service not in self._services:
-                self._services[service] = ServiceBoard(service, self.profile, self.faults)
+                self._services[service] = ServiceBoard(service, self.profile, self.faults, self._refused.high)
             self._services[service].take(own)
 
     def snapshot(self, now: datetime) -> Snapshot:

@@ -5,7 +5,7 @@ Only sender, kind and moment of a refused message are certain; the rest counts a
 
 from __future__ import annotations
 
-from collections import deque
+from collections import defaultdict, deque
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, get_args
@@ -16,7 +16,7 @@ from msgspec.structs import replace
 from analysis.alarms.kinds import GRAVEST
 from analysis.live.desk_record import DeskRecord
 from analysis.live.rows import ORDER, AlarmLine, Attention, Lost, Reason, Row
-from analysis.refused import said_in, whose
+from analysis.refused import said_in, said_of, whose
 from analysis.wears.gauges import UNHEARD_US
 from analysis.wears.tally import FORGOTTEN_AFTER_US
 from ingest.contract.frames import Messages
@@ -48,6 +48,8 @@ class RefusedWords:
     """Refused alarms of sets and tallies of desks, and when a message of each set was refused last."""
 
     def __init__(self) -> None:
+        # By service and set, then power-up: numbers and pressures that were refused for being too high.
+        self.high: defaultdict[tuple[str, str], dict[int, dict[int, float]]] = defaultdict(dict)
         self._of_set_at_s: dict[tuple[str, str], float] = {}
         self._pressure_at_s: dict[tuple[str, str], float] = {}
         self._alarms: deque[RefusedWord] = deque(maxlen=KEPT)
@@ -68,6 +70,9 @@ class RefusedWords:
                 self._of_set_at_s[word.service, word.speaker] = word.at_s
             if (role, kind) == ("set", "pressure"):
                 self._pressure_at_s[word.service, word.speaker] = word.at_s
+                one = said_of(payload)
+                if one.boot is not None and one.seq is not None and one.above_bar is not None:
+                    self.high[name, speaker].setdefault(one.boot, {})[one.seq] = one.above_bar
             if (role, kind) == ("set", "alarm") and word.said.get("state") in (None, "raised"):
                 self._alarms.append(word)
             if (role, kind) == ("desk", "tally") and word.said.get("action") != "out":

@@ -16,7 +16,7 @@ from analysis.live.facts import in_seconds, row_of
 from analysis.live.inside import Inside, earliest_us, goes_on, inside_of, unused_since
 from analysis.live.letting_go import KEPT_WHOLE_US, answers, closed_until_us, needed
 from analysis.live.rows import AlarmLine, Out, Prompt, Row
-from analysis.live.set_now import ASKED_EVERY_US, SetNow
+from analysis.live.set_now import ASKED_EVERY_US, RefusedHigh, SetNow
 from analysis.profile import Profile
 from analysis.records import PowerUp
 from analysis.same_id import apart
@@ -36,12 +36,19 @@ LET_GO_MOST = 20
 class ServiceBoard:
     """The sets and desks of one service as of now."""
 
-    def __init__(self, service: str, profile: Profile, faults: list[tuple[str, Exception]]) -> None:
+    def __init__(
+        self,
+        service: str,
+        profile: Profile,
+        faults: list[tuple[str, Exception]],
+        refused_high: Mapping[tuple[str, str], RefusedHigh],
+    ) -> None:
         self.service = service
         self.profile = profile
         self.desks = DeskRecord(profile)
         self.entries: list[Entry] = []
         self.inside: list[Inside] = []
+        self._refused_high = refused_high
         self._record = GrowingRecord()
         self._sets: dict[str, SetNow] = {}
         self._desk_news = True
@@ -83,7 +90,9 @@ class ServiceBoard:
 
     def _set(self, set_id: str) -> SetNow:
         if set_id not in self._sets:
-            self._sets[set_id] = SetNow(self.service, set_id, self.profile)
+            self._sets[set_id] = SetNow(
+                self.service, set_id, self.profile, self._refused_high[self.service, set_id]
+            )
         return self._sets[set_id]
 
     def ask(self, now_us: int) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -32,6 +32,10 @@ ASKED_EVERY_US = 1_200_000
 rule."""
 
 
+RefusedHigh = Mapping[int, Mapping[int, float]]
+"""By power-up: number and pressure of readings that were refused for being too high."""
+
+
 @dataclass(slots=True)
 class SetNow:
     """One set as of now; `ask` puts the question, `stale` says when to put it again."""
@@ -39,6 +43,7 @@ class SetNow:
     service: str
     set_id: str
     profile: Profile
+    refused_high: RefusedHigh = field(default_factory=dict)
     power_ups: list[PowerUp] = field(default_factory=list)
     wears: list[Wear] = field(default_factory=list)
     alarms: list[Alarm] = field(default_factory=list)
@@ -72,6 +77,9 @@ class SetNow:
         """Find wears and alarms as of now."""
         self.asked_us = now_us
         self.power_ups = power_ups
+        for one in power_ups if self.refused_high else ():
+            high = self.refused_high.get(one.boot, {})
+            one.refused_high = np.array([*high], np.int64), np.array([*high.values()], np.float64)
         self.wears = find_wears(power_ups, tallies, self.profile, now_us)
         self.heard = heard_of(power_ups)
         self.alarms = find_alarms(

@@ -49,26 +49,28 @@ class Change:
     low: float
     high: float
     season: bool  # whether the season is taken into account: from two years and 50 events on
-
-    @property
-    def clear(self) -> bool:
-        """Whether the interval excludes no change."""
-        return self.low > 1.0 or self.high < 1.0
+    clear: bool  # whether no change is excluded, allowing for the number of measures compared
 
 
 def rate_ratio(
-    before: float, after: float, due_before: float, due_after: float, dispersion: float = 1.0
+    before: float,
+    after: float,
+    due_before: float,
+    due_after: float,
+    dispersion: float = 1.0,
+    tail: float = TAIL,
 ) -> tuple[float, float, float]:
     """Return (after / due after) over (before / due before), and its 95 % interval.
 
     - `before` and `after`: counts.
     - `due_before` and `due_after`: exposures, or expected counts.
     - `dispersion`: by how much more the counts vary than independent ones.
+    - `tail`: chance beyond each end of the interval.
     """
     if due_before <= 0 or due_after <= 0 or before + after <= 0:
         return math.nan, 0.0, math.inf
     x, n = after / dispersion, (before + after) / dispersion
-    low, high = share_interval(x, n)
+    low, high = share_interval(x, n, tail)
     turn = due_before / due_after
     ratio = turn * after / before if before > 0 else math.inf
     return ratio, turn * low / (1 - low), turn * high / (1 - high) if high < 1 else math.inf
@@ -94,12 +96,12 @@ def seasonal_due(counts: Floats, exposure: Floats, months: Codes, after: Codes) 
     return exposure * np.exp(x[:, 2:] @ b[2:]), _inflation(x, exposure * np.exp(x @ b))
 
 
-def compared_means(before: Floats, after: Floats) -> tuple[float, float, float]:
-    """Return the difference of two means and its 95 % interval (Welch 1947), one value a unit."""
+def compared_means(before: Floats, after: Floats, tail: float = TAIL) -> tuple[float, float, float]:
+    """Return the difference of two means and its interval (Welch 1947), one value a unit."""
     n, m = len(before), len(after)
     a, b = float(before.var(ddof=1)) / n, float(after.var(ddof=1)) / m
     freedom = (a + b) ** 2 / (a**2 / (n - 1) + b**2 / (m - 1))
-    reach = float(stdtrit(freedom, 1 - TAIL)) * math.sqrt(a + b)
+    reach = float(stdtrit(freedom, 1 - tail)) * math.sqrt(a + b)
     change = float(after.mean() - before.mean())
     return change, change - reach, change + reach
 
@@ -115,14 +117,15 @@ def changes(wears: pl.DataFrame, since: date) -> list[Change]:
     if min(int(after.sum()), int((~after).sum())) < FEWEST_WEARS:
         return []
     lots = lots_of(wears)
-    found = []
-    for name, flag in flags_of(wears).items():
+    found, flags = [], flags_of(wears)
+    tail = TAIL / (len(flags) + len(LOGS))
+    for name, flag in flags.items():
         known = known_places(flag)
         if len(flag[known]):
-            found.append(_count_change(name, flag[known], after[known], lots.only(known)))
+            found.append(_count_change(name, flag[known], after[known], lots.only(known), tail))
     for name in LOGS:
         values = wears[name].cast(pl.Float64).fill_null(math.nan).to_numpy()
-        one = _amount_change(name, values, after, lots)
+        one = _amount_change(name, values, after, lots, tail)
         found += [one] if one is not None else []
     return found
 
@@ -130,7 +133,7 @@ def changes(wears: pl.DataFrame, since: date) -> list[Change]:
 SCHEMA = {
     **{"measure": pl.String, "wears_before": pl.Int64, "wears_after": pl.Int64},
     **dict.fromkeys(("before", "after", "ratio", "low", "high"), pl.Float64),
-    "season_taken_into_account": pl.Boolean,
+    **dict.fromkeys(("season_taken_into_account", "clear"), pl.Boolean),
 }
 
 
@@ -139,7 +142,7 @@ def _seasonal(months: Codes, events: float) -> bool:
     return span >= MONTHS_FOR_SEASONS and events >= FEWEST_FOR_A_SEASON
 
 
-def _count_change(name: str, flag: Floats, after: NDArray[np.bool_], lots: WearLots) -> Change:
+def _count_change(name: str, flag: Floats, after: NDArray[np.bool_], lots: WearLots, tail: float) -> Change:
     season = _seasonal(lots.months, float(flag.sum()))
     due = expected_of(flag, lots.strata)
     less_certain = 1.0
@@ -162,8 +165,9 @@ def _count_change(name: str, flag: Floats, after: NDArray[np.bool_], lots: WearL
     by_month = spread_of(counts.astype(np.float64), due_by_month.astype(np.float64), parameters)
     phi = max(dispersion_by(lots.incidents, flag, own), by_month) * less_certain
     ratio, low, high = rate_ratio(early, late, due_early, due_late, phi)
+    _, least, most = rate_ratio(early, late, due_early, due_late, phi, tail)
     sizes = int((~after).sum()), int(after.sum())
-    return Change(name, *sizes, early, late, ratio, low, high, season)
+    return Change(name, *sizes, early, late, ratio, low, high, season, clear=least > 1.0 or most < 1.0)
 
 
 def _inflation(x: Floats, weights: Floats) -> float:
@@ -176,7 +180,9 @@ def _inflation(x: Floats, weights: Floats) -> float:
     return max(1.0, variance(x) / alone) if alone > 0 else 1.0
 
 
-def _amount_change(name: str, values: Floats, after: NDArray[np.bool_], lots: WearLots) -> Change | None:
+def _amount_change(
+    name: str, values: Floats, after: NDArray[np.bool_], lots: WearLots, tail: float
+) -> Change | None:
     """Compare the means of incidents' logarithms above what their kinds and tasks have."""
     usable = np.isfinite(values) & (values >= 0)
     value, side, lots = values[usable], after[usable], lots.only(usable)
@@ -200,11 +206,14 @@ def _amount_change(name: str, values: Floats, after: NDArray[np.bool_], lots: We
         b, *_ = np.linalg.lstsq(x, mean, rcond=None)
         mean = mean - x[:, 2:] @ b[2:]
         less_certain = math.sqrt(_inflation(x, np.ones(len(units))))
-    change, low, high = compared_means(mean[~unit_after], mean[unit_after])
-    low, high = (change + less_certain * (end - change) for end in (low, high))
+    sides = mean[~unit_after], mean[unit_after]
+    change, *ends = compared_means(*sides)
+    ends += compared_means(*sides, tail)[1:]
+    low, high, least, most = (change + less_certain * (end - change) for end in ends)
     sizes = int((~side).sum()), int(side.sum())
     means = float(value[~side].mean()), float(value[side].mean())
-    return Change(name, *sizes, *means, math.exp(change), math.exp(low), math.exp(high), season)
+    clear = least > 0.0 or most < 0.0
+    return Change(name, *sizes, *means, math.exp(change), math.exp(low), math.exp(high), season, clear)
 
 
 def table_of(found: list[Change]) -> pl.DataFrame:

@@ -40,6 +40,9 @@ BASE = 5
 MOST_TOGETHER = 3
 """Groups of one part that are put together against another part's: all there is, up to seven groups."""
 
+BY_QUARTER = ("hard_min", "heat_dose")
+"""In a month few people breathe hard or work in heat; over a quarter enough do to hide each one's part."""
+
 Partition = frozenset[frozenset[str]]
 
 
@@ -226,8 +229,10 @@ def cells_of(worked: Worked, period: Period, earlier: Mapping[str, Published]) -
     ):
         return [Cell(part="service")]
     cells = [_cell(worked, "service", (), lines)]
-    if period.after - period.first == 1 or not own.sum():
+    if not own.sum():
         return cells
+    if period.after - period.first == 1:
+        return _without_told_amounts(cells, period, earlier)
     groups = {part: _groups(worked, part, period, earlier) or frozenset() for part in PARTS}
     for part, partition in kept_apart(worked, lines, groups).items():
         cells += [_cell(worked, part, tuple(sorted(group)), lines) for group in sorted(partition, key=sorted)]
@@ -294,21 +299,40 @@ def _cell(worked: Worked, part: str, names: tuple[str, ...], lines: slice) -> Ce
 def _without_told_amounts(cells: list[Cell], period: Period, earlier: Mapping[str, Published]) -> list[Cell]:
     """Leave an amount out of every cell from which, with others, one that is left out follows.
 
-    A group's would follow from the service's and those of the other groups, a month's from its quarter's and
-    the other months', and a quarter's from its year's.
+    A group's would follow from the service's and those of the other groups, and a quarter's from its year's
+    and the other quarters'. So all shorter periods tell it, or none does. Months never tell `BY_QUARTER`: one
+    that could not would silence its quarter and year.
     """
-    told: dict[str, set[str]] = {}
     length = period.after - period.first
-    inside = [] if length == 1 else period.months() if length == 3 else period.quarters()
-    before = [cell for one in inside if one.name in earlier for cell in earlier[one.name].cells if cell.wears]
-    for cell in [*cells, *before]:
-        told.setdefault(cell.part, set(AMOUNTS)).intersection_update(cell.means)
+
+    def told(part: str) -> set[str]:
+        names = set(AMOUNTS).intersection(*(cell.means for cell in cells if cell.part == part))
+        quarters = _told_in(period.quarters() if length == 12 else [], part, earlier)
+        months = _told_in(period.months() if length > 1 else [], part, earlier)
+        return {
+            name
+            for name in names
+            if (quarters and all(name in lot for lot in quarters))
+            or (not any(name in lot for lot in quarters) and len({name in lot for lot in months}) < 2)
+        }
+
+    known = set(AMOUNTS) - set(BY_QUARTER) if length == 1 else told("service")
     kept = []
     for cell in cells:
-        names = told[cell.part] & told["service"] if length > 1 else set(cell.means)
+        names = known if cell.part == "service" else known & told(cell.part)
         means = {name: mean for name, mean in cell.means.items() if name in names}
         kept.append(msgspec.structs.replace(cell, means=means))
     return kept
+
+
+def _told_in(periods: Iterable[Period], part: str, earlier: Mapping[str, Published]) -> list[set[str]]:
+    """Return for each shorter period with figures the amounts that all its cells of a part tell."""
+    lots = [
+        [cell for cell in earlier[one.name].cells if cell.part == part and cell.wears]
+        for one in periods
+        if one.name in earlier
+    ]
+    return [set(AMOUNTS).intersection(*(cell.means for cell in lot)) for lot in lots if lot]
 
 
 def planning_of(worked: Worked, period: Period, quantiles: Sequence[float]) -> Iterator[Percentile]:

@@ -31,7 +31,7 @@ KIND_WORDS = {
 }
 """What an incident's type or name, as the desk wrote it, calls the thing; all else is an incident. Our own
 rule."""
-_WHERE = re.compile(r"[,;:(/]| - |\b(?:at|in|on|of|with|for|near|by|from|to|no|nr)\b")
+_WHERE = re.compile(r"[,;:(/]| - |\b(?:at|in|on|of|with|for|near|by|from|to|during|after|no|nr)\b")
 LEAST_FALL_BAR = 10.0
 """A fall between two wears below this is cooling, or the gauge. Our own rule."""
 MOST_FALL_PART = 0.3

@@ -34,12 +34,12 @@ def poisson_interval(events: int) -> tuple[float, float]:
     return low, float(gammaincinv(events + 1, 1 - _TAIL))
 
 
-def share_interval(count: float, of: float) -> tuple[float, float]:
-    """Return the exact 95 % interval of a share (Clopper and Pearson 1934); counts may be fractions."""
+def share_interval(count: float, of: float, tail: float = _TAIL) -> tuple[float, float]:
+    """Return the exact interval of a share (Clopper and Pearson 1934), 95 %; counts may be fractions."""
     if of <= 0:
         return 0.0, 1.0
-    low = float(betaincinv(count, of - count + 1, _TAIL)) if count else 0.0
-    high = float(betaincinv(count + 1, of - count, 1 - _TAIL)) if count < of else 1.0
+    low = float(betaincinv(count, of - count + 1, tail)) if count else 0.0
+    high = float(betaincinv(count + 1, of - count, 1 - tail)) if count < of else 1.0
     return low, high
 
 

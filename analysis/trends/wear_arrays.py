@@ -1,6 +1,7 @@
 """The ledger's wears as arrays, and the months, quarters and years that they are summed by."""
 
 import math
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -93,6 +94,18 @@ def _first_day(month: int) -> date:
     return date(month // 12, month % 12 + 1, 1)
 
 
+def one_person(name: str) -> str:
+    """Return a wearer's ID without what two people type differently: capitals, leading zeros, a separator.
+
+    Examples
+    --------
+    >>> one_person("FF-07"), one_person("ff7"), one_person("FF-70")
+    ('ff7', 'ff7', 'ff70')
+    """
+    joined = re.sub(r"(?<=[a-z])[._-]+(?=[0-9])", "", name.casefold())
+    return re.sub(r"(?<![0-9])0+(?=[0-9])", "", joined)
+
+
 class Worked:
     """The ledger's wears as arrays, in the order of their months.
 
@@ -120,8 +133,15 @@ class Worked:
             .collect()
         )
         self.month = table["month"].to_numpy()
-        who, people = codes_of(table["who"])
+        who, spelled = codes_of(table["who"])
+        people, person = np.unique([one_person(name) for name in spelled], return_inverse=True)
+        who = np.append(person, -1)[who]
         self.people = len(people)
+        # What counts as one person: two spellings of one name must not fill a group.
+        self.alike = [
+            [name for name, at in zip(spelled, person, strict=True) if at == place]
+            for place in np.flatnonzero(np.bincount(person) > 1)
+        ]
         # The last place is nobody's: wears that no tally names.
         self.who = np.where(who < 0, self.people, who)
         self.names: dict[str, list[str]] = {"service": [""]}

@@ -41,6 +41,8 @@ def mark_too_high(power_ups: Sequence[tuple[PowerUp, Cylinder | None]]) -> None:
     All above its limit are. If a time under air begins with them and they are no slip of the sensor, the set
     may send another unit: then all are marked, however low, until a closed valve or until it is sound.
 
+    Readings that were refused for being too high count for this as those that were kept.
+
     - `power_ups`: in order of time, each with its cylinder.
     """
     lives, lots = [], []
@@ -49,13 +51,18 @@ def mark_too_high(power_ups: Sequence[tuple[PowerUp, Cylinder | None]]) -> None:
         power_up.too_high = None
         if channel is not None and not channel.retained.all():
             live = np.flatnonzero(~channel.retained)
-            lots.append((channel.at_us[live], channel.numbers["pressure_bar"][live], cylinder))
-            lives.append((power_up, live, len(channel)))
+            seqs, refused_bar = power_up.refused_high
+            seq = np.concatenate((channel.seq[live], seqs))
+            at_us = np.concatenate((channel.at_us[live], power_up.moments_of(seqs)))
+            bar = np.concatenate((channel.numbers["pressure_bar"][live], refused_bar))
+            order = np.lexsort((seq, at_us)) if len(seqs) else np.arange(len(seq))
+            lots.append((at_us[order], bar[order], cylinder))
+            lives.append((power_up, live, order, len(channel)))
     if not any((bar > limit_bar(cylinder)).any() for _, bar, cylinder in lots):
         return
     at_us, bar = (np.concatenate([lot[place] for lot in lots]) for place in (0, 1))
     over = np.concatenate([bar > limit_bar(cylinder) for _, bar, cylinder in lots])
-    ends = np.cumsum([len(live) for _, live, _ in lives])
+    ends = np.cumsum([len(order) for _, _, order, _ in lives])
     fresh = {0} | {int(end) for end in ends[:-1] if at_us[end] - at_us[end - 1] > GOES_ON_US}
     marked = over.copy()
     doubted, began, first = False, -1, int(over.argmax())
@@ -82,11 +89,12 @@ def mark_too_high(power_ups: Sequence[tuple[PowerUp, Cylinder | None]]) -> None:
         marked[place] = over[place] or doubted
         if not marked[place]:
             believed, began = True, -1
-    for (power_up, live, count), end in zip(lives, ends, strict=True):
-        mine = slice(end - len(live), end)
-        if marked[mine].any() or over[mine].any():
+    for (power_up, live, order, count), end in zip(lives, ends, strict=True):
+        own = np.empty(len(order), np.bool_)
+        own[order] = marked[end - len(order) : end]
+        if own[: len(live)].any():
             power_up.too_high = np.zeros(count, np.bool_)
-            power_up.too_high[live] = marked[mine]
+            power_up.too_high[live] = own[: len(live)]
 
 
 def _sound_since(at_us: Ints, bar: Floats, cylinder: Cylinder | None) -> int:

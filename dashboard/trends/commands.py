@@ -118,6 +118,7 @@ def audit(
     from analysis.trends.audit import duties_tables
     from analysis.trends.ledger import was_heard, with_falls
     from analysis.trends.roster import equipment_beside, roster_beside, with_station_and_role
+    from analysis.trends.wear_arrays import Worked
     from dashboard.trends import words
     from dashboard.trends.export import inside_files, published_files, write_files
     from dashboard.trends.releases import publish, replace
@@ -164,6 +165,8 @@ def audit(
         known = publish(place, tables["wears"], now, fewest, *anew)
         shown, sheets = published_files(known, first, last, profile, now)
     write_files(out, shown, profile, sheets, published=not for_inside)
+    for names in Worked(tables["wears"], fewest).alike:
+        echo(words.ALIKE.format(names=" and ".join(names)), err=True)
     if as_json:
         files = {
             name: {"rows": table.height, "file": str(out / f"{name}.csv")} for name, table in shown.items()

@@ -96,6 +96,32 @@ def test_two_years_are_published_as_they_were() -> None:
         assert now == then, now["period"]
 
 
+def test_a_quarter_and_a_year_have_means_that_single_months_cannot_tell() -> None:
+    """One month of few hard minutes silenced its quarter and year: 81 of 84 cells were empty."""
+    wears = ledger(12)
+    month = wears["started"].dt.month()
+    few = (month % 3 == 2) & (pl.Series(range(wears.height)) % 20 != 0)
+    wears = wears.with_columns(hard_min=pl.when(few).then(0.0).otherwise("hard_min"))
+    known = {one.period: one.cells[0] for one in due(wears, date(2030, 1, 1), {})}
+    assert not any("hard_min" in one.means for name, one in known.items() if name.count("-0"))
+    for name in ("2029-Q1", "2029-Q2", "2029-Q3", "2029-Q4", "2029"):
+        inside = wears if name == "2029" else wears.filter((month + 2) // 3 == int(name[-1]))
+        assert known[name].means["hard_min"] == pytest.approx(inside["hard_min"].mean(), rel=0.06)
+
+
+def test_two_spellings_of_one_name_do_not_fill_a_group() -> None:
+    """Six people, typed by two desks in two ways, were published as a group of at least ten."""
+    wears = ledger(3)
+    spelled = [f"w{n % 6}" if n % 7 else f"W-0{n % 6}" for n in range(wears.height)]
+    twice = wears.with_columns(wearer_id=pl.Series(spelled))
+    assert twice["wearer_id"].n_unique() == 12
+    worked = Worked(twice)
+    assert (worked.people, worked.alike[0]) == (6, ["W-00", "w0"])
+    for one in due(twice, date(2029, 4, 1), {}):
+        assert [cell.wears for cell in one.cells] == [None]
+    assert Worked(wears).alike == []
+
+
 def test_one_group_alone_is_the_service_again_and_not_published() -> None:
     wears = ledger(3).with_columns(station=pl.lit("North"))
     (quarter,) = (one for one in due(wears, date(2029, 4, 1), {}) if one.period == "2029-Q1")

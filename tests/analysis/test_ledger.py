@@ -184,6 +184,7 @@ def test_a_drill_is_known_by_the_desks_words() -> None:
     ("words", "kind"),
     [
         (("drilling rig fire",), "incident"),
+        (("fire during drill",), "incident"),
         (("fire at training centre",), "incident"),
         (("training ground fire",), "incident"),
         (("Golf course",), "training"),  # what the words cannot tell apart

@@ -67,6 +67,40 @@ def test_a_set_that_sends_another_unit_is_not_believed_once_it_is_nearly_empty(
     assert finding["statement"].startswith("Set S-1 sent ")
 
 
+@pytest.mark.parametrize(("factor", "end_bar"), [(PSI, 120.0), (100.0, 20.0)])
+def test_a_set_whose_readings_were_all_refused_gets_no_wear_out_of_a_line_that_bleeds_down(
+    log: Any, see: Any, factor: float, end_bar: float
+) -> None:
+    """A wear of 0 s out of one reading, and with it neither a silence nor an unknown exit was left."""
+    desk = tallied(log)
+    sends(log, factor, from_bar=end_bar + 30, seconds=300)
+    one = log.talkers[-1]
+    for second, share in enumerate((0.4, 0.16, 0.06, 3.3 / end_bar, 0.0, 0.0, 0.0)):
+        one.say(361 + second, "pressure", pressure_bar=round(end_bar * share * factor, 1))
+    for at_s in (300, 364.5, 366, 380):
+        row = only(see(at_s))
+        assert (row.started_at, row.pressure_bar or 0.0, row.low_air, row.turn_back) == (
+            None,
+            0.0,
+            None,
+            None,
+        ), at_s
+    desk.say(400, "tally", incident_id="I-1", action="out", wearer_id="W-1", set_id="S-1")
+    results = analyse(log.frames(), Profile.default())
+    assert results["wears"].is_empty()
+    assert results["findings"].filter(code="tallied_without_wear").height == 1
+
+
+def test_a_reading_refused_for_being_too_high_inside_a_wear_is_a_slip_as_a_kept_one_is(log: Any) -> None:
+    tallied(log)
+    one = log.talker("S-1")
+    one.set_up(10)
+    for second in range(300):
+        one.say(60 + second, "pressure", pressure_bar=600.0 if second in (0, 100) else 300 - 0.1 * second)
+    (wear,) = analyse(log.frames(), Profile.default())["wears"].to_dicts()
+    assert wear["end_bar"] == pytest.approx(270.1)
+
+
 def test_a_set_that_nobody_tallied_in_has_a_row_until_a_desk_speaks_of_it(log: Any, see: Any) -> None:
     desk = log.desk()
     desk.say(0, "incident", incident_id="I-1", action="open")

@@ -75,7 +75,7 @@ def test_import_keeps_originals_counts_each_once_and_changes_nothing_the_second_
         frame.height for kind, frame in messages.items() if kind not in ("originals", "refused")
     )
     assert messages["refused"].height == 2
-    assert set(messages["refused"]["topic"]) == {FLAT}
+    assert set(messages["refused"]["topic"]) == {FLAT, "underair/v1/demo/set/K12/pressure"}
     assert messages["pressure"].filter(pl.col("payload").str.contains("flat-object/1")).height == 20
 
 
