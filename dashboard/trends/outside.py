@@ -9,7 +9,7 @@ import polars as pl
 from dash import html
 
 from analysis.profile import Profile
-from analysis.trends.cells import Cell, Published
+from analysis.trends.cells import BY_QUARTER, Cell, Published
 from analysis.trends.measures import FLAGS, PER_WEARS
 from analysis.trends.wear_arrays import AMOUNTS, month_of
 from dashboard.elements import listing, plotted
@@ -154,6 +154,8 @@ def _key_figures(published: Mapping[str, Published], period: str) -> SheetPart:
         ("Hours under air", f"{cell.hours:,}", _mean([one.hours for one in before])),
     ]
     for amount in AMOUNTS:
+        if length == "month" and amount in BY_QUARTER:
+            continue
         shown = [one.means.get(amount) for one in before]
         rows.append((words.AMOUNT[amount], figure_text(cell.means.get(amount)), _mean(shown, figures=2)))
     for flag, name in words.FLAG.items():
@@ -173,11 +175,23 @@ def _mean(values: Sequence[float | None], figures: int = 0) -> str:
 
 
 def _charts(published: Mapping[str, Published], period: str) -> list[dict[str, object]]:
-    every = service_of(published, "month")
-    drawn = [(name, cell) for name, cell in every if name[: len(period)] <= period][-MONTHS_DRAWN:]
-    months, cells = [name for name, _ in drawn], [cell for _, cell in drawn]
-    means = [chart(words.AMOUNT[name], months, [cell.means.get(name) for cell in cells]) for name in AMOUNTS]
-    return [chart("Hours under air", months, [cell.hours for cell in cells]), *means]
+    def until(length: str, most: int) -> tuple[list[str], list[Cell]]:
+        drawn = [one for one in service_of(published, length) if _last(one[0]) <= _last(period)][-most:]
+        return [name for name, _ in drawn], [cell for _, cell in drawn]
+
+    months, cells = until("month", MONTHS_DRAWN)
+    made = [chart("Hours under air", months, [cell.hours for cell in cells])]
+    for amount in AMOUNTS:
+        if amount in BY_QUARTER:
+            months, cells = until("quarter", MONTHS_DRAWN // 3)
+        made.append(chart(words.AMOUNT[amount], months, [cell.means.get(amount) for cell in cells]))
+    return made
+
+
+def _last(period: str) -> str:
+    """Return the last month of a period."""
+    year, quarter, number = period.partition("-Q")
+    return f"{year}-{3 * int(number):02d}" if quarter else f"{period}-12"[:7]
 
 
 def _parts(published: Mapping[str, Published], period: str) -> list[SheetPart]:
@@ -237,7 +251,7 @@ def published_page(published: Mapping[str, Published], year: str, people: int) -
         return [html.Section([html.P(words.NOT_PUBLISHED, className="lead"), note], className="panel")]
     months = service_of(chosen, "month")
     parts: list[Any] = [html.Section([html.P(_lead(months), className="lead"), note], className="panel")]
-    parts.append(html.Div(_plots(months), className="plots"))
+    parts.append(html.Div(_plots(months, service_of(chosen, "quarter")), className="plots"))
     for length in ("year", "quarter"):
         names = sorted((name for name in chosen if kind_of(name) == length), reverse=True)
         for part, title in words.PART_NAMES.items():
@@ -253,9 +267,10 @@ def published_page(published: Mapping[str, Published], year: str, people: int) -
     for name in sorted((name for name in chosen if chosen[name].planning), reverse=True):
         title = words.PLANNING.format(year=name)
         parts.append(_table(title, list(words.HEADS["planning"]), planning_rows(chosen[name])))
-    heads = [words.PERIOD, *words.HEADS["parts"][1:], *(words.AMOUNT[name] for name in AMOUNTS)]
+    monthly = [amount for amount in AMOUNTS if amount not in BY_QUARTER]
+    heads = [words.PERIOD, *words.HEADS["parts"][1:], *(words.AMOUNT[name] for name in monthly)]
     rows = [
-        [name, *part_rows([cell])[0][1:], *(figure_text(cell.means.get(amount)) for amount in AMOUNTS)]
+        [name, *part_rows([cell])[0][1:], *(figure_text(cell.means.get(amount)) for amount in monthly)]
         for name, cell in reversed(months)
     ]
     parts.append(_table(words.LISTINGS["months"]["caption"], heads, rows))
@@ -270,12 +285,13 @@ def _lead(months: Sequence[tuple[str, Cell]]) -> str:
     )
 
 
-def _plots(months: Sequence[tuple[str, Cell]]) -> list[Any]:
+def _plots(months: Sequence[tuple[str, Cell]], quarters: Sequence[tuple[str, Cell]]) -> list[Any]:
     names, cells = [name for name, _ in months], [cell for _, cell in months]
     made = [_plot("hours", words.HOURS_TITLE, names, [cell.hours for cell in cells])]
     for amount in AMOUNTS:
-        values = [cell.means.get(amount) for cell in cells]
-        made.append(_plot(amount, words.AMOUNT[amount], names, values))
+        told = quarters if amount in BY_QUARTER else months
+        values = [cell.means.get(amount) for _, cell in told]
+        made.append(_plot(amount, words.AMOUNT[amount], [name for name, _ in told], values))
     for flag, title in words.FLAG.items():
         made.append(_ranges(flag, title, names, [cell.events.get(flag) for cell in cells]))
     return made

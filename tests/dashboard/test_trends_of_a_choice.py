@@ -256,7 +256,7 @@ def test_a_rest_before_a_drill_is_judged_by_the_incident_before_it() -> None:
 
 def test_before_and_after_count_all_wears_although_a_row_leaves_some_out() -> None:
     """It said 545 and 526 wears of 549 and 533: those whose exit was heard."""
-    of = {"before": 1.0, "after": 1.0, "ratio": 1.0, "low": 0.5, "high": 2.0, "season": False}
+    of = {"before": 1.0, "after": 1.0, "ratio": 1.0, "low": 0.5, "high": 2.0, "season": False, "clear": False}
     found = [Change("low_air_exit", 545, 526, **of), Change("distress", 549, 533, **of)]
     assert (
         sections.change_lead(found, date(2025, 6, 1))
