@@ -110,10 +110,10 @@ def picture(served: Served) -> dict[str, Any]:
     return answer
 
 
-@pytest.mark.parametrize("ending", [signal.SIGTERM, signal.SIGINT])
 def test_it_serves_the_three_pages_until_told_to_stop(
-    tmp_path: Path, free_port: Callable[[], int], wait_until: Callable[..., Any], ending: signal.Signals
+    tmp_path: Path, free_port: Callable[[], int], wait_until: Callable[..., Any]
 ) -> None:
+    """Ended by SIGTERM: `test_access_serving.py`."""
     port = free_port()
     arguments = ["serve", "--archive", str(tmp_path), "--broker", "mqtt://127.0.0.1:1", "--port", str(port)]
     with subprocess.Popen([*UNDERAIR, *arguments], stderr=subprocess.PIPE, text=True) as run:
@@ -132,7 +132,7 @@ def test_it_serves_the_three_pages_until_told_to_stop(
             for path in ("/live", "/review", "/trends", "/live.json"):
                 with urllib.request.urlopen(f"http://127.0.0.1:{port}{path}", timeout=60) as response:
                     assert response.status == 200
-            run.send_signal(ending)
+            run.send_signal(signal.SIGINT)
             assert run.wait(60) == 0
         finally:
             if run.poll() is None:

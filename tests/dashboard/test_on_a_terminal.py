@@ -52,11 +52,10 @@ def archive(tmp_path: Path) -> Path:
     return tmp_path / "archive"
 
 
-@pytest.mark.parametrize("verb", ["import", "check", "analyse", "audit"])
+@pytest.mark.parametrize("verb", ["import", "analyse", "audit"])
 def test_a_verb_draws_how_far_it_is_and_prints_its_result(archive: Path, tmp_path: Path, verb: str) -> None:
     more, drawn = {
         "import": ([SAMPLE, "--archive", tmp_path / "new"], "importing late_turn_back.ndjson.gz"),
-        "check": ([SAMPLE], "messages"),
         "analyse": (["--archive", archive, "--out", tmp_path / "out"], "messages"),
         "audit": (["--archive", archive, "--out", tmp_path / "out"], "new wears"),
     }[verb]
