@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from analysis.live.rows import AlarmLine, FromMemory, GaugeRow, Interval, Row
+from analysis.live.rows import AlarmLine, FromMemory, GaugeRow, Interval, Out, Row
 from dashboard import words as dashboard_words
 from dashboard.live import words
 from dashboard.live.display import Display
@@ -79,7 +79,7 @@ def who(wearer_id: str | None, set_id: str, service: str = "") -> str:
     return of + wearer_id if wearer_id else f"Set {of}{set_id}"
 
 
-def whose(line: AlarmLine | Row, display: Display) -> str:
+def whose(line: AlarmLine | Row | Out, display: Display) -> str:
     """Return whose a line is; where two services use the name, with the service."""
     shared = (line.wearer_id or line.set_id) in display.shared_names
     return who(line.wearer_id, line.set_id, line.service if shared else "")

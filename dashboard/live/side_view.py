@@ -401,7 +401,7 @@ def out_view(one: Out, display: Display) -> dict[str, Any]:
     template = words.OUT_LINE if one.wearer_id is not None else words.OUT_UNTALLIED
     parts = [
         template.format(
-            who=sentences.who(one.wearer_id, one.set_id),
+            who=sentences.whose(one, display),
             team=sentences.team(one.team) or words.NONE,
             how=words.OUT_HOW[one.ended_how],
             at=display.clock(one.at),
@@ -429,7 +429,7 @@ def out_view(one: Out, display: Display) -> dict[str, Any]:
         "key": one.key,
         "incident": one.incident_id,
         "text": sentences.joined(sentences.place(one.incident_id, display), ", ".join(parts)),
-        "who": sentences.who(one.wearer_id, one.set_id),
+        "who": sentences.whose(one, display),
         "ended_how": one.ended_how,
         "ended_by": one.ended_by,
         "fields": {name: getattr(one, name) for name in FIELDS if name != "task"},

@@ -17,7 +17,7 @@ from analysis.alarms.kinds import GRAVEST
 from analysis.live.attention import LOW_AIR, PAST_TURN_BACK
 from analysis.live.board import Lines
 from analysis.live.hearing import BEGINS_AFTER_S
-from analysis.live.rows import Row, Snapshot, breathing, by_person
+from analysis.live.rows import Out, Row, Snapshot, breathing, by_person
 from dashboard.live import sentences, side_view, words
 from dashboard.live.display import STANDARD, Display
 from dashboard.live.row_view import bare_row_view, row_view
@@ -109,7 +109,7 @@ def page(
 
     now = snapshot.at
     many = len(_incidents(snapshot)) > 1
-    display = replace(display, now=now, names_incidents=many, shared_names=_shared(snapshot.rows))
+    display = replace(display, now=now, names_incidents=many, shared_names=_shared(snapshot))
     heard_age_s = (
         None if snapshot.hearing.last_received_at is None else now - snapshot.hearing.last_received_at
     )
@@ -184,11 +184,12 @@ def _incidents(snapshot: Snapshot) -> set[str]:
     return {name for name in shown if name}
 
 
-def _shared(rows: Iterable[Row]) -> frozenset[str]:
-    """Return the names that rows of more than one service have."""
+def _shared(snapshot: Snapshot) -> frozenset[str]:
+    """Return the names that more than one service has, in the rows or of those who came out."""
     services: dict[str, set[str]] = {}
-    for row in rows:
-        services.setdefault(row.wearer_id or row.set_id, set()).add(row.service)
+    either: tuple[Row | Out, ...] = (*snapshot.rows, *snapshot.came_out)
+    for one in either:
+        services.setdefault(one.wearer_id or one.set_id, set()).add(one.service)
     return frozenset(name for name, own in services.items() if len(own) > 1)
 
 

@@ -490,3 +490,22 @@ class TestHearing:
         assert heard.at(now_s, [0.1] * 10 + [9.0] * 2).delay_p95_s == 9.0
         assert heard.at(now_s + 61.0, []).received_last_minute == 0
         assert heard.at(now_s, []).delay_p95_s is None
+
+
+def test_who_came_out_is_named_with_the_service_where_two_use_the_name() -> None:
+    """A W-1 in distress read as out: the other service's had come out."""
+    inside, other = (replace(ROW, service=name, key=f"{name}/S-1") for name in ("south", "north"))
+    out = replace(OUT, service="north")
+    (shown,) = picture(inside, other, came_out=(out,))["out"]
+    assert shown["text"].startswith("north:W-1, Team Alder out")
+    (shown,) = picture(inside, came_out=(out,))["out"]
+    assert shown["text"].startswith("north:W-1, Team Alder out")
+    assert picture(inside, came_out=(out,))["rows"][0]["who"] == "south:W-1"
+    (shown,) = picture(replace(inside, wearer_id="W-2"), came_out=(out,))["out"]
+    assert shown["text"].startswith("W-1, Team Alder out")
+
+
+def test_who_was_silent_when_said_to_be_out_is_not_told_to_have_been_heard_since() -> None:
+    text = out_view(replace(OUT, breathes_on=True), STANDARD)["text"]
+    assert "heard under air since" not in text
+    assert "see the row" in text
