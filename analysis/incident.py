@@ -59,6 +59,7 @@ from analysis.wears.teams import give_team_moments, turns_of
 from analysis.wears.turn_back import read_notes
 from analysis.wears.unbroken import all_unbroken
 from analysis.wears.wears import Wear, find_wears
+from ingest.archive.index import STORED_AFTER
 
 Progress = Callable[[int, int], None]
 EARLIER_US = 3600 * 1_000_000
@@ -264,15 +265,15 @@ def sets_of(messages: Mapping[str, pl.DataFrame], incident_id: str) -> list[str]
     """Return the sets of an incident: tallied, or refused to start, or of nobody, while it lasted."""
     tallied = messages["tally"].filter(pl.col("incident_id") == incident_id)
     said = spoken(messages, incident_id)
-    power = messages["power"].filter(
-        (pl.col("state") == "refused") & pl.col("received").is_between(said.min(), said.max())
-    )
+    then = pl.col("received").is_between(said.min(), said.max())
+    stored = pl.col("received") - pl.col("time") >= STORED_AFTER
+    then |= stored & pl.col("time").is_between(said.min(), said.max())
+    power = messages["power"].filter((pl.col("state") == "refused") & then)
     # Whoever is inside without a tally is on the desk's board: an inquiry must find them too. Messages whose
     # readings are not in memory name their sets; those of one incident are chosen already.
     speakers = getattr(messages, "speakers", None)
-    then = pl.col("received").is_between(said.min(), said.max()) & ~pl.col("retained")
     kinds = ("pressure", "alarm") if speakers is None else ("alarm",)
-    heard = [messages[kind].filter(then)["set_id"] for kind in kinds]
+    heard = [messages[kind].filter(then & ~pl.col("retained"))["set_id"] for kind in kinds]
     heard += [] if speakers is None else [speakers["set_id"]]
     of_nobody = pl.concat(heard).filter(~pl.concat(heard).is_in(messages["tally"]["set_id"].implode()))
     return pl.concat([tallied["set_id"], power["set_id"], of_nobody]).unique().sort().to_list()

@@ -106,9 +106,17 @@ def _piece_of(folder: ArchivePath, incident: str) -> Pieces:
     refusing = {"power": (pl.col("state") == "refused") & pl.col("received").is_between(first, last)}
     refused = archive.messages(first, last + timedelta(seconds=1), refusing)["power"]["set_id"].to_list()
     of_tail = summary_of_tail(tail, SET_KINDS)
-    also = [*refused, *_of_nobody(archive, index, of_tail, tallied, first, last)]
+    stored = pl.concat([index.stored(), of_tail.filter(pl.col("said_first").is_not_null())])
+    then = stored.filter(
+        (pl.col("said_first") <= last)
+        & (pl.col("said_last") >= first)
+        & pl.col("kind").is_in(["pressure", "alarm"])
+        & ~pl.col("set_id").is_in(tallied)
+    )
+    also = [*refused, *_of_nobody(archive, index, of_tail, tallied, first, last), *then["set_id"].unique()]
     of_set = pl.col("set_id").is_in([*row["sets"], *also])
     sets = _sets_around(index, first - BEFORE, last + AFTER, of_set, of_tail)
+    sets = pl.concat([sets, stored.filter(of_set)]).unique(maintain_order=True)
     setups = pl.concat([index.setups(), of_tail.filter(pl.col("kind") == "setup")]).filter(of_set)
     of_it = pl.col("key") == row["key"]
     pieces = find_pieces(sets, desks.filter(of_it | _near(pl.col("first"), first, last)), setups)
@@ -183,6 +191,7 @@ def _one_piece(pieces: Pieces, key: str, refused: list[str], first: datetime, la
         desks=pieces.desks.filter(mine),
         later=pieces.later.filter(mine),
         setups=with_refused(pieces.setups),
+        stored=with_refused(pieces.stored, ("piece", "set_id", "boot")),
     )
 
 

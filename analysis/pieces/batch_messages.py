@@ -18,7 +18,7 @@ from ingest.archive.parts import is_archive, require_archive
 from ingest.archive.reading import Archive
 from ingest.archive.store import ArchivePath
 from ingest.contract.errors import ArchiveProblem
-from ingest.contract.frames import Messages, no_messages
+from ingest.contract.frames import Messages, drop_duplicates, no_messages
 from ingest.contract.kinds import DESK_KINDS, SET_KINDS
 from ingest.contract.times import EPOCH
 
@@ -126,6 +126,7 @@ class LightMessages(Mapping[str, pl.DataFrame]):
         }
 
 
+_RECEIVED_THEN = pl.col("received").is_between(pl.col("received_first"), pl.col("received_last"))
 _READINGS = tuple(kind for kind in SET_KINDS if kind != "setup")
 _SEQ_BITS = 32
 _WHOLE: Mapping[str, Sequence[str]] = {}
@@ -154,8 +155,9 @@ def messages_of(
         raise nothing_is_there(folder, rows, since)
     archive = open_archive(folder)
     readings = [kind for kind in _READINGS if kind not in left_out]
-    # A mapping's messages are read whole: only payloads show whose losses cannot be counted.
-    bare = bare and not may_hold_mapped(folder)
+    # A mapping's messages are read whole: only payloads show whose losses cannot be counted. So are stored
+    # ones, which may have come by radio before.
+    bare = bare and not batch.stored.height and not may_hold_mapped(folder)
     without = {kind: columns for kind, columns in BARE.items() if bare and kind in readings}
     said = _said(archive, batch, [*readings, *DESK_KINDS, "refused"], without)
     by_piece: dict[str, dict[int, pl.DataFrame]] = {}
@@ -207,12 +209,13 @@ def messages_of(
 def light_messages_of(folder: ArchivePath, piece: Pieces) -> tuple[Mapping[str, pl.DataFrame], Scope]:
     """Return the messages of one piece with readings that are read when asked for, and what it answers for.
 
-    Where an identity came twice, all messages of its kind are held, with their payloads: these decide.
+    Where an identity came twice, all messages of its kind are held, with their payloads: these decide. Where
+    any were stored, all messages are held.
 
     Raises `ArchiveProblem` as `messages_of`.
     """
     again = piece.power_ups.select(pl.struct("set_id", "boot").is_duplicated().any()).item()
-    if again or may_hold_mapped(folder):
+    if again or piece.stored.height or may_hold_mapped(folder):
         ((whole, scope),) = messages_of(folder, piece)
         return whole, scope
     archive, light = open_archive(folder), dict[str, Ints]()
@@ -259,26 +262,36 @@ def _said(
     only |= {kind: pl.lit(value=True) for kind in kinds if kind == "refused"}
     low, high = since - BEFORE, until + AFTER
     low, high = max(low, received[0] or low), min(high, received[1] or high)
-    return archive.messages(low, high, only, bare)
+    said = archive.messages(low, high, only, bare)
+    for (day,), stored in batch.stored.group_by("day", maintain_order=True):
+        midnight = datetime.combine(day, time(), UTC)
+        of_them = pl.col("set_id").is_in(stored["set_id"].unique().to_list())
+        of_them &= ~pl.col("received").is_between(since, until)
+        wanted = dict.fromkeys((kind for kind in only if kind in SET_KINDS), of_them)
+        more = archive.messages(midnight, midnight + timedelta(days=1), wanted)
+        both = {
+            kind: pl.concat([said[kind], more[kind]]).sort("received", maintain_order=True) for kind in wanted
+        }
+        said |= drop_duplicates(both)
+    return said
 
 
 def _of_power_ups(said: pl.DataFrame, batch: Pieces) -> pl.DataFrame:
-    """Return what was said in the power-ups of a batch, with piece, first, last and number of each."""
-    power_ups = batch.power_ups.with_row_index("power_up")
+    """Return what was said in the power-ups of a batch, with piece, ends and number of each."""
+    power_ups = batch.power_ups.drop("first", "last").with_row_index("power_up")
     return said.join(power_ups, on=["set_id", "boot"], maintain_order="left")
 
 
 def _live(said: pl.DataFrame) -> pl.DataFrame:
     """Leave out retained copies that came again later, and what came since the pieces were found."""
-    mine = pl.col("received").is_between(pl.col("first"), pl.col("last"))
-    return said.filter(mine).drop("first", "last", "power_up")
+    return said.filter(_RECEIVED_THEN).drop("received_first", "received_last", "power_up")
 
 
 def _live_of(said: pl.DataFrame, piece: Pieces, columns: Sequence[str]) -> pl.DataFrame:
     """Return `_live` of what one piece's power-ups said, in no order, bit by bit: no second copy of it."""
     power_ups = piece.power_ups.with_row_index("power_up").lazy()
     mine = said.lazy().join(power_ups, on=["set_id", "boot"])
-    mine = mine.filter(pl.col("received").is_between(pl.col("first"), pl.col("last")))
+    mine = mine.filter(_RECEIVED_THEN)
     return mine.select(columns).collect(engine="streaming")
 
 
@@ -328,12 +341,12 @@ def _of_desks(said: pl.DataFrame, batch: Pieces) -> list[pl.DataFrame]:
 
 def _links(said: pl.DataFrame, batch: Pieces) -> pl.DataFrame:
     """Return what was said of links; a last will names no power-up, and counts in the time of one."""
-    power_ups = batch.power_ups.rename({"boot": "of_boot"})
+    columns = ["piece", *said.columns]
     asked = said.with_columns(pl.col("received").alias("low"), pl.col("received").alias("high"))
-    mine = overlaps(asked, power_ups, by="set_id").filter(
-        pl.col("boot").is_null() | (pl.col("boot") == pl.col("of_boot"))
-    )
-    return mine.select("piece", *said.columns).unique(maintain_order=True)
+    wills = overlaps(asked.filter(pl.col("boot").is_null()), batch.power_ups.drop("boot"), by="set_id")
+    named = _live(_of_power_ups(said, batch))
+    both = pl.concat([wills.select(columns), named.select(columns)])
+    return both.unique(maintain_order=True).sort("received", maintain_order=True)
 
 
 def _refused(said: pl.DataFrame, batch: Pieces) -> pl.DataFrame:

@@ -16,7 +16,7 @@ import numpy as np
 import polars as pl
 
 from analysis.pieces.identity import FORGOTTEN, with_uses
-from analysis.pieces.pieces import AFTER, BEFORE, Pieces, find_pieces, said_from
+from analysis.pieces.pieces import AFTER, BEFORE, Pieces, find_pieces, said_from, with_moments
 from analysis.records import Ints
 from analysis.records import micros as _us
 from ingest.archive.expected import being_sealed, expected_of
@@ -155,7 +155,11 @@ def _reaches_back(closed: Closed, sets: pl.DataFrame, desks: pl.DataFrame, setup
 
 def _spans(sets: pl.DataFrame, desks: pl.DataFrame) -> tuple[Ints, Ints]:
     """Return from when to when each thing reaches that must not be parted, microseconds since 1970."""
-    power_ups = sets.group_by(_POWER_UP).agg(pl.col("first").min(), pl.col("last").max())
+    power_ups = (
+        with_moments(sets)
+        .group_by(_POWER_UP)
+        .agg(pl.min_horizontal("first", "since").min().alias("first"), pl.col("last").max())
+    )
     low = pl.when("later").then("first").otherwise(said_from())
     inside = pl.col("ins").sum() > pl.col("outs").sum()
     of_incidents = (
@@ -206,7 +210,10 @@ def _closed_more(
     begins = pl.lit(_midnight(day))
     old_sets, old_desks, old_setups = (lot.filter(pl.col("first") < begins) for lot in (sets, desks, setups))
     mine = pieces.only(pl.col("until") < begins)
-    ends_us, tallied = _end_us(mine.table["until"], old_desks["last"]), bool((old_desks["ins"] > 0).any())
+    ends_us, tallied = (
+        _end_us(mine.power_ups["received_last"], old_desks["last"]),
+        bool((old_desks["ins"] > 0).any()),
+    )
     said, names, unheard = _digest(old_desks), old_desks["incident_id"].drop_nulls(), old_sets["set_id"]
     if closed is not None:
         ends_us, tallied = max(ends_us, closed.pieces.heard_until_us), tallied or closed.pieces.tallied

@@ -18,6 +18,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from analysis.clocks.clocks import STORED_FASTER, STORED_FROM_S
 from analysis.pieces.identity import (
     FORGOTTEN,
     ONE_STRETCH,
@@ -90,7 +91,9 @@ class Pieces:
     # digest, which changes when anything does that its tables are made from, and settled, until when it may
     # still go on.
     table: pl.DataFrame
-    power_ups: pl.DataFrame  # piece, set_id, boot, first, last: what the piece answers for
+    # piece, set_id, boot, first, last, and received_first, received_last (later, where it was stored): what
+    # the piece answers for.
+    power_ups: pl.DataFrame
     # piece, set_id, first, last: its power-ups, and sets that were tallied in, whether heard or not.
     sets: pl.DataFrame
     # piece, incident_id, incident_use (from 1 for the first use of a name), key, first (see `incident_uses`).
@@ -101,6 +104,8 @@ class Pieces:
     later: pl.DataFrame
     # piece, set_id, boot, day: where its sets said what they are, which may be long before.
     setups: pl.DataFrame
+    # piece, set_id, boot, day: where what its sets had stored was received, which may be long after.
+    stored: pl.DataFrame
     heard_until_us: int  # the end of the whole record, microseconds since 1970
     tallied: bool  # whether desks tally in this archive at all
 
@@ -143,7 +148,7 @@ class Pieces:
         return self._with(self.table[first:last], part)
 
     def _with(self, table: pl.DataFrame, chosen: Callable[[pl.DataFrame], pl.DataFrame]) -> "Pieces":
-        names = ("power_ups", "sets", "incidents", "desks", "later", "setups")
+        names = ("power_ups", "sets", "incidents", "desks", "later", "setups", "stored")
         frames: dict[str, Any] = {name: chosen(getattr(self, name)) for name in names}
         return replace(self, table=table, **frames)
 
@@ -159,9 +164,12 @@ def find_pieces(
 
     They are in the order of the time at which each begins.
     """
+    sets = with_moments(sets)
     power_ups = _power_ups(sets)
     uses = incident_uses(desks).with_row_index("node")
-    ends = np.r_[micros(power_ups["last"]), micros(desks["last"]), before.heard_until_us if before else 0]
+    ends = np.r_[
+        micros(power_ups["received_last"]), micros(desks["last"]), before.heard_until_us if before else 0
+    ]
     desks = in_their_time(desks, uses)
     about = desks.filter(~pl.col("later"))
     node = uses.select("incident_id", "incident_use", "node")
@@ -177,7 +185,8 @@ def find_pieces(
         pl.Series("label", label[uses.height + power_ups["stretch"].to_numpy()])
     )
     any_tallied = bool((about["ins"] > 0).any()) or (before is not None and before.tallied)
-    return _numbered(power_ups, of_incidents, desks, setups, int(ends.max()), any_tallied)
+    stored = sets.filter("stored").select("set_id", "boot", "day").unique()
+    return _numbered(power_ups, of_incidents, desks, setups, stored, int(ends.max()), any_tallied)
 
 
 def with_desks(pieces: Pieces, desks: pl.DataFrame) -> Pieces:
@@ -213,14 +222,38 @@ def joined(nodes: int, a: Ints, b: Ints) -> Ints:
             least = shorter
 
 
+def with_moments(sets: pl.DataFrame) -> pl.DataFrame:
+    """Return what sets said (`ArchiveIndex.sets`) with `stored`, and its moments in `since` and `until`.
+
+    A set may send its whole wear afterwards, or its memory may be read out: that is about the time when it
+    was made, by the set's clock. Else the time of receipt counts: what came at the pace at which it was made
+    shows a slow clock. The reconciled time is only known when the messages are read.
+    """
+    at_once = ["set_id", "boot", "day", pl.col("said_first").dt.date()]
+    said, took = (
+        (pl.col(last).max() - pl.col(first).min()).over(at_once)
+        for first, last in (("said_first", "said_last"), ("first", "last"))
+    )
+    by_radio = pl.col("first").filter(pl.col("said_first").is_null() & (pl.col("live_rows") > 0)).min()
+    stored = (said >= timedelta(seconds=STORED_FROM_S)) & (said >= STORED_FASTER * took)
+    stored |= pl.col("said_first") >= by_radio.over("set_id", "boot") - ONE_STRETCH
+    return sets.with_columns(stored.fill_null(value=False).alias("stored")).with_columns(
+        pl.when("stored").then(f"said_{name}").otherwise(name).alias(moment)
+        for name, moment in (("first", "since"), ("last", "until"))
+    )
+
+
 def _power_ups(sets: pl.DataFrame) -> pl.DataFrame:
-    """Return one row a power-up, numbered by the stretch to which it belongs."""
+    """Return one row a power-up, numbered by the stretch to which it belongs; `sets`: by `with_moments`."""
     live = pl.col("live_rows") > 0
+    ends = {"first": "since", "last": "until", "received_first": "first", "received_last": "last"}
     return (
         sets.group_by("set_id", "boot")
         .agg(
-            pl.coalesce(pl.col("first").filter(live).min(), pl.col("first").min()).alias("first"),
-            pl.coalesce(pl.col("last").filter(live).max(), pl.col("last").max()).alias("last"),
+            *(
+                pl.coalesce(one(pl.col(of).filter(live)), one(pl.col(of))).alias(name)
+                for (name, of), one in zip(ends.items(), (pl.Expr.min, pl.Expr.max) * 2, strict=True)
+            ),
             pl.col("rows").sum(),
             # A retained copy that comes again is no news.
             *(
@@ -230,7 +263,7 @@ def _power_ups(sets: pl.DataFrame) -> pl.DataFrame:
                 .alias(f"said_{name}")
                 for name in ("rows", "digest")
             ),
-            pl.col("first").filter(live & (pl.col("kind") == "pressure")).min().alias("first_pressure"),
+            pl.col("since").filter(live & (pl.col("kind") == "pressure")).min().alias("first_pressure"),
         )
         .sort("set_id", "first", "boot")
         .with_columns(
@@ -293,6 +326,7 @@ def _numbered(
     of_incidents: pl.DataFrame,
     desks: pl.DataFrame,
     setups: pl.DataFrame,
+    stored: pl.DataFrame,
     heard_until_us: int,
     tallied: bool,
 ) -> Pieces:
@@ -326,7 +360,7 @@ def _numbered(
         table=table.select(
             "piece", "since", "until", "rows", pl.lit(value=False).alias("of_desk"), "key", digest, "settled"
         ),
-        power_ups=mine.select("piece", "set_id", "boot", "first", "last"),
+        power_ups=mine.select("piece", "set_id", "boot", "first", "last", "received_first", "received_last"),
         sets=pl.concat([mine.select(on_air), tallied_in.select(on_air)]).unique().sort(pl.all()),
         incidents=incidents.select("piece", *_INCIDENT, "key", "first"),
         desks=said.filter(~pl.col("later")).select("piece", "desk_id", "boot").unique().sort(pl.all()),
@@ -335,6 +369,7 @@ def _numbered(
         .unique()
         .sort(pl.all()),
         setups=setups.select("piece", "set_id", "boot", "day").unique().sort(pl.all()),
+        stored=mine.select("piece", "set_id", "boot").join(stored, on=["set_id", "boot"]).sort(pl.all()),
         heard_until_us=heard_until_us,
         tallied=tallied,
     )

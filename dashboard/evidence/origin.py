@@ -26,7 +26,7 @@ from ingest.archive.imports import Brought, read_imports
 from ingest.archive.sound import trouble_of
 from ingest.archive.store import ArchivePath, place
 from ingest.contract.kinds import KINDS
-from ingest.contract.times import EPOCH, rfc3339
+from ingest.contract.times import EPOCH, micros, rfc3339
 from ingest.receipt_clock import read_clock_sets
 
 PACKAGES = ("ingest", "analysis", "dashboard")
@@ -234,12 +234,16 @@ def state_of(folder: ArchivePath, messages: Mapping[str, pl.DataFrame]) -> Archi
     clock_sets, more = read_clock_sets(place(folder))
     if len(moments):
         first, last = (EPOCH + timedelta(microseconds=int(us)) for us in (moments.min(), moments.max()))
-        trouble = trouble.within(first - LATE, last + LATE)
-        brought = [
-            one
-            for one in brought
-            if one.first and one.last and one.first <= last + LATE and one.last >= first - LATE
-        ]
+        trouble, moments = trouble.within(first - LATE, last + LATE), np.sort(moments)
+
+        def of_that_time(one: Brought) -> bool:
+            """Of what a set stored, the time between does not count."""
+            if one.first is None or one.last is None:
+                return False
+            since, until = micros(one.first - LATE), micros(one.last + LATE)
+            return bool(np.searchsorted(moments, since) < np.searchsorted(moments, until, side="right"))
+
+        brought = [one for one in brought if of_that_time(one)]
         clock_sets = [one for one in clock_sets if first - LATE <= one[1].at <= last + LATE]
     heads = expected_of(place(folder)).heads()
     captures = tuple(f"{one.file}, SHA-256 {one.sha256}{_clock_of(one)}" for one in brought)

@@ -4,6 +4,7 @@ It is in ``DIR/index/`` and may be deleted at any time: a missing, unreadable or
 the parts. It only says where to look; messages are always read from the parts. The files:
 
 - ``sets.{day}.parquet``: each power-up of each set heard on that day, with its first and last receipt;
+- ``stored.parquet``: of these, over all days, what was received long after it was made;
 - ``desks.parquet``: what desks said about which incident, set and wearer, over all days (a few rows a wear);
 - ``setups.parquet``: when sets said what they are, over all days;
 - ``desks.lately.parquet`` and ``setups.lately.parquet``: the latest days of both, for readers with the rest.
@@ -22,7 +23,7 @@ from typing import NamedTuple
 
 import polars as pl
 
-from ingest.archive.expected import being_sealed
+from ingest.archive.expected import being_sealed, expected_of
 from ingest.archive.parts import day_folders, day_of, parts_by_day, scan_parts
 from ingest.archive.sound import DayFolder, sound_parts
 from ingest.archive.store import ArchivePath, StoreProblem, place_of
@@ -34,15 +35,18 @@ from ingest.parquet_bytes import parquet_bytes, sealed, unsealed
 FOLDER = "index"
 LATER = timedelta(hours=12)
 """A note about a moment so long ago was imported afterwards. Our own rule."""
+STORED_AFTER = timedelta(hours=1)
+"""What a set says so long after its own time was stored, or its clock is slow. Our own rule."""
 _ROW_GROUP_ROWS = 50_000
-_VERSION = 3
+_VERSION = 4
 _TIME = pl.Datetime("us", "UTC")
 
 _Mark = tuple[str | int, ...]
 _Columns = dict[str, pl.DataType | type[pl.DataType]]
 _PART: _Columns = {"kind": pl.String, "day": pl.Date, "part": pl.String}
 _SPAN: _Columns = {"first": _TIME, "last": _TIME, "rows": pl.Int64, "digest": pl.UInt64}
-SETS = pl.Schema({**_PART, "set_id": pl.String, "boot": pl.Int64, **_SPAN, "live_rows": pl.Int64})
+_SAID: _Columns = {"said_first": _TIME, "said_last": _TIME}  # only of what came long after its own time
+SETS = pl.Schema({**_PART, "set_id": pl.String, "boot": pl.Int64, **_SPAN, "live_rows": pl.Int64, **_SAID})
 DESKS = pl.Schema(
     {
         **_PART,
@@ -92,12 +96,36 @@ class ArchiveIndex:
     def sets(self, days: Iterable[date]) -> pl.DataFrame:
         """Return the power-ups heard on some days: kind, day, part, set_id, boot, first, last, rows.
 
-        `first` and `last` are times of receipt, of live messages if there are any.
+        `first` and `last` are times of receipt, of live messages if there are any. What was received long
+        after it was made has rows of its own, with `said_first` and `said_last`, by the set's clock.
         """
         found = [pl.DataFrame(schema=SETS)]
         for day in sorted(set(days)):
             found.append(self._up_to_date(f"sets.{day}", _parts(self.archive, SET_KINDS, [day]), SETS))
         return pl.concat(found)
+
+    def stored(self) -> pl.DataFrame:
+        """Return the rows of `sets` over all days that have `said_first`, without listing every day."""
+        path = self.archive / FOLDER / "stored.parquet"
+        known, rows = _read(path, SETS)
+        lines = expected_of(self.archive).lines_about().items()
+        marks = sorted((name, repr(said)) for name, said in lines if name.partition("/")[0] in SET_KINDS)
+        if known == marks:
+            return rows
+        changed = sorted({day_of(self.archive / str(name)) for name, _ in {*known} ^ {*marks}})
+        new = self.sets(changed).filter(pl.col("said_first").is_not_null())
+        made = pl.concat([rows.filter(~pl.col("day").is_in(changed)), new])
+        doubtful = {day for day in changed if not self._whole(day)}
+        kept = [mark for mark in marks if day_of(self.archive / mark[0]) not in doubtful]
+        self._keep(path, made.filter(~pl.col("day").is_in(list(doubtful))), kept)
+        return made
+
+    def _whole(self, day: date) -> bool:
+        """Return whether the index of a day has all that the manifest names."""
+        folders = [DayFolder(self.archive / kind / f"date={day}") for kind in SET_KINDS]
+        marks = [part.mark for part in _parts(self.archive, SET_KINDS, [day])]
+        known, _ = _read(self.archive / FOLDER / f"sets.{day}.parquet", SETS)
+        return known == marks and not any(each.settled.missing or each.altered for each in folders)
 
     def desks(self, days: Sequence[date] | None = None) -> pl.DataFrame:
         """Return what desks said about which incident, set and wearer, from when to when.
@@ -118,6 +146,7 @@ class ArchiveIndex:
         self.setups()
         for day in self.days():
             self.sets([day])
+        self.stored()
 
     def _up_to_date(self, name: str, parts: list[Part], schema: pl.Schema) -> pl.DataFrame:
         path = self.archive / FOLDER / f"{name}.parquet"
@@ -137,11 +166,14 @@ class ArchiveIndex:
         )
         order = [column for column in ("set_id", "desk_id", *schema.names()) if column in schema]
         made = pl.concat([kept, *new]).sort(order)
-        marks = json.dumps({"version": _VERSION, "parts": [part.mark for part in parts]})
-        with contextlib.suppress(OSError, StoreProblem):  # an archive that may only be read
-            bare = parquet_bytes(made, row_group_size=_ROW_GROUP_ROWS, metadata={"underair_index": marks})
-            place_of(path).put(path, sealed(bare))
+        self._keep(path, made, [part.mark for part in parts])
         return made
+
+    def _keep(self, path: ArchivePath, made: pl.DataFrame, marks: Sequence[_Mark]) -> None:
+        about = json.dumps({"version": _VERSION, "parts": marks})
+        with contextlib.suppress(OSError, StoreProblem):  # an archive that may only be read
+            bare = parquet_bytes(made, row_group_size=_ROW_GROUP_ROWS, metadata={"underair_index": about})
+            place_of(path).put(path, sealed(bare))
 
 
 def days_between(first: date, last: date) -> list[date]:
@@ -170,9 +202,12 @@ def _parts(archive: ArchivePath, kinds: Sequence[str], days: Sequence[date] | No
 def _sets_in(frame: pl.LazyFrame) -> pl.LazyFrame:
     """Return the power-ups in a frame of a set's kind: set_id, boot, first, last, rows."""
     live = ~pl.col("retained")
+    said = pl.when(live & (pl.col("received") - pl.col("time") >= STORED_AFTER)).then("time")
     return (
         frame.filter(pl.col("boot").is_not_null())
-        .group_by("set_id", "boot")
+        .with_columns(said.alias("said"))
+        # By its day: of a clock that was set, what it said before has a row of its own.
+        .group_by("set_id", "boot", pl.col("said").dt.date().alias("said_day"))
         .agg(
             # A retained copy may come weeks after it was said; it says nothing about when the set was on.
             pl.coalesce(pl.col("received").filter(live).min(), pl.col("received").min()).alias("first"),
@@ -180,6 +215,8 @@ def _sets_in(frame: pl.LazyFrame) -> pl.LazyFrame:
             pl.len().cast(pl.Int64).alias("rows"),
             pl.when(live.any()).then(_digest().filter(live).sum()).otherwise(_digest().sum()).alias("digest"),
             live.sum().cast(pl.Int64).alias("live_rows"),
+            pl.col("said").min().alias("said_first"),
+            pl.col("said").max().alias("said_last"),
         )
     )
 

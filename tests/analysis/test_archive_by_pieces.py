@@ -324,7 +324,9 @@ def test_tidy_brings_the_index_up_to_date(own: Path) -> None:
     assert underair("tidy", "--archive", own, "--json").returncode == 0
     days = {path.name.removeprefix("date=") for path in own.glob("*/date=*")}
     made = {path.name: path.stat().st_mtime_ns for path in (own / FOLDER).iterdir()}
-    assert {"desks.parquet", "setups.parquet"} | {f"sets.{day}.parquet" for day in days} == set(made)
+    assert {"desks.parquet", "setups.parquet", "stored.parquet"} | {
+        f"sets.{day}.parquet" for day in days
+    } == set(made)
     pieces_of(own)
     assert {path.name: path.stat().st_mtime_ns for path in (own / FOLDER).iterdir()} == made
 

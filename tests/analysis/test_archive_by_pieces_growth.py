@@ -63,7 +63,8 @@ def years_of_a_station() -> tuple[pl.DataFrame, pl.DataFrame]:
     spans = {"first": first, "last": first + timedelta(minutes=40), "rows": 7200, "digest": 0}
     names = pl.Series([f"S-{one:02d}" for one in number])
     part = {"kind": "pressure", "day": first.dt.date(), "part": "p", "set_id": names}
-    sets = pl.DataFrame({**part, "boot": wear, **spans, "live_rows": 7200}).cast(SETS)
+    by_radio = {"live_rows": 7200, "said_first": None, "said_last": None}
+    sets = pl.DataFrame({**part, "boot": wear, **spans, **by_radio}).cast(SETS)
     of_desk = {"desk_id": "D-1", "boot": 1, "later": False, "corrects": False, "first_said": first, "outs": 1}
     incident = pl.Series([f"I-{one}" for one in wear])
     tallies = {**of_desk, "incident_id": incident, "wearer_id": None, "ins": 1}

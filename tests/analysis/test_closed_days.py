@@ -110,6 +110,13 @@ def late(day: float, what: str, rng: np.random.Generator, days: int) -> list[Hea
     desk = log.talker("D-2", int(rng.integers(1_000_000)), role="desk")
     if what == "message of an old power-up":
         log.talker(set_id, boot, first_seq=900).say(from_s, "pressure", pressure_bar=99.0)
+    elif what in ("end of an old power-up read out", "old power-up read out"):
+        known = what.startswith("end")
+        said_s = then * DAY_S + number * 1800.0 + (60 if known else 600)
+        memory = log.talker(set_id, boot if known else boot + 5000, first_seq=900)
+        memory.delay = lambda at_s: from_s - at_s
+        for second in range(0, 300, 20):
+            memory.say(said_s + second, "pressure", pressure_bar=240.0)
     elif what == "retained setup":
         log.talker(set_id, boot, first_seq=901).set_up(from_s, retained=True)
     elif what == "first setup of a set":
@@ -134,6 +141,8 @@ def late(day: float, what: str, rng: np.random.Generator, days: int) -> list[Hea
 
 LATE = (
     "message of an old power-up",
+    "end of an old power-up read out",
+    "old power-up read out",
     "retained setup",
     "first setup of a set",
     "tally that joins",
