@@ -128,8 +128,8 @@ def refuse_a_mixture(folder: Path, form: str) -> None:
     other = "csv" if form == "parquet" else "parquet"
     if any((folder / f"{name}.{other}").exists() for name in TABLES):
         raise UnderairError(
-            f"{folder} holds tables as {other} already, and two runs in one folder would be taken "
-            f"for one: choose another --out, or --format {other} to replace them"
+            f"{folder} already has tables as {other}, and nobody could tell the tables of two runs apart: "
+            f"choose another --out, or use --format {other} to replace them"
         )
 
 

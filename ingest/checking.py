@@ -82,7 +82,7 @@ class Checked:
 
 
 class _Speaker(Voice):
-    """A voice that is being listened to."""
+    """A voice while its messages are being read."""
 
     def __init__(self, topic: Topic) -> None:
         super().__init__(topic.service, topic.speaker, topic.speaker_id)

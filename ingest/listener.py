@@ -366,7 +366,7 @@ class Listener(Started):
         if not self._possible_loss and any(not each.qos and not each.record.retained for each in batch):
             self._possible_loss = _QUALITY_0
             self._say_once(_QUALITY_0)
-        # A longer topic is of no contract, and would fill the memory.
+        # No contract has a longer topic; it would only fill the memory.
         heard = (each.record.topic for each in batch)
         topics = [topic if len(topic) <= LONGEST_TOPIC else "" for topic in heard]
         self._rates.count(topics)

@@ -39,9 +39,9 @@ SAME_US, APART_US, LEAST_WRONG = 2_000_000, 10_000_000, 0.05
 """So far the times of one message may be apart, and a set's clock from the order of its messages; from such a
 part of all on they contradict. Our own rule."""
 NO_CLOCK = (
-    f"Its pressures do not place it either: no clock within {LONGEST_OFF_S // 60} min of the set's brings "
-    "its pressures, and a fall of them, to those by radio, and none at all to those of its own power-up. "
-    "If its clock was further off, give an utc_offset that makes up for it"
+    f"Its pressures do not place it either: no clock within {LONGEST_OFF_S // 60} min of the set's makes its "
+    "pressures, and a fall in them, agree with those by radio; in the power-up that it names, no clock does. "
+    "If its clock is further off, set utc_offset to correct it"
 )
 _EXPECTED = {"$.time.utc_offset": "an offset such as +02:00", "$.csv.decimal": 'one of ".", ","'}
 EXAMPLE = Path(__file__).with_name("memory_mapping.example.toml")
@@ -365,8 +365,8 @@ def _refuse_what_does_not_go_on(path: Path, told: pl.DataFrame, radio: pl.DataFr
             seq = own["seq"]
             whose = f"set {own['set_id'][0]}, boot {own['boot'][0]}"
             raise BadCapture(
-                f"{path}: numbers {seq[0]} to {seq[-1]} of {whose}, do not go on from those by radio, up to "
-                f"{heard[of]['seq'][-1]}, as their times do. Nothing was imported. In the mapping, seq and "
+                f"{path}: numbers {seq[0]} to {seq[-1]} of {whose}, do not fit those by radio (up to "
+                f"{heard[of]['seq'][-1]}) at their times. Nothing was imported. In the mapping, seq and "
                 "boot must be the numbers that the set sends by radio, and time must have the right zone or "
                 "offset and order of day and month"
             )
@@ -375,7 +375,7 @@ def _refuse_what_does_not_go_on(path: Path, told: pl.DataFrame, radio: pl.DataFr
 def _refuse_another_boot(path: Path, told: pl.DataFrame, radio: pl.DataFrame) -> None:
     """Raise `BadCapture` where another power-up was heard at about the time of one unknown by radio.
 
-    Of one that was heard, where a part of its messages is of moments at which the radio heard another.
+    The same for one that was heard, if some of its messages are of moments at which the radio heard another.
     """
     time = pl.col("time")
     spans = radio.group_by(SPEAKER_AND_BOOT).agg(first=time.min(), last=time.max())

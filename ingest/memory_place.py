@@ -116,7 +116,7 @@ def offset_of(own: pl.DataFrame, radio: pl.DataFrame, *, however_far: bool = Fal
 def placed(told: pl.DataFrame, radio: pl.DataFrame, file: str) -> tuple[Messages, str] | None:
     """Return a record's messages with the numbers and times of the radio, and what was done, in words.
 
-    None where a power-up of it that was heard by radio, or the set at that time, fits at no moment or at two.
+    None if the radio heard one of its power-ups, or the set at that time, and it fits at no moment or at two.
     `told`: the record's messages; `radio`: what is archived of its sets; both as `in_one` gives them.
     """
     builder, said = FrameBuilder(), list[str]()

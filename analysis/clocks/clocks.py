@@ -51,12 +51,12 @@ DRIFT_MOST_PPM = 300.0
 
 STORED_FROM_S = 60.0
 STORED_FASTER = 3.0
-"""If all of a power-up was received in at most a third of the time in which it was made, 60 s or more, and no
-part of it at the pace of its own clock, it was stored: when it was received says nothing of that clock. Of a
-desk, which seldom speaks, only what was received in one moment is taken for stored. Our own rule."""
+"""A power-up was stored if its times cover 60 s or more, it was received in at most a third of that time, and
+no part of it came at the pace of its own clock. Its times of receipt then say nothing of that clock. A desk
+seldom speaks, so its messages count as stored only if all were received at one moment. Our own rule."""
 LIVE_EVERY_S = 2.0
 LIVE_TIMES = 3
-"""So often in a row something heard about every 2 s has the pace of receipt. Our own rule."""
+"""A part has the pace of receipt if it keeps it this often in a row, checked every 2 s. Our own rule."""
 
 HELD_BACK_S = 10.0
 """A delay that may hide behind a jump of a clock, or a new power-up, counts from here on. Our own rule."""

@@ -76,8 +76,8 @@ def _not_due(
 ) -> tuple[int | None, Entry | None]:
     """Return the last moment at which the team's turn-back was not due, and of whom nothing was known then.
 
-    Neither if no silence and no hang followed. What a member may have reached in a silence counts like a
-    reading: the team turns with its lowest member.
+    Both are None if no silence and no hang followed. What a member may have reached in a silence counts
+    like a reading: the team turns with its lowest member.
     """
     due_us = entry.team_turn_back_us
     if due_us is None:

@@ -298,7 +298,7 @@ class Inside:
     def recent(self) -> list[tuple[float, float]]:
         """Return the latest readings that moved and the one before, (seconds since 1970, bar).
 
-        Those that later ones may undo are among them, unless a valve that is shut falls so fast.
+        They include those that later ones may undo, unless only a valve being shut falls so fast.
         """
         wear = self.wear
         if wear is None:

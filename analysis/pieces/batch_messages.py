@@ -116,7 +116,7 @@ class LightMessages(Mapping[str, pl.DataFrame]):
         only: pl.Expr | None = None,
         due: Mapping[str, int] = _NOT_COUNTED,
     ) -> Messages:
-        """Read columns of kinds; where as many messages are there as must be, all belong to the piece."""
+        """Read columns of kinds; if a kind has as many messages as are due, all belong to the piece."""
         said = _said(self.archive, self.piece, list(columns), columns, received, only)
         return {
             kind: said[kind]

@@ -1,1 +1,1 @@
-"""What was simulated and ships: wears to learn from, and the three years that the demo brings in."""
+"""Simulated data that ships: wears to learn from, and the three years that the demo brings in."""

@@ -29,7 +29,7 @@ KIND_WORDS = {
     **dict.fromkeys(("drill", "drills", "exercise", "exercises"), "drill"),
     **dict.fromkeys(("training", "trainings", "course", "courses"), "training"),
 }
-"""What an incident's type or name, as the desk wrote it, calls the thing; all else is an incident. Our own
+"""The last words of a desk's type or name that make it a drill or training; all else is an incident. Our own
 rule."""
 _WHERE = re.compile(r"[,;:(/]| - |\b(?:at|in|on|of|with|for|near|by|from|to|during|after|no|nr)\b")
 LEAST_FALL_BAR = 10.0
@@ -122,8 +122,8 @@ def was_heard() -> pl.Expr:
 def kind_of(*words: str | None) -> str:
     """Return incident, drill or training from the desk's words, such as type and name.
 
-    What a thing is, its last word says, before any comma or "at", "in", "of" and the like: a fire at a
-    training centre is none.
+    The last word before any comma, "at", "in", "of" and the like decides: a fire at a training centre is no
+    training.
 
     Examples
     --------

@@ -173,7 +173,7 @@ def _about(folder: Path) -> made.About:
 def _words_of_the_bag(bag: bagit.Bag, about: made.About) -> list[str]:
     """Compare bag-info.txt with case.json, from which it was made."""
     told = {name: value for name, value in bag.info.items() if name not in OF_THE_BAG}
-    # The library reads a tag that is there once as a text.
+    # The library returns a tag that occurs once as a text.
     meant = {name: _once(value) for name, value in made.bag_info(about).items()}
     different = sorted(name for name in {*told, *meant} if told.get(name) != meant.get(name))
     return [f"{BAG_INFO}: {name} is not what data/{made.ABOUT} says" for name in different]

@@ -64,7 +64,7 @@ def load_outward(path: str | Path) -> OutwardSettings:
 
 
 class Told(Struct, frozen=True):
-    """A beginning that was told, and when."""
+    """A beginning that was sent, and when."""
 
     event: Event
     sent: datetime
@@ -74,7 +74,7 @@ class Outward:
     """Takes snapshots, and sends what they say on a thread of its own.
 
     - `connect`: opens the line to the broker.
-    - `told_file`: keeps what was told and has not ended, so that another run tells its end.
+    - `told_file`: keeps what was sent and has not ended, so that the next run sends its end.
     """
 
     def __init__(self, connect: Callable[[], Publisher], settings: OutwardSettings, told_file: Path) -> None:
@@ -82,7 +82,7 @@ class Outward:
         self._settings = settings
         self._told_file = told_file
         self._told = _read(told_file)
-        self._again = [one.event for one in self._told.values()]  # who connects since may not know of it
+        self._again = [one.event for one in self._told.values()]  # new readers may not know it
         self._line: Publisher | None = None
         self._newest: queue.Queue[Snapshot | None] = queue.Queue(maxsize=1)
         self._shown: dict[tuple[str, str], BoardState] = {}
@@ -131,7 +131,7 @@ class Outward:
     def _send(self, snapshot: Snapshot) -> None:
         now = standing(snapshot)
         lasting = {key: one.event for key, one in self._told.items()}
-        for event in self._again:  # what ended and began again while nobody sent is two things
+        for event in self._again:  # one that ended and began again while nothing was sent is two events
             if event.key in now and now[event.key].began_at - event.began_at > SAME_WITHIN_S:
                 self._tell(msgspec.structs.replace(event, state="ended", at=snapshot.at))
                 del lasting[event.key]
@@ -163,7 +163,7 @@ class Outward:
         write_durably(self._told_file, msgspec.json.encode(self._told))
 
     def _alert(self, event: Event, sent: datetime, settings: CapSettings, first_sent: datetime) -> None:
-        """Send an alert; one that is told again is the first, word for word."""
+        """Send an alert; one that is sent again repeats the first word for word."""
         alert = cap.alert(
             event,
             settings.sender,
@@ -198,5 +198,5 @@ def _read(told_file: Path) -> dict[str, Told]:
     except FileNotFoundError:
         return {}
     except msgspec.DecodeError as error:
-        log.warning("%s cannot be read (%s): ends of what it told of are not sent", told_file, error)
+        log.warning("%s cannot be read (%s): underair cannot end the events that it lists", told_file, error)
         return {}

@@ -213,7 +213,7 @@ class Event(msgspec.Struct, frozen=True):
     what: What
     state: Literal["raised", "ended"]
     at: float  # when it began or was found to have ended; seconds since 1970, the listener's clock
-    began_at: float  # as first told
+    began_at: float  # as first sent
     service: str
     set_id: str | None
     wearer_id: str | None
@@ -225,7 +225,7 @@ class Event(msgspec.Struct, frozen=True):
 def standing(snapshot: Snapshot) -> dict[str, Event]:
     """Return everything of these kinds that lasts at this moment, by key.
 
-    An alarm lasts as long as it stands on the page: until it is over and a desk has seen it.
+    An alarm lasts as long as the page shows it: until it is over and a desk has seen it.
     """
     events = [
         _event(
@@ -245,7 +245,7 @@ def standing(snapshot: Snapshot) -> dict[str, Event]:
             events.append(
                 Event(key, "evacuate_ordered", "raised", at, at, *about, derived=False, team=order.team)
             )
-    return {event.key: event for event in reversed(events)}  # of two with one key the first
+    return {event.key: event for event in reversed(events)}  # if two have one key, the first
 
 
 def _event(of: AlarmLine | Row, who: str, what: What, at: float, derived: bool) -> Event:

@@ -151,7 +151,7 @@ class _Trials:
         self._forget(self._name)
 
     def _forget(self, name: str) -> None:
-        with contextlib.suppress(BrokerProblem):  # what was found counts
+        with contextlib.suppress(BrokerProblem):  # what the check found counts without it
             end_session(self._publisher.address, self._login, name, _TIMEOUT_S, mqtt5=False)
 
     def _found(self, name: str, well: bool, when_well: str, else_: str) -> None:

@@ -124,7 +124,7 @@ def test_tables_of_two_runs_are_not_mixed_in_one_folder(archive: Path, tmp_path:
     assert underair(*call, "--format", "csv").returncode == 0
     mixed = underair(*call)
     assert mixed.returncode == 1
-    assert "holds tables as csv already" in mixed.stderr
+    assert "already has tables as csv" in mixed.stderr
     assert "--format csv to replace them" in mixed.stderr
     assert not list((tmp_path / "out").glob("*.parquet*"))
 

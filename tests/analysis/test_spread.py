@@ -228,7 +228,7 @@ def test_tables_of_two_runs_are_not_mixed_in_one_folder(archive: Path, tmp_path:
     """Many workers wrote Parquet beside the CSV files of another run; one process refused."""
     (tmp_path / "wears.csv").touch()
     for run in (None, one_by_one):
-        with pytest.raises(UnderairError, match=r"holds tables as csv already.*--format csv to replace them"):
+        with pytest.raises(UnderairError, match=r"already has tables as csv.*--format csv to replace them"):
             analyse_archive(archive, PROFILE, tmp_path, "parquet", {}, run)
         assert [path.name for path in tmp_path.iterdir()] == ["wears.csv"]
 
