@@ -144,7 +144,7 @@ class DeskWords:
                     + (desk_id,) * (key in self._calls.not_lifted),
                 )
             )
-        return tuple(sorted(lines, key=lambda line: (not line.waiting, line.given_at)))
+        return tuple(sorted(lines, key=lambda line: (not line.unanswered, line.given_at)))
 
     def roll_calls(self, rows: Iterable[Row]) -> tuple[RollCallLine, ...]:
         """Return the open roll calls. `rows`: who is inside; those who were in then are called by name.

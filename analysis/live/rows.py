@@ -302,6 +302,11 @@ class OrderLine(msgspec.Struct, frozen=True):
     still_under_air: tuple[str, ...] = ()  # tallied out, heard under air, and did not acknowledge it
     service: str = ""  # whose desk, where there are several services
 
+    @property
+    def unanswered(self) -> tuple[str, ...]:
+        """Rows of all who may be inside and did not acknowledge it, whatever the tally says."""
+        return self.waiting + self.still_under_air
+
 
 class RollCallLine(msgspec.Struct, frozen=True):
     """An open roll call; `answers` are (wearer, set, team, state).

@@ -258,7 +258,7 @@ def order_views(snapshot: Snapshot, display: Display, desk_id: str | None) -> li
     named = {row.key: sentences.whose(row, display) for row in snapshot.rows}
     lines = []
     for line in snapshot.orders:
-        late = bool(line.waiting) and snapshot.at - line.given_at > UNANSWERED_S
+        late = bool(line.unanswered) and snapshot.at - line.given_at > UNANSWERED_S
         noted = _seen(snapshot, "order", line.given_at + UNANSWERED_S)
         seen = any(one.incident_id == line.incident_id for one in noted)
         order = words.ORDERS[line.order]
@@ -293,7 +293,7 @@ def order_views(snapshot: Snapshot, display: Display, desk_id: str | None) -> li
                 "team": line.team,
                 "set_id": line.set_id,
                 "own": line.desk_id == desk_id,
-                "waiting": line.waiting,
+                "waiting": line.unanswered,
                 "late": late,
                 "new": late and not seen,
                 "sound": "order",

@@ -86,7 +86,10 @@ class AlarmState(msgspec.Struct, frozen=True):
 
 
 class OrderState(msgspec.Struct, frozen=True):
-    """An order in force: to a team, a set, or everybody; `waiting` are those who have not acknowledged it."""
+    """An order in force: to a team, a set, or everybody; `waiting` are those who have not acknowledged it.
+
+    Among them is whoever was tallied out and is heard under air, though not counted in `meant`.
+    """
 
     order: str
     team: str | None
@@ -130,7 +133,7 @@ def board_states(snapshot: Snapshot) -> dict[tuple[str, str], BoardState]:
     orders: dict[tuple[str, str], list[OrderState]] = defaultdict(list)
     who = {row.key: row.wearer_id or row.set_id for row in snapshot.rows}
     for order in snapshot.orders:
-        waiting = tuple(who.get(key, key) for key in order.waiting)
+        waiting = tuple(who.get(key, key) for key in order.unanswered)
         orders[_service_of(order, snapshot), order.incident_id].append(
             _of(OrderState, order, waiting=waiting)
         )

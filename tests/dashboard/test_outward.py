@@ -157,6 +157,22 @@ def test_an_order_to_evacuate_is_told_until_it_is_lifted_and_stands_in_the_state
     assert b"Evacuation ordered: everybody" in everybody
 
 
+def test_an_order_waits_for_who_was_tallied_out_and_breathes_on_until_a_voice_answers() -> None:
+    """Tallied out by mistake, he was meant by nothing, and nobody could acknowledge the order for him."""
+    log, desk, _ = spoken()
+    desk.say(190, "tally", incident_id="I-1", action="out", wearer_id="W-1", set_id="S-1", team="Larch")
+    desk.say(200, "order", state="given", incident_id="I-1", order="evacuate")
+    desk.say(250, "note", incident_id="I-1", set_id="S-1", text="Order to evacuate acknowledged by voice")
+    see = log.seen_on(LiveBoard(Profile.default()))
+    waiting = [
+        order.waiting
+        for at_s in (240, 255)
+        for state in board_states(see(at_s)).values()
+        for order in state.orders
+    ]
+    assert waiting == [("W-1",), ()]
+
+
 def test_an_alarm_that_the_set_cleared_lasts_until_a_desk_has_seen_it() -> None:
     log, desk, one = spoken()
     one.say(200, "alarm", alarm="distress", state="raised")
