@@ -24,6 +24,7 @@ from ingest.contract.kinds import Alarm as AlarmName
 from ingest.contract.topics import is_id
 
 KEPT = 1_000
+KEPT_HIGH = 10_000  # readings of one power-up: hours of them
 KEPT_S = FORGOTTEN_AFTER_US * 1e-6  # a refused tally is kept as long as a set without a tally
 
 
@@ -52,7 +53,8 @@ class RefusedWords:
         self.high: defaultdict[tuple[str, str], dict[int, dict[int, float]]] = defaultdict(dict)
         self._of_set_at_s: dict[tuple[str, str], float] = {}
         self._pressure_at_s: dict[tuple[str, str], float] = {}
-        self._alarms: deque[RefusedWord] = deque(maxlen=KEPT)
+        # By service, set and alarm: the first and the last, so that no set's many push another's out.
+        self._alarms: dict[tuple[str, str, str], list[RefusedWord]] = {}
         self._tallies: deque[RefusedWord] = deque(maxlen=KEPT)
 
     def take(self, messages: Messages) -> None:
@@ -72,9 +74,15 @@ class RefusedWords:
                 self._pressure_at_s[word.service, word.speaker] = word.at_s
                 one = said_of(payload)
                 if one.boot is not None and one.seq is not None and one.above_bar is not None:
-                    self.high[name, speaker].setdefault(one.boot, {})[one.seq] = one.above_bar
+                    high = self.high[name, speaker].setdefault(one.boot, {})
+                    high[one.seq] = one.above_bar
+                    if len(high) > KEPT_HIGH:
+                        del high[next(iter(high))]
             if (role, kind) == ("set", "alarm") and word.said.get("state") in (None, "raised"):
-                self._alarms.append(word)
+                said = word.said.get("alarm")
+                alarm = said if isinstance(said, str) and said in get_args(AlarmName) else "fault"
+                told = self._alarms.setdefault((name, speaker, alarm), [])
+                told[1:] = [word]
             if (role, kind) == ("desk", "tally") and word.said.get("action") != "out":
                 self._tallies.append(word)
 
@@ -134,10 +142,9 @@ class RefusedWords:
         owners |= {(row.service, row.set_id): row for row in reversed(rows) if row.tallied_in_at is not None}
         known = {(line.service, line.set_id, line.alarm) for line in shown if line.ended_at is None}
         lines = []
-        for word in self._alarms:
-            said = word.said.get("alarm")
-            alarm = said if isinstance(said, str) and said in get_args(AlarmName) else "fault"
-            about = word.service, word.speaker, alarm
+        told = [(about, word) for about, words in self._alarms.items() for word in words]
+        for about, word in sorted(told, key=lambda one: one[1].at_s):
+            alarm = about[2]
             owner = owners.get((word.service, word.speaker))
             resolved = desks[word.service].resolved if word.service in desks else ()
             settled = any(

@@ -127,6 +127,20 @@ def test_a_distress_of_a_mapped_set_whose_value_is_not_listed_is_told_as_loudly(
         assert word in finding["statement"]
 
 
+def test_the_many_refused_alarms_of_one_set_push_out_no_others(log: Any, see: Any) -> None:
+    """A thousand were kept in all: a gateway that wrote a wrong word each second silenced a distress."""
+    _, one = inside(log)
+    one.set_up(0)
+    one.breathe(20, 300, closes=False)
+    one.say(100.5, "alarm", alarm="distress", state="raised", detail="x" * 201)
+    other = log.talker("S-2")
+    for number in range(1_050):
+        other.say(101 + number / 20, "alarm", alarm="fault", state="raised", detail="x" * 201)
+    told_of = {(line.set_id, line.alarm): line.raised_at for line in see(160).alarms}
+    assert told_of["S-1", "distress"] == pytest.approx(log.at(100.5).timestamp(), abs=0.2)
+    assert told_of["S-2", "fault"] == pytest.approx(log.at(101).timestamp(), abs=0.2)
+
+
 def test_a_refused_distress_of_a_set_that_nobody_tallied_in_is_its_rows(log: Any, see: Any) -> None:
     one = log.talker("S-1")
     one.set_up(0)
