@@ -129,7 +129,8 @@ class PowerUp:
         live = [(one.seq[~one.retained], one.at_us[~one.retained]) for one in self.channels.values()]
         known, at_us = (np.concatenate([each[place] for each in live]) for place in (0, 1))
         order = np.argsort(known, kind="stable")
-        return np.interp(seqs, known[order], at_us[order]).astype(np.int64)
+        at: Ints = np.interp(seqs, known[order], at_us[order]).astype(np.int64)
+        return at
 
     @property
     def span_us(self) -> tuple[int, int]:

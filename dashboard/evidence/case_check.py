@@ -245,7 +245,7 @@ def _made_again(folder: Path, about: made.About, said: list[str]) -> list[str]:
     program the tables count, in the columns that both make: its texts are that program's own.
     """
     data = folder / "data"
-    messages = frames_from_heard(read_capture(data / made.CAPTURE))
+    messages = frames_from_heard(read_capture(data / made.CAPTURE), of_a_case=True)
     faults = []
     if any(getattr(about.origin, name) != count for name, count in counts_of(messages).items()):
         faults.append(f"data/{made.ABOUT}: its counts of messages are not those of the capture")
@@ -385,7 +385,7 @@ def _older_made_again(folder: Path, incident_id: str, made_with: str, said: list
         profile = msgspec.convert(told, Profile)
     except (OSError, msgspec.MsgspecError, ValueError, RecursionError) as error:
         return [f"profile.json: this version cannot read it: {error}"]
-    messages = frames_from_heard(read_capture(folder / made.CAPTURE))
+    messages = frames_from_heard(read_capture(folder / made.CAPTURE), of_a_case=True)
     tables = record_of(messages, profile, incident_id, None).results
     with tempfile.TemporaryDirectory() as fresh:
         write_results(tables, Path(fresh) / made.RESULTS, "parquet", {})

@@ -6,6 +6,7 @@ from datetime import timedelta
 from operator import attrgetter
 from typing import Any, Protocol
 
+import msgspec
 import polars as pl
 
 from ingest.contract.captures import Heard
@@ -51,10 +52,14 @@ class FrameBuilder:
 
     - `mapper`: reads what was published on topics of others; each such object is kept in ``originals``.
     - `only`: what is certainly of no such table is left out undecoded.
+    - `of_a_case`: what a mapping could not make is refused with the reason that it noted then.
     """
 
-    def __init__(self, mapper: Reads | None = None, only: Collection[str] = TABLES) -> None:
+    def __init__(
+        self, mapper: Reads | None = None, only: Collection[str] = TABLES, of_a_case: bool = False
+    ) -> None:
         self._mapper = mapper
+        self._of_a_case = of_a_case
         self._only = KINDS if "refused" in only else only  # whether it is refused shows when it is decoded
         self._originals: list[tuple[int, str, bytes, bool, str, int | None, int]] = []
         self._rows: dict[str, list[_Row]] = {kind: [] for kind in KINDS}
@@ -74,6 +79,9 @@ class FrameBuilder:
             return
         if self._mapper is not None and self._mapper.knows(topic):
             self._add_original(self._mapper, received_us, topic, payload, retained)
+            return
+        if self._of_a_case and (noted := _noted(payload)) is not None:
+            self.refuse(received_us, topic, payload, retained, noted)
             return
         try:
             known = parse_topic(topic)
@@ -120,12 +128,25 @@ def heard_of(record: Sequence[Any]) -> Heard:
     return Heard(EPOCH + timedelta(microseconds=received_us), topic, payload, retained)
 
 
-def frames_from_heard(heard: Iterable[Heard]) -> Messages:
+def _noted(payload: bytes) -> RefusedMessage | None:
+    if b'"unmapped":' not in payload:
+        return None
+    try:
+        return RefusedMessage(*msgspec.json.decode(payload, type=_Unmapped).unmapped)
+    except (msgspec.MsgspecError, ValueError, RecursionError):
+        return None
+
+
+class _Unmapped(msgspec.Struct):
+    unmapped: tuple[str, str | None]
+
+
+def frames_from_heard(heard: Iterable[Heard], of_a_case: bool = False) -> Messages:
     """Return typed frames of what was heard, in that order, duplicates included.
 
-    Returns all kinds and ``refused``.
+    Returns all kinds and ``refused``. `of_a_case` as in `FrameBuilder`.
     """
-    builder = FrameBuilder()
+    builder = FrameBuilder(of_a_case=of_a_case)
     add = builder.add
     for received, topic, payload, retained in heard:
         add(micros(received), topic, payload, retained)

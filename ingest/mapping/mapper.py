@@ -67,12 +67,16 @@ class _Reading(NamedTuple):
             pointer = pointer.replace("/*", f"/{number}", 1)
         return pointer
 
-    def fault(self, fault: RefusedMessage) -> RefusedMessage:
-        """Return a fault with its place in this object."""
+    def fault(
+        self, fault: RefusedMessage, service: str = "", meant: dict[str, Any] | None = None
+    ) -> RefusedMessage:
+        """Return a fault with its place in this object, and of what message it is as far as that is known."""
         item = f"{self.source.each}/*" if self.item else ""
         field = (fault.path or "").startswith("$")  # of the message that was made of the item
         path = f"{item} {fault.path}".strip() if field else fault.path or item
-        return RefusedMessage(fault.reason, self.place(path) or None, fault.meant)
+        place = self.place(path) or None
+        told = _written(service, {**meant, "unmapped": (fault.reason, place)}) if meant else None
+        return RefusedMessage(fault.reason, place, told)
 
 
 class Mapper:
@@ -164,8 +168,8 @@ class Mapper:
         def say(kind: str, fields: dict[str, Any] | RefusedMessage, **meant: str) -> bool:
             """Add a message of the contract, checked by its own decoder, or what of it cannot be made."""
             fault = fields if isinstance(fields, RefusedMessage) else None
-            names = {"kind": kind, "set_id": set_id, "boot": state.boot, "seq": state.seq, "time": time}
-            payload = {**names, **(meant if isinstance(fields, RefusedMessage) else fields)}
+            payload = {"kind": kind, "set_id": set_id, "boot": state.boot, "seq": state.seq}
+            payload |= meant if isinstance(fields, RefusedMessage) else {"time": time, **fields}
             payload["origin"] = mapping.origin
             if source.counter is None:
                 payload["losses"] = "unknown"
@@ -173,18 +177,17 @@ class Mapper:
                 payload["power_up"] = "inferred"
             if source.time.form == "received":
                 payload["clock"] = "listener"
-            topic, written = _written(mapping, payload)
             state.seq += 1  # also of what is refused: its number is no loss
+            topic, written = _written(mapping.service, payload)
             try:
+                if fault is not None:
+                    raise fault
                 decode_known(parse_topic(topic), written)
             except RefusedMessage as broken:
-                fault = fault or broken
-            if fault is None:
-                mapped.messages.append(Heard(heard.received, topic, written, heard.retained))
-            else:
-                fault.meant = topic, written
-                mapped.faults.append(reading.fault(fault))
-            return fault is None
+                mapped.faults.append(reading.fault(broken, mapping.service, payload))
+                return False
+            mapped.messages.append(Heard(heard.received, topic, written, heard.retained))
+            return True
 
         for number, rule in enumerate(source.message, start=reading.first_rule):
             key = f"{source.topic} {number}"
@@ -208,7 +211,7 @@ class Mapper:
                     flag, reading, state, key, self._seen.setdefault((flag.alarm, flag.pointer), {})
                 )
             except RefusedMessage as fault:
-                raw = _short(reading.at(flag.pointer))
+                raw = str(reading.at(flag.pointer))[:60]
                 if state.unread.get(key) != raw:  # told when it turns, as an alarm is
                     state.unread[key] = raw
                     say("alarm", fault, alarm=flag.alarm, flag=raw)
@@ -266,9 +269,9 @@ class Mapper:
         return state
 
 
-def _written(mapping: Mapping, payload: dict[str, Any]) -> tuple[str, bytes]:
+def _written(service: str, payload: dict[str, Any]) -> tuple[str, bytes]:
     """Return topic and payload of a message of the contract."""
-    topic = Topic(mapping.service, "set", payload["set_id"], payload["kind"]).text
+    topic = Topic(service, "set", payload["set_id"], payload["kind"]).text
     return topic, json.dumps(payload, ensure_ascii=False, separators=(",", ":")).encode(errors="replace")
 
 
@@ -278,16 +281,14 @@ def _unplaced(
     """Yield what is refused of a reading without its time or number: each flag that is not off, else one."""
     known = {"set_id": set_id, "origin": mapping.origin}
     raised = [
-        {"kind": "alarm", **known, "alarm": flag.alarm, "flag": _short(raw)}
+        {"kind": "alarm", **known, "alarm": flag.alarm, "flag": str(raw)[:60]}
         for flag in reading.source.flag
         if (raw := reading.at(flag.pointer)) is not None and not _is_off(flag, raw)
     ]
     kinds = sorted((rule.kind for rule in reading.source.message if not rule.once), key="pressure".__ne__)
-    for payload in raised or [{"kind": kind, **known} for kind in kinds[:1]]:
-        fault.meant = _written(mapping, payload) if is_id(set_id) else None
-        yield reading.fault(fault)
-    if not raised and not kinds:
-        yield reading.fault(fault)
+    payloads = raised or [{"kind": kind, **known} for kind in kinds[:1]]
+    for payload in payloads if payloads and is_id(set_id) else [{}]:
+        yield reading.fault(fault, mapping.service, payload)
 
 
 def _is_off(flag: FlagRule, raw: Any) -> bool:
@@ -300,10 +301,6 @@ def _active(raw: Any) -> list[Any]:
         int(each) if isinstance(each, float) and each.is_integer() else each
         for each in (raw if isinstance(raw, list) else [raw])
     ]
-
-
-def _short(raw: Any) -> str:
-    return str(raw)[:60]
 
 
 def _mark(heard: Heard) -> int:

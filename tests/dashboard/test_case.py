@@ -27,7 +27,7 @@ from dashboard.evidence.case_check import verify_case
 from dashboard.evidence.case_messages import capture_lines, messages_of
 from dashboard.evidence.signing import NAMESPACE, TAG_MANIFEST
 from dashboard.underair import main
-from ingest.contract.captures import Heard, capture_line, read_capture
+from ingest.contract.captures import Heard, capture_line, read_capture, write_capture
 from ingest.contract.frames import frames_from_heard
 from ingest.importing import import_capture
 from tests.conftest import missing
@@ -272,6 +272,27 @@ def test_refused_messages_are_in_the_case_with_their_reasons(tmp_path: Path) -> 
     assert "1 message arrived and broke the contract" in report
     assert report.count("pressure_bar must be a number") == 1
     assert "Messages-Refused: 1" in (tmp_path / "case" / "bag-info.txt").read_text()
+    assert verify_case(tmp_path / "case", again=True).faults == ()
+
+
+def test_what_a_mapping_could_not_make_is_in_the_case_with_its_reason(tmp_path: Path) -> None:
+    heard = list(read_capture(SAMPLE))
+    at = next(one for one in heard[800:] if isinstance(one, Heard) and one.topic.endswith("/pressure"))
+    _, _, service, _, set_id, _ = at.topic.split("/")
+    (tmp_path / "other.toml").write_text(
+        f'name = "other"\nversion = 1\nservice = "{service}"\n[[source]]\ntopic = "other/{{unit}}"\n'
+        'set_id = { level = "unit" }\ntime = { form = "received" }\n[[source.flag]]\nalarm = "distress"\n'
+        'pointer = "/flags"\ntrue = [4]\nfalse = [0]\n'
+    )
+    said = Heard(at.received, f"other/{set_id}", b'{"flags": 12}')
+    write_capture(tmp_path / "both.ndjson", sorted([*heard, said], key=lambda one: one.received))
+    assert run("import", str(tmp_path / "both.ndjson"), "--archive", str(tmp_path / "archive"),
+               "--mapping", str(tmp_path / "other.toml")) == 3  # fmt: skip
+    write_case(tmp_path / "archive", Profile.default(), INCIDENT, tmp_path / "case", why="test")
+    told = (tmp_path / "case" / "data" / "refused.csv").read_text()
+    assert f"underair/v1/{service}/set/{set_id}/alarm" in told
+    report = (tmp_path / "case" / "data" / "report.html").read_text()
+    assert report.count("the flag distress must be one of its values") >= 1
     assert verify_case(tmp_path / "case", again=True).faults == ()
 
 
