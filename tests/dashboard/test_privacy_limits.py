@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import polars as pl
@@ -12,12 +13,14 @@ import pytest
 from analysis.incident import analyse
 from analysis.profile import Profile
 from analysis.trends.ledger import WEARS
+from dashboard.privacy import wearer_record
 from dashboard.privacy.holds import holds, place_hold, release_hold
 from dashboard.privacy.register import by_person, update
 from dashboard.privacy.wearer_record import _messages_of, _named
+from ingest.archive.folder import create_archive
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.kinds import KINDS
-from tests.analysis.conftest import WrittenLog
+from tests.analysis.conftest import OPENED, WrittenLog
 
 NOW = datetime(2031, 6, 1, 12, tzinfo=UTC)
 
@@ -145,6 +148,26 @@ class TestPrivacy:
         assert (kinds.count("temperature"), kinds.count("tally"), kinds.count("note")) == (2, 2, 1)
         assert kinds.count("pressure") == 300
         assert kinds.count("setup") == 0
+
+    def test_ones_own_record_has_what_was_concluded_of_oneself_alone(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        found = [("wearer", "W-1"), ("wearer", "W-2"), ("station", "W-1")]
+        signals = SimpleNamespace(found=[SimpleNamespace(part=part, name=name) for part, name in found])
+        rests = [SimpleNamespace(wearer_id=wearer, started=OPENED) for wearer in ("W-1", "W-2")]
+        words = SimpleNamespace(
+            short_rest=lambda one: f"a rest of {one.wearer_id}",
+            headline=lambda one: f"{one.part} {one.name}",
+            reason=lambda _: "more than expected",
+        )
+        monkeypatch.setattr(wearer_record, "signals", lambda *_: signals)
+        monkeypatch.setattr(wearer_record, "short_rests", lambda *_: rests)
+        monkeypatch.setattr(wearer_record, "sentences", words)
+        made = wearer_record._apart(create_archive(tmp_path), Profile.default(), "W-1", OPENED)
+        assert made["concluded"].rows() == [
+            ("rest", f"{OPENED:%Y-%m-%d}", "a rest of W-1"),
+            ("comparison", "", "wearer W-1: more than expected"),
+        ]
 
     @pytest.mark.parametrize(
         ("text", "named"),

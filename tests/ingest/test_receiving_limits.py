@@ -147,6 +147,7 @@ def test_a_broker_that_hangs_up_on_who_may_not_read_is_not_asked_again(
     asked: list[str] = []
     client = SimpleNamespace(subscribe=lambda own, qos: asked.append(own))
     publisher._own, publisher._tell = "own", told.append
+    publisher._on_disconnect(client, None, None, None, None)  # before it ever asked
     for reads in (True, False, False):
         publisher._on_connect(client, None, None, SimpleNamespace(is_failure=False), None)
         if reads:
