@@ -125,7 +125,7 @@ class PowerUp:
         return any(not channel.retained.all() for channel in self.channels.values())
 
     def moments_of(self, seqs: Ints) -> Ints:
-        """Return about when messages were sent of which only the number is known, by those around them."""
+        """Estimate when messages were sent whose numbers alone are known, from the messages around them."""
         live = [(one.seq[~one.retained], one.at_us[~one.retained]) for one in self.channels.values()]
         known, at_us = (np.concatenate([each[place] for each in live]) for place in (0, 1))
         order = np.argsort(known, kind="stable")

@@ -61,8 +61,8 @@ For outside the service: `by_month`, `by_quarter`, `by_year` and `planning_rates
   the number of wears. Rates come from the range. A range from which a count could be computed is widened or
   left out.
 - Hours are rounded to 5 and means to two figures. A mean that depends mostly on one person is left out. Means
-  of hard breathing and heat are of quarters and years only. A year has one if all its quarters have it, or
-  none has. A percentile is published only if 10 wears of 5 people are beyond it.
+  of hard breathing and heat are of quarters and years only. A year has one only if all its quarters have it
+  or none of them has. A percentile is published only if 10 wears of 5 people are beyond it.
 - A period is published once, when it is over, and kept in `releases.ndjson`. Later releases add periods. If
   messages come later, the service's quarter or year counts them, but its months do not: import all captures
   of a period before it is published.

@@ -225,9 +225,9 @@ def joined(nodes: int, a: Ints, b: Ints) -> Ints:
 def with_moments(sets: pl.DataFrame) -> pl.DataFrame:
     """Return what sets said (`ArchiveIndex.sets`) with `stored`, and its moments in `since` and `until`.
 
-    A set may send its whole wear afterwards, or its memory may be read out: that is about the time when it
-    was made, by the set's clock. Else the time of receipt counts: what came at the pace at which it was made
-    shows a slow clock. The reconciled time is only known when the messages are read.
+    A set may send its whole wear afterwards, or its memory may be read out. Such messages count at the set's
+    own time. Otherwise the time of receipt counts: messages that came at the pace at which they were made
+    show a slow clock. The reconciled time is only known when the messages are read.
     """
     at_once = ["set_id", "boot", "day", pl.col("said_first").dt.date()]
     said, took = (

@@ -299,9 +299,9 @@ def _cell(worked: Worked, part: str, names: tuple[str, ...], lines: slice) -> Ce
 def _without_told_amounts(cells: list[Cell], period: Period, earlier: Mapping[str, Published]) -> list[Cell]:
     """Leave an amount out of every cell from which, with others, one that is left out follows.
 
-    A group's would follow from the service's and those of the other groups, and a quarter's from its year's
-    and the other quarters'. So all shorter periods tell it, or none does. Months never tell `BY_QUARTER`: one
-    that could not would silence its quarter and year.
+    A group's amount would follow from the service's and the other groups'; a quarter's from its year's and
+    the other quarters'. So all shorter periods publish it, or none does. Months never publish `BY_QUARTER`:
+    if one could not, its quarter and year could not either.
     """
     length = period.after - period.first
 
@@ -326,7 +326,7 @@ def _without_told_amounts(cells: list[Cell], period: Period, earlier: Mapping[st
 
 
 def _told_in(periods: Iterable[Period], part: str, earlier: Mapping[str, Published]) -> list[set[str]]:
-    """Return for each shorter period with figures the amounts that all its cells of a part tell."""
+    """Return for each shorter period with figures the amounts that all its cells of a part have."""
     lots = [
         [cell for cell in earlier[one.name].cells if cell.part == part and cell.wears]
         for one in periods

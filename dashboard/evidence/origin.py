@@ -237,7 +237,7 @@ def state_of(folder: ArchivePath, messages: Mapping[str, pl.DataFrame]) -> Archi
         trouble, moments = trouble.within(first - LATE, last + LATE), np.sort(moments)
 
         def of_that_time(one: Brought) -> bool:
-            """Of what a set stored, the time between does not count."""
+            """For messages that a set stored, the time in between does not count."""
             if one.first is None or one.last is None:
                 return False
             since, until = micros(one.first - LATE), micros(one.last + LATE)

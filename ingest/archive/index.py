@@ -36,7 +36,7 @@ FOLDER = "index"
 LATER = timedelta(hours=12)
 """A note about a moment so long ago was imported afterwards. Our own rule."""
 STORED_AFTER = timedelta(hours=1)
-"""What a set says so long after its own time was stored, or its clock is slow. Our own rule."""
+"""A message received this long after its own time was stored, or its clock is slow. Our own rule."""
 _ROW_GROUP_ROWS = 50_000
 _VERSION = 4
 _TIME = pl.Datetime("us", "UTC")
@@ -45,7 +45,10 @@ _Mark = tuple[str | int, ...]
 _Columns = dict[str, pl.DataType | type[pl.DataType]]
 _PART: _Columns = {"kind": pl.String, "day": pl.Date, "part": pl.String}
 _SPAN: _Columns = {"first": _TIME, "last": _TIME, "rows": pl.Int64, "digest": pl.UInt64}
-_SAID: _Columns = {"said_first": _TIME, "said_last": _TIME}  # only of what came long after its own time
+_SAID: _Columns = {
+    "said_first": _TIME,
+    "said_last": _TIME,
+}  # only for messages received long after their own time
 SETS = pl.Schema({**_PART, "set_id": pl.String, "boot": pl.Int64, **_SPAN, "live_rows": pl.Int64, **_SAID})
 DESKS = pl.Schema(
     {
@@ -206,7 +209,7 @@ def _sets_in(frame: pl.LazyFrame) -> pl.LazyFrame:
     return (
         frame.filter(pl.col("boot").is_not_null())
         .with_columns(said.alias("said"))
-        # By its day: of a clock that was set, what it said before has a row of its own.
+        # By its day: if a clock was set, the messages from before have a row of their own.
         .group_by("set_id", "boot", pl.col("said").dt.date().alias("said_day"))
         .agg(
             # A retained copy may come weeks after it was said; it says nothing about when the set was on.

@@ -14,7 +14,7 @@ class RefusedMessage(UnderairError):
     """A message that breaks the contract; it is stored in `refused`, never dropped.
 
     - `path`: JSON path of the field (``$.pressure_bar``), None when the fault is not in a field.
-    - `meant`: topic and payload of what a mapping could not make, as far as it got: whose it is, and what.
+    - `meant`: topic and payload of a message that a mapping could not make, as far as they are known.
     """
 
     def __init__(self, reason: str, path: str | None = None, meant: tuple[str, bytes] | None = None) -> None:

@@ -45,7 +45,7 @@ class SetState(msgspec.Struct):
     up_since_s: float | None = None
     counters: dict[str, int] = {}  # by the source's topic and the counter's place: each counts alone
     flags: dict[str, bool] = {}
-    unread: dict[str, str] = {}  # of each flag whose value now is none that the mapping lists: that value
+    unread: dict[str, str] = {}  # the present value of each flag, if the mapping does not list it
     once: list[str] = []
     recent: list[int] = []  # marks of the latest objects, so that one that MQTT delivers again counts once
 
@@ -70,7 +70,7 @@ class _Reading(NamedTuple):
     def fault(
         self, fault: RefusedMessage, service: str = "", meant: dict[str, Any] | None = None
     ) -> RefusedMessage:
-        """Return a fault with its place in this object, and of what message it is as far as that is known."""
+        """Return a fault with its place in this object, and what is known of the message that it is about."""
         item = f"{self.source.each}/*" if self.item else ""
         field = (fault.path or "").startswith("$")  # of the message that was made of the item
         path = f"{item} {fault.path}".strip() if field else fault.path or item
@@ -166,7 +166,7 @@ class Mapper:
         something = bool(source.flag) or all(rule.once for rule in source.message)
 
         def say(kind: str, fields: dict[str, Any] | RefusedMessage, **meant: str) -> bool:
-            """Add a message of the contract, checked by its own decoder, or what of it cannot be made."""
+            """Add a message that the contract's own decoder accepts, or else a refusal of it."""
             fault = fields if isinstance(fields, RefusedMessage) else None
             payload = {"kind": kind, "set_id": set_id, "boot": state.boot, "seq": state.seq}
             payload |= meant if isinstance(fields, RefusedMessage) else {"time": time, **fields}
@@ -177,7 +177,7 @@ class Mapper:
                 payload["power_up"] = "inferred"
             if source.time.form == "received":
                 payload["clock"] = "listener"
-            state.seq += 1  # also of what is refused: its number is no loss
+            state.seq += 1  # also for a refused message, so that its number does not count as lost
             topic, written = _written(mapping.service, payload)
             try:
                 if fault is not None:
@@ -212,7 +212,7 @@ class Mapper:
                 )
             except RefusedMessage as fault:
                 raw = str(reading.at(flag.pointer))[:60]
-                if state.unread.get(key) != raw:  # told when it turns, as an alarm is
+                if state.unread.get(key) != raw:  # said when it changes, like an alarm
                     state.unread[key] = raw
                     say("alarm", fault, alarm=flag.alarm, flag=raw)
             else:
@@ -278,7 +278,7 @@ def _written(service: str, payload: dict[str, Any]) -> tuple[str, bytes]:
 def _unplaced(
     mapping: Mapping, set_id: str, reading: _Reading, fault: RefusedMessage
 ) -> Iterator[RefusedMessage]:
-    """Yield what is refused of a reading without its time or number: each flag that is not off, else one."""
+    """Yield the refusals of a reading without time or number: each flag that is not off, else one message."""
     known = {"set_id": set_id, "origin": mapping.origin}
     raised = [
         {"kind": "alarm", **known, "alarm": flag.alarm, "flag": str(raw)[:60]}
