@@ -45,10 +45,7 @@ _Mark = tuple[str | int, ...]
 _Columns = dict[str, pl.DataType | type[pl.DataType]]
 _PART: _Columns = {"kind": pl.String, "day": pl.Date, "part": pl.String}
 _SPAN: _Columns = {"first": _TIME, "last": _TIME, "rows": pl.Int64, "digest": pl.UInt64}
-_SAID: _Columns = {
-    "said_first": _TIME,
-    "said_last": _TIME,
-}  # only for messages received long after their own time
+_SAID: _Columns = {"said_first": _TIME, "said_last": _TIME}  # only if received long after its own time
 SETS = pl.Schema({**_PART, "set_id": pl.String, "boot": pl.Int64, **_SPAN, "live_rows": pl.Int64, **_SAID})
 DESKS = pl.Schema(
     {
