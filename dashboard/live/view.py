@@ -114,7 +114,7 @@ def page(
         None if snapshot.hearing.last_received_at is None else now - snapshot.hearing.last_received_at
     )
     under_air = sum(row.started_at is not None for row in snapshot.rows)
-    healthy, listener_words = _listener(system.listeners, now, display)
+    (healthy, listener_words), others = _listeners(system.listeners, now, display)
     banner = None
     if not healthy and system.listeners:  # nobody under air: as far as was heard
         banner = words.LISTENER_BAD.format(state=listener_words)
@@ -143,7 +143,7 @@ def page(
         "ahead_s": AHEAD_MIN * 60.0,
         # Where nothing was ever heard, "nobody in distress" would say what nobody knows.
         "summary": _summaries(snapshot, system, open_ids, display) if heard_age_s is not None else {},
-        "system": _system(snapshot, system, heard_age_s, (listener_words, not healthy), display),
+        "system": _system(snapshot, system, heard_age_s, [(listener_words, not healthy), *others], display),
         "top": max([250.0, *(row.start_bar or 0.0 for row in snapshot.rows)]),
         "nobody": words.NOBODY if heard_age_s is not None else words.NOBODY_KNOWN,
         "no_alarms": words.NO_ALARMS if heard_age_s is not None else words.NO_ALARMS_KNOWN,
@@ -279,10 +279,15 @@ def _summary(rows: Iterable[Row]) -> list[str]:
     return [template.format(count=found[name]) for name, template in said.items()]
 
 
-def _listener(listeners: tuple[Status, ...], now: float, display: Display) -> tuple[bool, str]:
-    """Return whether a listener hears and keeps what is sent, and the words for the best one."""
+def _listeners(
+    listeners: tuple[Status, ...], now: float, display: Display
+) -> tuple[tuple[bool, str], list[tuple[str, bool]]]:
+    """Return whether a listener hears and keeps what is sent, and the words for the best one.
+
+    Then words for each other one that was not stopped and does not do well, and whether they are bad.
+    """
     if not listeners:
-        return False, words.NO_LISTENER
+        return (False, words.NO_LISTENER), []
 
     def state(status: Status) -> tuple[bool, str]:
         said_s = now - status.at.timestamp()
@@ -296,7 +301,14 @@ def _listener(listeners: tuple[Status, ...], now: float, display: Display) -> tu
             return not status.cannot_keep, words.LISTENER_TROUBLE.format(trouble=status.trouble)
         return True, words.LISTENER_UP
 
-    return max((state(status) for status in listeners), key=lambda pair: pair[0])
+    best = max(listeners, key=lambda status: state(status)[0])
+    others = [
+        (f"{status.listener}: {said}", not healthy)
+        for status in listeners
+        for healthy, said in [state(status)]
+        if status is not best and status.state != "stopped" and said != words.LISTENER_UP
+    ]
+    return state(best), others
 
 
 def not_known(
@@ -322,12 +334,12 @@ def _system(
     snapshot: Snapshot,
     system: System,
     heard_age_s: float | None,
-    listener: tuple[str, bool],
+    listening: list[tuple[str, bool]],
     display: Display,
 ) -> list[dict[str, Any]]:
     """Return the parts of the system line; `bad` ones get a sign before them, not a colour alone."""
     hearing = snapshot.hearing
-    parts: list[tuple[str, bool]] = [listener, *not_known(snapshot, display, system.listeners)]
+    parts: list[tuple[str, bool]] = [*listening, *not_known(snapshot, display, system.listeners)]
     is_set = {one.listener for one in system.listeners if one.clock_set_s}
     for name, ahead_s in sorted(system.clocks_ahead_s.items()):
         template = words.CLOCK_AHEAD if ahead_s > 0 else words.CLOCK_BEHIND

@@ -67,6 +67,22 @@ class TestSystemLine:
         shown = picture(ROW, system=replace(SYSTEM, listeners=(status,)))
         assert (shown["banner"] is not None) is stale
 
+    def test_another_listener_that_does_not_hear_is_told_of_beside_the_best(self) -> None:
+        """Of two brokers half was no longer heard, and the system line said "connected"."""
+
+        def told(**change: Any) -> list[dict[str, Any]]:
+            others = (listener(), listener(listener="van", **change))
+            shown = picture(ROW, system=replace(SYSTEM, listeners=others))
+            assert (shown["banner"], shown["system"][0]["text"]) == (None, "Listener and broker connected")
+            return [part for part in shown["system"] if part["text"].startswith("van:")]
+
+        died = datetime.fromtimestamp(NOW - 1080, UTC)
+        assert told(at=died) == [{"text": "van: No sign of life from the listener for 18:00", "bad": True}]
+        alone = {"text": "van: The listener has no connection to its broker", "bad": True}
+        assert told(connected=False) == [alone]
+        assert told(trouble="slow") == [{"text": "van: Listener: slow", "bad": False}]
+        assert told() == told(state="stopped", at=died) == []  # somebody stopped it on purpose
+
     def test_the_best_listener_counts(self) -> None:
         stopped = listener(listener="old", state="down")
         assert picture(ROW, system=replace(SYSTEM, listeners=(stopped, listener())))["banner"] is None
