@@ -15,7 +15,7 @@ import polars.selectors as cs
 from analysis.services import told_apart
 from analysis.trends.marks import MARKS, marks_of
 
-VERSION = 9
+VERSION = 10
 """Of the meaning of the columns: a ledger of another version is rebuilt."""
 HARD_BREATHING_L_MIN = 60.0
 """Above the band that marine training calls heavy work (40 to 60 L/min, marinegyaan.com)."""
@@ -31,7 +31,10 @@ KIND_WORDS = {
 }
 """The last words of a desk's type or name that make it a drill or training; all else is an incident. Our own
 rule."""
-_WHERE = re.compile(r"[,;:(/]| - |\b(?:at|in|on|of|with|for|near|by|from|to|during|after|no|nr)\b")
+_PARTS = re.compile(r"[,;:()/]| - ")
+_WHERE = re.compile(r"\b(?:at|in|on|of|with|for|near|by|from|to|during|after|no|nr)\b")
+_WHEN = {"day", "days", "night", "evening", "morning", "session", "week"}
+_COURSES = {"training", "refresher", "ba"}  # other courses are places: a golf course
 LEAST_FALL_BAR = 10.0
 """A fall between two wears below this is cooling, or the gauge. Our own rule."""
 MOST_FALL_PART = 0.3
@@ -122,8 +125,9 @@ def was_heard() -> pl.Expr:
 def kind_of(*words: str | None) -> str:
     """Return incident, drill or training from the desk's words, such as type and name.
 
-    The last word before any comma, "at", "in", "of" and the like decides: a fire at a training centre is no
-    training.
+    The last word before "at", "in", "of" and the like decides, without numbers, single letters and words such
+    as "day": a fire at a training centre is no training. After a comma or in brackets, it must be the only
+    word. "Exercise" also counts as the first one, as in "Exercise Red Lion".
 
     Examples
     --------
@@ -132,9 +136,25 @@ def kind_of(*words: str | None) -> str:
     >>> kind_of("drilling rig fire"), kind_of("fire at training centre", "Training ground")
     ('incident', 'incident')
     """
-    heads = [re.findall(r"[^\W\d_]+", _WHERE.split(text.lower(), maxsplit=1)[0]) for text in words if text]
-    kinds = {KIND_WORDS[head[-1]] for head in heads if head and head[-1] in KIND_WORDS}
-    return "training" if "training" in kinds else "drill" if kinds else "incident"
+    kinds = {
+        _kind_of_part(part, alone=number > 0)
+        for text in words
+        if text
+        for number, part in enumerate(_PARTS.split(text.lower()))
+    }
+    return "training" if "training" in kinds else "drill" if "drill" in kinds else "incident"
+
+
+def _kind_of_part(part: str, *, alone: bool) -> str | None:
+    head = re.findall(r"[^\W\d_]{2,}", _WHERE.split(part, maxsplit=1)[0])
+    while head and head[-1] in _WHEN:
+        head.pop()
+    if not head or (alone and len(head) > 1):
+        return None
+    if head[0] == "exercise":
+        return "drill"
+    is_place = head[-1].startswith("course") and len(head) > 1 and head[-2] not in _COURSES
+    return None if is_place else KIND_WORDS.get(head[-1])
 
 
 def falls_between_wears(wears: pl.DataFrame) -> pl.DataFrame:
