@@ -53,7 +53,7 @@ class RefusedWords:
         self.high: defaultdict[tuple[str, str], dict[int, dict[int, float]]] = defaultdict(dict)
         self._of_set_at_s: dict[tuple[str, str], float] = {}
         self._pressure_at_s: dict[tuple[str, str], float] = {}
-        # By service, set and alarm: the first and the last, so that no set's many push another's out.
+        # By service, set and alarm: the first and the last, so that one set's many do not push out another's.
         self._alarms: dict[tuple[str, str, str], list[RefusedWord]] = {}
         self._tallies: deque[RefusedWord] = deque(maxlen=KEPT)
 

@@ -299,7 +299,7 @@ class OrderLine(msgspec.Struct, frozen=True):
     out: int
     waiting: tuple[str, ...]
     lifted_by: tuple[str, ...] = ()
-    still_under_air: tuple[str, ...] = ()  # tallied out, heard under air, and did not acknowledge it
+    still_under_air: tuple[str, ...] = ()  # tallied out, perhaps still inside, and did not acknowledge it
     service: str = ""  # whose desk, where there are several services
 
     @property
@@ -320,7 +320,7 @@ class RollCallLine(msgspec.Struct, frozen=True):
     called_at: float
     answers: tuple[tuple[str | None, str, str | None, str], ...]
     complete_at: float | None
-    still_under_air: tuple[str, ...] = ()  # wearers or sets that were tallied out, and are heard under air
+    still_under_air: tuple[str, ...] = ()  # wearers or sets, tallied out, perhaps still inside
     service: str = ""  # whose desk, where there are several services
 
 

@@ -284,7 +284,7 @@ def _listeners(
 ) -> tuple[tuple[bool, str], list[tuple[str, bool]]]:
     """Return whether a listener hears and keeps what is sent, and the words for the best one.
 
-    Then words for each other one that was not stopped and does not do well, and whether they are bad.
+    After it, words for each other listener in trouble that nobody stopped, and whether they are bad.
     """
     if not listeners:
         return (False, words.NO_LISTENER), []

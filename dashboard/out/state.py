@@ -88,7 +88,7 @@ class AlarmState(msgspec.Struct, frozen=True):
 class OrderState(msgspec.Struct, frozen=True):
     """An order in force: to a team, a set, or everybody; `waiting` are those who have not acknowledged it.
 
-    Among them is whoever was tallied out and is heard under air, though not counted in `meant`.
+    They include people who were tallied out but may still be inside; `meant` does not count these.
     """
 
     order: str

@@ -52,7 +52,7 @@ class FrameBuilder:
 
     - `mapper`: reads what was published on topics of others; each such object is kept in ``originals``.
     - `only`: what is certainly of no such table is left out undecoded.
-    - `of_a_case`: what a mapping could not make is refused with the reason that it noted then.
+    - `of_a_case`: a message that a mapping could not make is refused with the reason noted at that time.
     """
 
     def __init__(

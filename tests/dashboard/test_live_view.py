@@ -243,7 +243,7 @@ def test_an_order_says_how_many_acknowledged_who_is_out_and_who_has_not() -> Non
     assert line["who"] == "Not yet: W-1"
     assert line["new"]  # after half a minute, and not before
     (line,) = picture(ROW, orders=(replace(order, still_under_air=("trial/S-1",)),))["orders"]
-    assert line["who"] == "Not yet: W-1; tallied out, but breathed on: W-1"
+    assert line["who"] == "Not yet: W-1; tallied out, but perhaps still inside: W-1"
     alone = replace(order, meant=0, acknowledged=0, waiting=(), still_under_air=("trial/S-1",))
     (line,) = picture(ROW, orders=(alone,))["orders"]
     assert (line["late"], line["new"]) == (True, True)  # nobody else may be left who could answer
