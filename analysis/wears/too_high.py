@@ -52,10 +52,12 @@ def mark_too_high(power_ups: Sequence[tuple[PowerUp, Cylinder | None]]) -> None:
         if channel is not None and not channel.retained.all():
             live = np.flatnonzero(~channel.retained)
             seqs, refused_bar = power_up.refused_high
-            seq = np.concatenate((channel.seq[live], seqs))
-            at_us = np.concatenate((channel.at_us[live], power_up.moments_of(seqs)))
-            bar = np.concatenate((channel.numbers["pressure_bar"][live], refused_bar))
-            order = np.lexsort((seq, at_us)) if len(seqs) else np.arange(len(seq))
+            at_us, bar = channel.at_us[live], channel.numbers["pressure_bar"][live]
+            order = np.arange(len(live))
+            if len(seqs):
+                at_us = np.concatenate((at_us, power_up.moments_of(seqs)))
+                bar = np.concatenate((bar, refused_bar))
+                order = np.lexsort((np.concatenate((channel.seq[live], seqs)), at_us))
             lots.append((at_us[order], bar[order], cylinder))
             lives.append((power_up, live, order, len(channel)))
     if not any((bar > limit_bar(cylinder)).any() for _, bar, cylinder in lots):
