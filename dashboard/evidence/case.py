@@ -25,7 +25,14 @@ import polars as pl
 from analysis.profile import Profile
 from analysis.tables import Results, formula_safe, to_csv
 from analysis.writing import write_results
-from dashboard.evidence.case_messages import hash_of, messages_of, write_messages
+from dashboard.evidence.case_messages import (
+    MAPPINGS,
+    ORIGINALS,
+    hash_of,
+    messages_of,
+    write_messages,
+    write_originals,
+)
 from dashboard.evidence.origin import (
     ArchiveState,
     Origin,
@@ -63,6 +70,12 @@ BAGIT_TXT = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 logging.getLogger("bagit").setLevel(logging.CRITICAL)  # what it finds is said by us, once
 
 
+MAPPED = f"""\
+  {ORIGINALS:<20} what these sets sent, verbatim: another maker's messages. messages.ndjson.gz has
+                       what underair made of them, with topic, number, power-up and any value that
+                       the mapping states itself, such as the cylinder
+  {MAPPINGS + "/":<20} the mappings by which they were read:
+"""
 AS_BEFORE = "computed again from its messages: tables and report are the same"
 
 
@@ -147,6 +160,7 @@ def write_case(
         aside = Path(tempfile.mkdtemp(prefix=f"{out.name}.", suffix=".part", dir=out.parent))
         aside.chmod(0o755)
         origin = origin_of(messages, write_messages(aside / CAPTURE, messages), state, made, why)
+        write_originals(aside, archive, messages)
         heard_until = EPOCH + timedelta(microseconds=heard_until_us)
         about = About(incident=incident_id, profile=profile.name, origin=origin, heard_until=heard_until)
         write_payload(aside, messages, profile, about)
@@ -256,6 +270,8 @@ def readme(about: About) -> str:
     text = files("dashboard.evidence").joinpath("case_readme.txt").read_text(encoding="utf-8")
     said = msgspec.structs.asdict(origin) | {"why": origin.why or "not said", "state": state}
     versions = {name: origin.versions.get(name, "") for name in ("underair", "python")}
+    mapped = "".join(f"{' ' * 23}{one}\n" for one in origin.archive.mappings)
+    said["mapped"] = MAPPED + mapped if mapped else ""
     program = wheel_name(versions["underair"])
     return text.format(incident=about.incident, program=program, **said, **versions)
 
@@ -277,6 +293,7 @@ def bag_info(about: About) -> dict[str, str | list[str]]:
         "Archive-Fault": list(archive.faults),
         "Archive-Head": [f"{writer} {head}" for writer, head in sorted(archive.heads.items())],
         "Imported-Capture": list(archive.captures),
+        "Read-By-Mapping": list(archive.mappings),
         "Listener-Clock": list(archive.clocks),
         "Capture-File": f"data/{CAPTURE}, SHA-256 of its lines {origin.sha256}",
         "Messages-Kept": str(origin.kept),

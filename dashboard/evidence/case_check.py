@@ -17,19 +17,23 @@ import msgspec
 import polars as pl
 
 from analysis.profile import Profile, parse_profile
+from analysis.records import NUMBERS
 from analysis.tables import TABLES
 from analysis.writing import write_results
 from dashboard.evidence import case as made
 from dashboard.evidence import origin
 from dashboard.evidence.case import AS_BEFORE, CaseChecked, CaseProblem
-from dashboard.evidence.case_messages import capture_sha256, counts_of
+from dashboard.evidence.case_messages import MAPPINGS, ORIGINALS, capture_sha256, counts_of
 from dashboard.evidence.signing import SIGNATURE, TAG_MANIFEST, TIME_STAMP, check_signature, check_time_stamp
 from dashboard.results_store import record_of
+from ingest.archive.sealing import made_by_a_mapping
 from ingest.archive.sightings import Sighting, note_seen, seen_before, state_file
 from ingest.archive.store import file_sha256
 from ingest.contract.captures import read_capture
 from ingest.contract.errors import UnderairError
-from ingest.contract.frames import frames_from_heard
+from ingest.contract.frames import Messages, frames_from_heard
+from ingest.mapping.mapper import Mapper
+from ingest.mapping.rules import read_mapping
 from ingest.plurals import counted
 
 MANIFEST, BAG_INFO, BAGIT = "manifest-sha256.txt", "bag-info.txt", "bagit.txt"
@@ -246,7 +250,9 @@ def _made_again(folder: Path, about: made.About, said: list[str]) -> list[str]:
     """
     data = folder / "data"
     messages = frames_from_heard(read_capture(data / made.CAPTURE), of_a_case=True)
-    faults = []
+    mappings, faults = _mappings(data, about)
+    if mappings and not faults:
+        faults = _mapped_anew(data, messages, mappings)
     if any(getattr(about.origin, name) != count for name, count in counts_of(messages).items()):
         faults.append(f"data/{made.ABOUT}: its counts of messages are not those of the capture")
     try:
@@ -263,7 +269,7 @@ def _made_again(folder: Path, about: made.About, said: list[str]) -> list[str]:
             then = f"{about.origin.versions.get('underair')} (commit {about.origin.commit})"
             return faults + _by_another_program(folder, "data/", fresh, then, said)
         expected = _files(fresh)
-        more = sorted(_files(data) - expected - {made.CAPTURE, program})
+        more = sorted(_files(data) - expected - {made.CAPTURE, program} - mappings)
         faults += [f"data/{each}: not what a case holds" for each in more]
         for each in sorted(expected):
             if not (data / each).is_file():
@@ -272,6 +278,37 @@ def _made_again(folder: Path, about: made.About, said: list[str]) -> list[str]:
                 faults.append(f"data/{each}: computing it again from the messages gives another file")
     said += [] if faults else [AS_BEFORE]
     return faults
+
+
+def _mappings(data: Path, about: made.About) -> tuple[set[str], list[str]]:
+    """Return what a case holds beside its messages if a mapping made them, and what is wrong with it."""
+    named, faults = set[str](), []
+    for said in about.origin.archive.mappings:
+        name, _, digest = said.partition(": ")[0].partition(" sha256:")
+        file = f"{MAPPINGS}/{name.replace('/', '-')}.toml"
+        named |= {file, ORIGINALS}
+        if not (data / file).is_file() or file_sha256(data / file) != digest:
+            faults.append(f"data/{file}: not the mapping that data/{made.ABOUT} names")
+    if named and not (data / ORIGINALS).is_file():
+        faults.append(f"data/{ORIGINALS}: missing, but sets were read by a mapping")
+    return named, faults
+
+
+def _mapped_anew(data: Path, messages: Messages, files: set[str]) -> list[str]:
+    """Apply a case's mappings to its originals, and return what differs from its readings.
+
+    The mapper begins afresh: numbers and power-ups follow from what it remembered, but no reading does.
+    """
+    texts = [data / file for file in sorted(files - {ORIGINALS})]
+    mapper = Mapper([read_mapping(file.read_bytes(), file.name) for file in texts])
+    anew = frames_from_heard(read_capture(data / ORIGINALS), mapper=mapper)
+    of_them, differs = made_by_a_mapping(anew["originals"]), 0
+    for kind, (value, *_) in NUMBERS.items():
+        mapped = messages[kind].filter(False if of_them is None else of_them)
+        same = ["set_id", "received", value]
+        differs += mapped.join(anew[kind], on=same, how="anti", nulls_equal=True).height
+    what = f"data/{made.CAPTURE}: {counted(differs, 'reading')} not as the mapping makes them of"
+    return [f"{what} data/{ORIGINALS}"] if differs else []
 
 
 def _files(folder: Path) -> set[str]:

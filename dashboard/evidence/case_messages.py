@@ -13,11 +13,15 @@ from analysis.pieces.archive_pieces import light_incident_piece
 from analysis.pieces.batch_messages import LightMessages
 from analysis.pieces.identity import incident_id_of
 from analysis.records import Ints, micros
+from ingest.archive.mappings import file_of, mappings_folder, may_hold_mapped
+from ingest.archive.reading import Archive
 from ingest.archive.store import ArchivePath
 from ingest.contract.captures import Heard, capture_line, read_capture
 from ingest.contract.errors import ArchiveProblem
 from ingest.contract.fields import speaker_field
-from ingest.contract.kinds import KINDS
+from ingest.contract.kinds import KINDS, SET_KINDS
+from ingest.mapping.mapper import Mapper
+from ingest.mapping.rules import read_mapping
 
 LINES_AT_ONCE = 50_000
 SECOND_US = 1_000_000
@@ -172,6 +176,55 @@ def _seconds(received: pl.Series) -> pl.Series:
     runs = (received.to_physical() // SECOND_US).rle().struct.unnest()
     texts = (runs["value"] * SECOND_US).cast(pl.Datetime("us")).dt.strftime("%Y-%m-%dT%H:%M:%S.")
     return texts.gather(np.repeat(np.arange(len(runs)), runs["len"]))
+
+
+_MADE_BY = r'"origin":"([^"/]+/[1-9][0-9]*)"'
+ORIGINALS, MAPPINGS = "originals.ndjson.gz", "mappings"
+
+
+def _made_by_mappings(folder: ArchivePath, messages: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+    """Return which messages of a case a mapping made: mapping, set_id, received."""
+    if not may_hold_mapped(folder):  # else all of them are held, with their payloads
+        return pl.DataFrame(schema=["mapping", "set_id", "received", "topic"])
+    mapping = pl.col("payload").str.extract(_MADE_BY).alias("mapping")
+    made = pl.concat([messages[kind].select(mapping, "set_id", "received", "topic") for kind in SET_KINDS])
+    there = [name for name in made["mapping"].unique().drop_nulls() if _mapping_file(folder, name).is_file()]
+    return made.filter(pl.col("mapping").is_in(there))
+
+
+def _mapping_file(folder: ArchivePath, mapping: str) -> Path:
+    return mappings_folder(folder) / f"{mapping.replace('/', '-')}.toml"
+
+
+def mappings_said(folder: ArchivePath, messages: Mapping[str, pl.DataFrame]) -> tuple[str, ...]:
+    """Say by which mappings of an archive which sets of a case were read, with the SHA-256 of each."""
+    made = _made_by_mappings(folder, messages).group_by("mapping").agg(pl.col("set_id").unique().sort())
+    return tuple(f"{file_of(folder, name)}: {', '.join(sets)}" for name, sets in sorted(made.iter_rows()))
+
+
+def write_originals(case: Path, folder: ArchivePath, messages: Mapping[str, pl.DataFrame]) -> None:
+    """Write what other makers' sets sent, verbatim, and the mappings that made a case's messages of it.
+
+    What was made or refused of an original was received with it. What gives only messages of other sets was
+    received in the same moment by chance.
+    """
+    made = _made_by_mappings(folder, messages)
+    if made.is_empty():
+        return
+    received = pl.concat([made["received"], messages["refused"]["received"]])
+    of_them = pl.col("received").is_in(received.implode())
+    found = Archive(folder).messages(only={"originals": of_them})["originals"]
+    texts = [_mapping_file(folder, name) for name in made["mapping"].unique()]
+    mapper, topics = Mapper([read_mapping(text.read_bytes(), text.name) for text in texts]), {*made["topic"]}
+    with (case / ORIGINALS).open("wb") as file, gzip.GzipFile("", "wb", PACKING, file, mtime=0) as packed:
+        for row in found.select("received", "topic", "payload", "retained").iter_rows():
+            heard = Heard(*row)
+            gives = mapper.take(heard).messages if mapper.knows(heard.topic) else []
+            if not gives or any(one.topic in topics for one in gives):
+                packed.write(capture_line(heard))
+    (case / MAPPINGS).mkdir()
+    for text in texts:
+        (case / MAPPINGS / text.name).write_bytes(text.read_bytes())
 
 
 def hash_of(messages: Mapping[str, pl.DataFrame]) -> str:

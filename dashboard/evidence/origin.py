@@ -20,7 +20,7 @@ import msgspec
 import numpy as np
 import polars as pl
 
-from dashboard.evidence.case_messages import counts_of, received_of
+from dashboard.evidence.case_messages import counts_of, mappings_said, received_of
 from ingest.archive.expected import expected_of
 from ingest.archive.imports import Brought, read_imports
 from ingest.archive.sound import trouble_of
@@ -176,6 +176,8 @@ class ArchiveState(msgspec.Struct, frozen=True):
     # Captures of that time that were brought into it: name, SHA-256, and what its clock was found to be.
     captures: tuple[str, ...] = ()
     clocks: tuple[str, ...] = ()  # listeners' clocks that were set in that time, in sentences
+    # Mappings by which sets of other makers were read: name and version, SHA-256, and these sets.
+    mappings: tuple[str, ...] = ()
 
     @property
     def whole(self) -> bool:
@@ -252,6 +254,7 @@ def state_of(folder: ArchivePath, messages: Mapping[str, pl.DataFrame]) -> Archi
         (*(fault.sentence() for fault in trouble), *faults, *more),
         captures,
         tuple(line.sentence(listener) for listener, line in clock_sets),
+        mappings_said(place(folder), messages),
     )
 
 

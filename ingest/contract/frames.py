@@ -141,12 +141,14 @@ class _Unmapped(msgspec.Struct):
     unmapped: tuple[str, str | None]
 
 
-def frames_from_heard(heard: Iterable[Heard], of_a_case: bool = False) -> Messages:
+def frames_from_heard(
+    heard: Iterable[Heard], of_a_case: bool = False, mapper: Reads | None = None
+) -> Messages:
     """Return typed frames of what was heard, in that order, duplicates included.
 
-    Returns all kinds and ``refused``. `of_a_case` as in `FrameBuilder`.
+    Returns all kinds and ``refused``. `of_a_case` and `mapper` as in `FrameBuilder`.
     """
-    builder = FrameBuilder(of_a_case=of_a_case)
+    builder = FrameBuilder(mapper, of_a_case=of_a_case)
     add = builder.add
     for received, topic, payload, retained in heard:
         add(micros(received), topic, payload, retained)
