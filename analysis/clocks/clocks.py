@@ -36,10 +36,11 @@ from analysis.clocks.steps import (
     numbered_when_sent,
     own_break_s,
     quantum_s,
+    stored,
     uptime_steps,
 )
 from analysis.compiled import compiled
-from analysis.records import NUMBERS, Bools, Floats, Ints, Key, PowerUp, power_ups, runs_of
+from analysis.records import NUMBERS, Bools, Floats, Ints, Key, PowerUp, power_ups
 from analysis.tables import table_of
 
 MICRO = 1e-6
@@ -48,15 +49,6 @@ DRIFT_FROM_S = 900.0
 DRIFT_FROM_MESSAGES = 100
 DRIFT_MOST_PPM = 300.0
 """Quartz clocks stay well below this; a steeper line comes from delays, not from a clock. Our own rule."""
-
-STORED_FROM_S = 60.0
-STORED_FASTER = 3.0
-"""A power-up was stored if its times cover 60 s or more, it was received in at most a third of that time, and
-no part of it came at the pace of its own clock. Its times of receipt then say nothing of that clock. A desk
-seldom speaks, so its messages count as stored only if all were received at one moment. Our own rule."""
-LIVE_EVERY_S = 2.0
-LIVE_TIMES = 3
-"""A part has the pace of receipt if it keeps it this often in a row, checked every 2 s. Our own rule."""
 
 HELD_BACK_S = 10.0
 """A delay that may hide behind a jump of a clock, or a new power-up, counts from here on. Our own rule."""
@@ -247,8 +239,8 @@ def fit_clock(power_up: PowerUp) -> ClockFit | None:
     origin_us = int(received_us[0])
     heard_s = (received_us - origin_us) * MICRO
     time_s = (time_us - origin_us) * MICRO
-    if _stored(time_s, heard_s) and (power_up.role == "set" or not heard_s.any()):
-        return _unchecked(seq, origin_us)
+    if stored(time_s, heard_s) and (power_up.role == "set" or not heard_s.any()):
+        return _unchecked(seq, origin_us, ahead_us=max(int((time_us - received_us).max()), 0))
     grain_s = quantum_s(time_us)
     # Every message must have it, retained ones too: one line then maps them all.
     possible = bool((np.abs(every_uptime_s) < MOST_UPTIME_S).all())
@@ -387,29 +379,22 @@ def _stood(power_up: PowerUp) -> Stood | None:
     return Stood(int(time_us[first]), int(seq[first]), int(seq[last]), ran_s, heard_s)
 
 
-def _stored(time_s: Floats, heard_s: Floats) -> bool:
-    """Return whether all messages were made long before they were sent."""
-    if np.ptp(time_s) < max(STORED_FROM_S, STORED_FASTER * np.ptp(heard_s)):
-        return False
-    order = np.argsort(heard_s, kind="stable")
-    _, first = np.unique(heard_s[order] // LIVE_EVERY_S, return_index=True)
-    heard, own = np.diff(heard_s[order][first]), np.diff(time_s[order][first])
-    return not runs_of((own > 0.5 * heard) & (own < 2.0 * heard), shortest=LIVE_TIMES)
+def _unchecked(seq: Ints, origin_us: int, ahead_us: int) -> ClockFit:
+    """Return the fit that leaves every message at its own time, with an unknown spread.
 
-
-def _unchecked(seq: Ints, origin_us: int) -> ClockFit:
-    """Return the fit that leaves every message at its own time, with an unknown spread."""
+    `ahead_us`: how far ahead the clock is at least: nothing is heard before it is sent.
+    """
     nothing = np.zeros(1)
     return ClockFit(
         by_uptime=False,
         first_seq=seq[:1],
         middle_us=nothing,
-        offset_us=nothing,
+        offset_us=nothing + ahead_us,
         drift=nothing,
         late_seq=seq[:0],
         late_part=seq[:0],
         origin_us=origin_us,
-        offset_s=0.0,
+        offset_s=ahead_us * MICRO,
         offset_sd_s=None,
         drift_ppm=0.0,
         steps=(),

@@ -13,7 +13,7 @@ import itertools
 
 import numpy as np
 
-from analysis.records import Bools, Floats, Ints
+from analysis.records import Bools, Floats, Ints, runs_of
 from ingest.contract.times import SLOWEST, STANDS_MESSAGES, STANDS_S
 
 BACKWARD_S = 0.75
@@ -41,6 +41,16 @@ FAR_BLOCKS = 24
 MOST_STEPS = 64
 PACE = 0.1
 """An uptime that runs a tenth faster or slower than `time` is in another unit, or no uptime. Our own rule."""
+STORED_FROM_S = 60.0
+STORED_FASTER = 1.5
+STORED_AT_MOST_S = 366 * 86_400.0
+"""A power-up was stored if its times cover 60 s or more, it was received in at most two thirds of that time,
+no part of it came at the pace of its own clock, and at most a year lies between. Its times of receipt then
+say no more of that clock than how far it is ahead at least. Our own rule."""
+LIVE_EVERY_S = 2.0
+LIVE_TIMES = 3
+"""A part has the pace of receipt if it keeps it this often in a row, or once at the end, checked every 2 s.
+Our own rule."""
 STANDING_STEP_US = 50_000
 """Besides its part of the time of receipt, one step of a clock that hardly runs, as messages may come all at
 once: 1 ms or 17 ms for each second between them. Our own rule."""
@@ -53,6 +63,21 @@ def quantum_s(time_us: Ints) -> float:
         if few_us % grain_us == 0 and np.array_equal(time_us // grain_us * grain_us, time_us):
             return grain_us * 1e-6
     return 0.0
+
+
+def stored(time_s: Floats, heard_s: Floats) -> bool:
+    """Return whether a whole power-up was made long before it was sent.
+
+    `time_s`, `heard_s`: arrays, shape (n,): in `seq` order, from the same moment.
+    """
+    behind_s = float((heard_s - time_s).min())
+    if np.ptp(time_s) < max(STORED_FROM_S, STORED_FASTER * np.ptp(heard_s)) or behind_s > STORED_AT_MOST_S:
+        return False
+    order = np.argsort(heard_s, kind="stable")
+    _, first = np.unique(heard_s[order] // LIVE_EVERY_S, return_index=True)
+    heard, own = np.diff(heard_s[order][first]), np.diff(time_s[order][first])
+    live = (own * STORED_FASTER > heard) & (own < STORED_FASTER * heard)
+    return not (runs_of(live, shortest=LIVE_TIMES) or live[-1:].any())
 
 
 def no_clock(time_us: Ints, received_us: Ints) -> tuple[int, int] | None:

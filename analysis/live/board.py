@@ -80,9 +80,6 @@ class LiveBoard:
         for board in self._services.values():
             board.ask(round(now_s * 1e6))
         boards = list(self._services.values())
-        reached: Moments = {}
-        for board in boards:
-            board.add_team_moments(reached)
         by_service = {board.service: board.desks for board in boards}
         rows = self._refused.with_tallies(
             [row for board in boards for row in board.rows(now_s)],
@@ -90,6 +87,9 @@ class LiveBoard:
             self.profile.air.low_air_bar,
             now_s,
         )
+        reached: Moments = {}
+        for board in boards:  # after the rows, which find what hangs
+            board.add_team_moments(reached)
         alarms = [line for board in boards for line in board.alarm_lines(now_s)]
         refused = self._refused.alarm_lines(rows, by_service, alarms)
         alarms += [*refused, *low_air_lines(rows, alarms, by_service)]

@@ -47,8 +47,10 @@ def row_of(inside: Inside, now_s: float, words: DeskWords, alarms: dict[str, flo
     # No forecast if the set reads far more than its wearer says, rose without a reason, or is stuck.
     there = wear is not None and silent_since_at is None
     outlook = None
-    if known is not None and spoken is None and risen is None and not (inside.above_bar and not there):
-        outlook = inside.outlook(now_s if there else known.ended_us * 1e-6)
+    if known is not None and risen is None:
+        outlook = inside.outlook(now_s if there else known.ended_us * 1e-6)  # it also finds what hung
+        if spoken is not None or (inside.above_bar and not there):
+            outlook = None
     hangs_at = outlook.hangs_at if outlook is not None else None
     apart = spoken is not None and inside.above_bar > 0.0  # also when the set is silent
     doubted = risen is not None or apart or (there and (spoken is not None or hangs_at is not None))

@@ -16,6 +16,7 @@ from analysis.findings.examined import breathing_of
 from analysis.heat.believed import surroundings_c
 from analysis.profile import Profile
 from analysis.records import Ints
+from analysis.wears.entries import FOR_EVER_US
 from analysis.wears.gauges import VoiceGauge
 from analysis.wears.unbroken import Unbroken, join, unbroken
 from analysis.wears.wears import USUAL_CYLINDER, Wear
@@ -28,8 +29,8 @@ class WearFollower:
     """Follows one set's wears; `follow` returns the filter of the one in progress.
 
     `zero_us` is the moment from which the filter counts its seconds, `last` the newest reading.
-    `may_hang_us` is since when its gauge has not moved although it should have, and `hung_us` from when until
-    when it hung last.
+    `may_hang_us` is since when its gauge has not moved although it should have, `hung_us` from when until
+    when it hung last, and `hangs` both that and a hang that lasts.
     """
 
     def __init__(self) -> None:
@@ -42,11 +43,13 @@ class WearFollower:
         self.zero_us = 0
         self.may_hang_us: int | None = None
         self.hung_us: tuple[int, int] | None = None
+        self.hangs: list[tuple[int, int]] = []
 
     def stop(self) -> None:
         """Give up after a fault: nobody knows what state the filter is in."""
         self._air = None
         self.may_hang_us = self.hung_us = None
+        self.hangs = []
 
     def follow(self, wear: Wear, gauges: Sequence[VoiceGauge], profile: Profile, now_us: int) -> LiveAir:
         """Feed new readings and return the filter; without a known cylinder it assumes a usual one.
@@ -94,6 +97,9 @@ class WearFollower:
         unmoved, hung = self._air.unmoved_since_s, self._air.hung_s
         self.may_hang_us = self._moment(unmoved[0]) if unmoved is not None else None
         self.hung_us = (self._moment(hung[0]), self._moment(hung[1])) if hung is not None else None
+        self.hangs = [self.hung_us] if self.hung_us is not None else []
+        if unmoved is not None and unmoved[1]:
+            self.hangs.append((self._moment(unmoved[0]), FOR_EVER_US))
         return self._air
 
     def _moment(self, at_s: float) -> int:

@@ -35,12 +35,15 @@ Line = list[tuple[float, float | None]]
 """The air line so far: (seconds since 1970, bar)."""
 
 
-def earliest_us(entry: Entry) -> list[int]:
-    """Return when each cylinder reached turn-back; where a silence ended below it, when that began."""
+def earliest_us(entry: Entry, hangs: Sequence[tuple[int, int]]) -> list[int]:
+    """Return when each cylinder reached turn-back; where a silence or a hang ended below it, when that began.
+
+    `hangs`: of the gauges of its sets, from when until when.
+    """
     found = []
     for charge, one in zip(entry.charges, entry.moments.get(entry.policy, ()), strict=False):
         if one.at_us is not None:
-            unseen_us = charge.unseen_since(one.at_us, entry.gauges, entry.entered_us)
+            unseen_us = charge.unseen_since(one.at_us, entry.gauges, entry.entered_us, hangs)
             found.append(one.at_us if one.leave_bar is None or unseen_us is None else unseen_us)
     return found
 
@@ -185,9 +188,8 @@ class Inside:
         if moment is None or moment.at_us is None or moment.leave_bar is None or not self.entry.charges:
             return None
         charge = self.entry.charges[self.entry.in_use]
-        hung_us = self.live_set.follower.hung_us
-        hung = [hung_us] if hung_us is not None else []
-        return charge.unseen_since(moment.at_us, self.gauges, self.entered_us, hung)
+        hangs = self.live_set.follower.hangs
+        return charge.unseen_since(moment.at_us, self.gauges, self.entered_us, hangs)
 
     @property
     def entry_bar(self) -> float | None:

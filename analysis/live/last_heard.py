@@ -18,6 +18,7 @@ from analysis.profile import Profile
 from analysis.wears.charges import Charge
 from analysis.wears.entries import FOR_EVER_US, Entry
 from analysis.wears.gauges import VoiceGauge
+from analysis.wears.unbroken import unbroken
 from analysis.wears.wears import USUAL_CYLINDER, Wear
 
 PLANNING_C = 20.0  # for planned times: the reference temperature of free air
@@ -32,7 +33,8 @@ def outlook_at(
     leave_bar: float | None,
 ) -> Outlook:
     """Return the forecast of a wear, made at a moment."""
-    follower, known = WearFollower(), _until(wear, until_us)
+    known = next((one for one in reversed(unbroken(wear)) if one.started_us <= until_us), wear)
+    follower, known = WearFollower(), _until(known, until_us)
     air = follower.follow(known, gauges, profile, until_us)
     began_at, now_s = follower.zero_us * 1e-6, until_us * 1e-6
     return look_ahead(air, began_at, follower.last, low_air_bar, leave_bar, now_s)
@@ -93,13 +95,13 @@ def give_last_heard(entries: Sequence[Entry], examined: Sequence[Examined], prof
             continue
         charge, moment = entry.charges[-1], moments[-1]
         wear = entry.wears[-1] if entry.wears else None
-        said = [one.at_us for one in charge.spoken]
+        said = [one.at_us for one in charge.spoken if one in entry.spoken]
         heard = [(one.at_us, one.pressure_bar) for one in charge.spoken] + ([wear.last_kept] if wear else [])
         last_us, bar = max(heard)
         low_air = leave = None
         if wear is not None:
             found = outlook_at(wear, charge.spoken, profile, last_us, charge.low_air_bar, moment.leave_bar)
-            if found.hangs_at is not None and found.hangs_at * 1e6 >= max(said, default=0):
+            if found.hangs_at is not None and found.hangs_at * 1e6 >= max(said, default=0):  # as on the board
                 last_us = round(found.hangs_at * 1e6)
                 found = outlook_at(
                     wear, charge.spoken, profile, last_us, charge.low_air_bar, moment.leave_bar

@@ -1,7 +1,5 @@
 """The sets and desks of one service: applies every rule to their record, as of now."""
 
-from __future__ import annotations
-
 from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
@@ -320,8 +318,10 @@ class ServiceBoard:
     def add_team_moments(self, reached: Moments) -> None:
         """Add when members of each team reached turn-back, at the earliest; also of those who are out."""
         for entry in self.entries:
+            sets = (self._sets[set_id] for set_id in entry.set_ids if set_id in self._sets)
+            earliest = earliest_us(entry, [span for one in sets for span in one.follower.hangs])
             for team, since_us, until_us in entry.teams:
-                own = (max(at_us, since_us) * 1e-6 for at_us in earliest_us(entry) if at_us < until_us)
+                own = (max(at_us, since_us) * 1e-6 for at_us in earliest if at_us < until_us)
                 reached.setdefault((self.service, entry.incident_id or "", team or ""), set()).update(own)
 
     def rows(self, now_s: float) -> list[Row]:

@@ -18,7 +18,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.clocks.clocks import STORED_FASTER, STORED_FROM_S
+from analysis.clocks.steps import STORED_FASTER, STORED_FROM_S
 from analysis.pieces.identity import (
     FORGOTTEN,
     ONE_STRETCH,

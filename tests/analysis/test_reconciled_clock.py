@@ -333,6 +333,34 @@ def test_a_power_up_that_was_stored_as_a_whole_keeps_its_own_time(
     assert (row(clocks)["offset_s"], row(clocks)["offset_sd_s"]) == (0.0, None)
 
 
+def test_a_stored_power_up_is_never_placed_after_its_receipt(log: Any) -> None:
+    """A clock 10 min fast made the last reading before a silence "0 s ago" for ten minutes."""
+    speak(log, seconds=600, clock=lambda t: t + 600.0)
+    messages = {
+        kind: frame.with_columns(
+            received=pl.lit(log.at(600))
+            + pl.duration(microseconds=pl.int_range(pl.len()) / frame.height * 5e6)
+        ).cast({"received": frame.schema["received"]})
+        for kind, frame in log.frames().items()
+    }
+    clocks = fit_clocks(messages)
+    frame = clocks.reconciled(messages["pressure"])
+    assert ((frame["at"] - frame["received"]).dt.total_microseconds() <= 0).all()
+    assert row(clocks)["offset_s"] == pytest.approx(595.0, abs=1.0)
+
+
+def test_a_backlog_older_than_a_year_is_a_wrong_clock(log: Any) -> None:
+    speak(log, seconds=600, clock=lambda t: t - 4e7)
+    messages = {
+        kind: frame.with_columns(
+            received=pl.lit(log.at(600))
+            + pl.duration(microseconds=pl.int_range(pl.len()) / frame.height * 5e6)
+        ).cast({"received": frame.schema["received"]})
+        for kind, frame in log.frames().items()
+    }
+    assert row(fit_clocks(messages))["offset_s"] == pytest.approx(-4e7, abs=10.0)
+
+
 @pytest.mark.parametrize("live_s", [8.0, 60.0])
 def test_a_set_that_speaks_on_after_a_backlog_shows_its_clock(log: Any, live_s: float) -> None:
     """Its clock is 2 h slow; the backlog of 26 min comes within 5 s."""

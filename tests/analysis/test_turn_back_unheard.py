@@ -280,3 +280,41 @@ def test_a_moment_that_is_uncertain_by_a_silent_member_names_that_member(log: An
     (said,) = (one["statement"] for one in found.to_dicts() if one["set_id"] == "S-2")
     assert "turn-back fell due between 10:14:59 UTC and 10:21:3" in said
     assert "for the team, because nothing was known of W-1; by this wearer's own gauge (17" in said
+
+
+def test_a_gauge_that_hangs_over_a_restart_goes_on_owing_its_turn_back(log: Any, see: Any) -> None:
+    """The row became "Under air", without a turn-back; the analysis of the archive ended with a traceback."""
+    for number, bar_s in ((1, 0.18), (2, 0.05)):
+        one, desk = log.talker(f"S-{number}"), log.desk(f"D-{number}")
+        one.set_up(0)
+        desk.say(10, "tally", action="in", **{**WHO, "set_id": f"S-{number}", "wearer_id": f"W-{number}"})
+        for second in range(20, 1200):
+            if number == 1 and second == 720:
+                one = log.talker("S-1", boot=2)
+                one.set_up(720)
+            bar = 300.0 - bar_s * (second - 20)
+            one.say(second, "pressure", pressure_bar=round(249.0 if number == 1 and second >= 300 else bar))
+            one.say(second + 0.1, "motion", motion_m_s2=1.0)
+    moments = []
+    for at_s in (700, 800, 1000):
+        board = see(at_s)
+        (team,) = board.teams
+        moments.append(team.turn_back_reached_at)
+        assert {row.attention for row in board.rows} == {"turn_back"}
+    assert moments == pytest.approx([moments[0]] * 3, abs=0.1)
+    results = analyse(log.frames(), PROFILE)
+    for row in results["entries"].to_dicts():
+        assert row["turn_back_at"].timestamp() == pytest.approx(moments[0], abs=1.0)
+
+
+def test_a_gauge_by_voice_after_a_hang_moves_no_turn_back_later(log: Any, see: Any) -> None:
+    """Its mate went from "past 5:54" to "past 3:39", its team to "past 10:21": three moments for one."""
+    hangs(log, silent_s=900)
+    log.desk("D-3").say(920, "gauge", incident_id="I-1", set_id="S-1", pressure_bar=150.0)
+    (before,) = see(890).teams
+    board = see(960)
+    (team,) = board.teams
+    assert team.turn_back_reached_at <= before.turn_back_reached_at + 0.1
+    mate = next(row for row in board.rows if row.wearer_id == "W-2")
+    (due,) = (one.since_at for one in mate.reasons if one.code == "team_turn_back")
+    assert due == pytest.approx(team.turn_back_reached_at, abs=0.1)
