@@ -307,7 +307,7 @@ def _mapped_anew(data: Path, messages: Messages, files: set[str]) -> list[str]:
         mapped = messages[kind].filter(False if of_them is None else of_them)
         same = ["set_id", "received", value]
         differs += mapped.join(anew[kind], on=same, how="anti", nulls_equal=True).height
-    what = f"data/{made.CAPTURE}: {counted(differs, 'reading')} not as the mapping makes them of"
+    what = f"data/{made.CAPTURE}: {counted(differs, 'reading')} unlike what the mapping makes of"
     return [f"{what} data/{ORIGINALS}"] if differs else []
 
 
