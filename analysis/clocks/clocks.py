@@ -380,7 +380,7 @@ def _stood(power_up: PowerUp) -> Stood | None:
 
 
 def _unchecked(seq: Ints, origin_us: int, ahead_us: int) -> ClockFit:
-    """Return the fit that leaves every message at its own time, with an unknown spread.
+    """Return the fit that leaves every message at its own time, less `ahead_us`, with an unknown spread.
 
     `ahead_us`: how far ahead the clock is at least: nothing is heard before it is sent.
     """
