@@ -1,7 +1,5 @@
 """The rows of every table, from what was computed about wears and alarms."""
 
-from __future__ import annotations
-
 import itertools
 import math
 from collections.abc import Mapping, Sequence

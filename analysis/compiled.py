@@ -1,7 +1,5 @@
 """Compiles the loops that the analysis runs for every reading, and keeps the result for the next call."""
 
-from __future__ import annotations
-
 import sys
 from collections.abc import Callable
 from typing import Any

@@ -3,8 +3,6 @@
 Pure and deterministic: the same messages, in any order and in any parts, give the same tables to the bit.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 

@@ -1,7 +1,5 @@
 """The verb `incidents`: lists an archive's incidents, which other verbs take by their ID."""
 
-from __future__ import annotations
-
 import json
 
 import click

@@ -5,8 +5,6 @@ smoothed curve knows the future, and the live page can never agree with it. The 
 Nominal litres (volume x bar) appear only in `fixed_margin`, because that doctrine is written in them.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass, replace
 from typing import Annotated, Any, ClassVar, Literal, Protocol

@@ -1,7 +1,5 @@
 """Options of verbs that compute: the engine, and the profile (a file, or the name of a shipped one)."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from typing import Any, TypeVar
 

@@ -4,8 +4,6 @@ A message that breaks the contract is kept with its reason and is read no furthe
 may call it lost. Its topic says whose it is; its payload, where that can be read, which number it has.
 """
 
-from __future__ import annotations
-
 from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Two sets that use one ID at the same time: the second one gets a name of its own."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 

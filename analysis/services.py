@@ -4,8 +4,6 @@ The service that comes first by name keeps its names; the others' become `SERVIC
 give the name. Sets are not distinguished: readings are read without their service.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any, cast

@@ -4,8 +4,6 @@
 list from here, so that one word means one thing everywhere.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any

@@ -6,8 +6,6 @@ heard is used); a whole power-up must not be lost to it. Two sets may even use o
 same time: then each number was said at two times, and each set's own times go on evenly.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import timedelta

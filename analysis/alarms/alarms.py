@@ -1,7 +1,5 @@
 """Alarms of an incident: reported and derived matched, who saw them, and how fast they were answered."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 

@@ -1,7 +1,5 @@
 """The same alarms, derived from the readings with the set's own thresholds."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -5,8 +5,6 @@ switching off, silence or a lost `cleared` do not end it: its state is unknown t
 (the first stage of no motion), and those that only readings showed, go with their cause, but for the gravest.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 

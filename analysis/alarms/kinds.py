@@ -1,7 +1,5 @@
 """What each kind of alarm is: its name in a sentence and how much it matters; every rule asks here."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal, get_args
 

@@ -1,7 +1,5 @@
 """How fast alarms came: rates and floods, as EEMUA 191 is cited in open literature (secondary source)."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -9,8 +9,6 @@ a `cleared` with nothing lost between belongs to the alarm that was cleared.
 Retained copies open and close nothing. A power-up's end leaves active alarms without `cleared`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 

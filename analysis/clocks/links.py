@@ -1,7 +1,5 @@
 """What was not heard: silences inside wears and at their end, and messages that never came."""
 
-from __future__ import annotations
-
 import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass

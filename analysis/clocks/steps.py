@@ -7,8 +7,6 @@ receipt alone is delay, however long it lasts: without a break in the set's own 
 A message that got its number only when it was sent breaks the order, and not the clock: the next returns.
 """
 
-from __future__ import annotations
-
 import itertools
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Findings about air: how full, how fast, how late, and readings that stay the same."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 
 import numpy as np

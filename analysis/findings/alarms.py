@@ -1,7 +1,5 @@
 """Findings about alarms: unanswered, missing, without data, late, lost, too many."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import Literal

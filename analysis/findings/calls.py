@@ -1,7 +1,5 @@
 """Findings about orders and roll calls: who never acknowledged, who was missing, whose word it was."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from itertools import groupby
 

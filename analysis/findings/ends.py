@@ -5,8 +5,6 @@ close. Otherwise the wearer left at the latest when a desk said so; if none did,
 last spoke of the incident.
 """
 
-from __future__ import annotations
-
 import itertools
 import sys
 from collections.abc import Mapping, Sequence

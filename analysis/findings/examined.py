@@ -1,7 +1,5 @@
 """One wear with all that was computed about it, for findings and tables."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 

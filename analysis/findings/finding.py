@@ -1,7 +1,5 @@
 """What a finding is, and all that the rules may look at."""
 
-from __future__ import annotations
-
 import hashlib
 import re
 from collections.abc import Mapping, Sequence

@@ -4,8 +4,6 @@ The rules are in this room, one module for each subject; their thresholds are in
 with its source.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """Findings about heat: the slow trigger (dose) and the fast one (rise). Never what a body felt."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Findings about what was heard late: the desk could not know it then, or the listener's clock was set."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from typing import NamedTuple
 

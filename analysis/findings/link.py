@@ -1,7 +1,5 @@
 """Findings about what was heard and whether it can be believed: silence, clocks, conflicts, power."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 
 import numpy as np

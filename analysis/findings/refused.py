@@ -3,8 +3,6 @@
 Only sender, kind and moment of a refused message are certain; its payload is quoted.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 
 import polars as pl

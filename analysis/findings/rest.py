@@ -4,8 +4,6 @@ Wears of several incidents are judged together by the ledger (`analysis.trends.p
 must be the same whatever else was analysed with its incident.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from datetime import UTC, datetime
 

@@ -1,7 +1,5 @@
 """Findings about the pressure sensor: an offset that witnesses show, readings that rose or dropped out."""
 
-from __future__ import annotations
-
 import itertools
 from collections.abc import Iterator, Mapping, Sequence
 

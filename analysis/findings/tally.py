@@ -1,7 +1,5 @@
 """Findings about the tally: late, missing, never closed, one wearer with two sets, a set never heard."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Findings about turning back: everybody whose turn, or exit, was late by the policy in force."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping
 
 from analysis.findings.air import warnings_said

@@ -1,7 +1,5 @@
 """Which readings of a heat sensor count: a broken one must neither lengthen a forecast nor invent a fire."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from analysis.records import Bools, Floats

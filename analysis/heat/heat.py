@@ -8,8 +8,6 @@ readings change faster than such a sensor can, the lag is not removed at all. No
 fire kit felt.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -5,8 +5,6 @@ none says what a person in fire kit felt. No set of the message contract reports
 and the burn line are for what others measured, in notes and in planning.
 """
 
-from __future__ import annotations
-
 import numpy as np
 
 from analysis.profile import DoseLaw

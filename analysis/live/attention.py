@@ -3,8 +3,6 @@
 The board fills a `Row` with facts; `judge` gives it its class of attention and its reasons.
 """
 
-from __future__ import annotations
-
 import math
 from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence

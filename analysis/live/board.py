@@ -6,8 +6,6 @@ Pure: no clock and no input of its own. `take` must be given every message once,
 does no harm); `snapshot(now)` may be asked at any moment.
 """
 
-from __future__ import annotations
-
 import zlib
 from collections import deque
 from collections.abc import Iterable, Mapping, Sequence

@@ -4,8 +4,6 @@ A retained message may be a minute or a year old, so it opens nothing by itself.
 page says that it is there, until something newer is heard of it.
 """
 
-from __future__ import annotations
-
 from analysis.live.rows import FromMemory
 from analysis.wears.tally import FORGOTTEN_AFTER_US
 from ingest.contract.frames import Messages

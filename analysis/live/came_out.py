@@ -1,7 +1,5 @@
 """Who came out, when, with how much air, and until when the profile's rules ask for rest."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from typing import Any
 

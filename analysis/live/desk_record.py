@@ -1,7 +1,5 @@
 """What the desks' record says: incidents, tallies, notes, gauges, settlements, and their words in force."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 
 from analysis.live.desk_words import DeskWords

@@ -1,7 +1,5 @@
 """Desks' words in force (orders, roll calls, emergency teams, gauges by voice), and contradictions."""
 
-from __future__ import annotations
-
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any

@@ -1,7 +1,5 @@
 """Compute the facts of a row from an entry as of now."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 
 from msgspec import structs

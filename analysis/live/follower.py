@@ -4,8 +4,6 @@ It takes new readings, and starts again when an earlier one changed: by a late m
 wear began.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

@@ -1,7 +1,5 @@
 """How well messages arrive: how many came lately, what was refused, with what delay; and when of each set."""
 
-from __future__ import annotations
-
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass

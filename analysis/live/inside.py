@@ -1,7 +1,5 @@
 """What the record says now about one entry, or a set without a tally, by the review's rules."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

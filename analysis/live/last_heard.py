@@ -1,7 +1,5 @@
 """The forecast that stands when a set falls silent: the same on the board and in the record."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import replace

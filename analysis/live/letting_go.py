@@ -5,8 +5,6 @@ message. Kept are new lows of the pressure, both ends of a wear, slips of the se
 temperature around alarms. The board then asks every rule again; if any answer changed, it takes them back.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

@@ -1,7 +1,5 @@
 """The forecasts of one wear: rate, minutes to warning, turn-back and fan; minutes left when losing air."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

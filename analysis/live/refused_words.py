@@ -3,8 +3,6 @@
 Only sender, kind and moment of a refused message are certain; the rest counts as far as it can be read.
 """
 
-from __future__ import annotations
-
 from collections import defaultdict, deque
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass

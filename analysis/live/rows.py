@@ -4,8 +4,6 @@ Moments (`..._at`) are seconds since 1970-01-01 UTC on the listener's clock. No 
 them. A number that is no longer live has its age, and its row has `silent_since`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from typing import Literal
 

@@ -1,7 +1,5 @@
 """What the record says now of one set, by the review's own rules."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 

@@ -1,7 +1,5 @@
 """Which gauges by voice count beside the set's readings, and when a set is not believed."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 

@@ -1,7 +1,5 @@
 """Orders and roll calls of desks: what is in force, and how each person who was in then answered."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field

@@ -1,7 +1,5 @@
 """The cylinders of an entry. Without a higher pressure, or if nothing explains a rise, it is the same one."""
 
-from __future__ import annotations
-
 import itertools
 import math
 from collections.abc import Mapping, Sequence

@@ -1,7 +1,5 @@
 """What a desk corrects: both messages stay in the record, and the earlier one no longer counts."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any

@@ -1,7 +1,5 @@
 """Pressures read by voice, which count as readings while the set itself is silent."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

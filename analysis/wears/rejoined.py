@@ -1,7 +1,5 @@
 """One entry, not two, for somebody who was tallied out and in again in the middle of one wear."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import replace
 

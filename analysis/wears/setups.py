@@ -1,7 +1,5 @@
 """What a set says of itself: its cylinders, and the thresholds of its alarms."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any

@@ -1,7 +1,5 @@
 """When teams must turn back: with their lowest member, and each member with the team of that moment."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 

@@ -1,7 +1,5 @@
 """Pressures above all that a cylinder can hold, as from a set that sends psi or kPa: they do not count."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 

@@ -1,7 +1,5 @@
 """Turn-back of cylinders and teams, and the desk's notes about it."""
 
-from __future__ import annotations
-
 import functools
 import re
 from bisect import bisect_left, bisect_right

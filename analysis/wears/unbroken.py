@@ -1,7 +1,5 @@
 """Wears of one cylinder whose air is computed as one: its set restarted, or its sensor dropped out."""
 
-from __future__ import annotations
-
 import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass

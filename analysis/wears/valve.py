@@ -4,8 +4,6 @@ Hysteresis, our own rule: open when the pressure comes above 20 bar, closed belo
 Opened is a rise within 8 s, changed is a rise of more than 25 bar within a minute.
 """
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

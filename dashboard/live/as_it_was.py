@@ -4,8 +4,6 @@ The same code as the live page's, so a reconstruction by this version of the pro
 version ran then, nor what that desk's browser had filtered.
 """
 
-from __future__ import annotations
-
 import threading
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache, partial

@@ -4,8 +4,6 @@ Whoever was tallied in and not out is in, however long ago that was: nobody leav
 started again.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime, timedelta
 

@@ -1,7 +1,5 @@
 """The verb `board`: what the live page's board was at a past moment, as text."""
 
-from __future__ import annotations
-
 import json
 from typing import Any
 

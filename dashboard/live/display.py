@@ -1,7 +1,5 @@
 """How one browser shows the live page: its units, and UTC or its local time; nothing of it is recorded."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
 

@@ -4,8 +4,6 @@ What the archive has is what the page shows: the feed reads the unsealed tail of
 broker. The answer is made once a tick; it is worded, encoded and packed once for each display in use.
 """
 
-from __future__ import annotations
-
 import contextlib
 import gzip
 import logging

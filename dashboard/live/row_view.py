@@ -1,7 +1,5 @@
 """One row of the live page, every text finished: one quantity a column, and the strip."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from analysis.live.rows import Interval, Row

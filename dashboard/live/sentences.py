@@ -1,7 +1,5 @@
 """How the live page says durations, forecasts, names and reasons: numbers and words put together."""
 
-from __future__ import annotations
-
 import math
 
 from analysis.live.rows import AlarmLine, FromMemory, GaugeRow, Interval, Out, Row

@@ -1,7 +1,5 @@
 """What is beside the rows, every text finished: alarms, teams, orders, roll calls, prompts, notes."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from typing import Any
 

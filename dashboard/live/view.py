@@ -4,8 +4,6 @@ The script in the browser words nothing and calculates nothing but pixels; so wh
 here, in Python.
 """
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace

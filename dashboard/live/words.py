@@ -1,7 +1,5 @@
 """The words of the live page, by name; `words.toml` has them (`dashboard.words` has the shared ones)."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from typing import Any
 

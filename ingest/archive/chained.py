@@ -1,7 +1,5 @@
 """Logs whose lines are chained: each has the SHA-256 of the line before, some also their own."""
 
-from __future__ import annotations
-
 import hashlib
 from collections.abc import Callable
 from typing import Any, TypeVar

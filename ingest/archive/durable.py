@@ -1,7 +1,5 @@
 """Write files here that survive a power cut: whole or not at all, or appended and synced."""
 
-from __future__ import annotations
-
 import hashlib
 import os
 import threading

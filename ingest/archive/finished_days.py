@@ -4,8 +4,6 @@ It begins a minute after the start and some minutes after each midnight (UTC), a
 it is killed, the archive stays whole (see `tidying`), and the next run continues.
 """
 
-from __future__ import annotations
-
 import contextlib
 import os
 import signal

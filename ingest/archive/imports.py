@@ -5,8 +5,6 @@ capture that was imported first; ``DIR/imports/{capture}-{chunk}.parquet`` keeps
 memory that counts or dates in its own way, the file itself is kept there.
 """
 
-from __future__ import annotations
-
 import hashlib
 from datetime import datetime
 from pathlib import Path

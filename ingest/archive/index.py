@@ -12,8 +12,6 @@ the parts. It only says where to look; messages are always read from the parts. 
 Every file names the parts that it was made from (name, bytes, time of change) in its metadata.
 """
 
-from __future__ import annotations
-
 import contextlib
 import io
 import json

@@ -5,8 +5,6 @@ which was never acknowledged. A damaged frame is stepped over; sealing keeps its
 the tail too, and reports them.
 """
 
-from __future__ import annotations
-
 import os
 import re
 import secrets

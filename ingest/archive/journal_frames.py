@@ -9,8 +9,6 @@ Where a frame is not whole, reading resumes at a frame with this magic, a later 
 While a segment may still grow, nothing behind such a place is read.
 """
 
-from __future__ import annotations
-
 import contextlib
 import os
 import secrets

@@ -5,8 +5,6 @@ ends with its ``hash``, the SHA-256 (FIPS 180-4) of everything before it, and re
 before. On a store, where nothing can be appended, `ingest.archive.store_chains` keeps the lines.
 """
 
-from __future__ import annotations
-
 import fcntl
 import hashlib
 import os

@@ -4,8 +4,6 @@ What a mapper must remember (the last state of each flag, the power-up) is kept 
 segment is sealed, as it was before that segment and after it. Readers of the tail go on from there.
 """
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import msgspec

@@ -6,8 +6,6 @@ stays as it was: to read it again, import the archive's originals into a new arc
 put there by hand, and is taken as it is.
 """
 
-from __future__ import annotations
-
 import hashlib
 import re
 from collections.abc import Iterable, Iterator

@@ -4,8 +4,6 @@ Refused messages are in ``DIR/refused/...`` likewise. A part is written aside un
 over, synced, read back, and then given its name; on a store it is put there as one object after that.
 """
 
-from __future__ import annotations
-
 import os
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from datetime import date

@@ -10,8 +10,6 @@ The parts of a day become one as in tidying, with the same lock and a line in th
 the `work_folder`. If a run is killed, the next one continues with the same names.
 """
 
-from __future__ import annotations
-
 import hashlib
 import hmac
 import json

@@ -1,7 +1,5 @@
 """Turn journal segments and captures into Parquet parts, without messages that the archive already has."""
 
-from __future__ import annotations
-
 import contextlib
 import secrets
 from copy import deepcopy

@@ -7,8 +7,6 @@ second. If it falls silent or takes too long, it is ended, and the next one seal
 light: what needs Parquet is in `sealing_process`.
 """
 
-from __future__ import annotations
-
 import contextlib
 import io
 import math

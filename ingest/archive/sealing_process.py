@@ -3,8 +3,6 @@
 ``python -m ingest.archive.sealing_process ARCHIVE JOURNAL``, started by `sealing_client.SealingProcess`.
 """
 
-from __future__ import annotations
-
 import contextlib
 import fcntl
 import os

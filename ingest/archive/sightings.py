@@ -4,8 +4,6 @@ One line a look in ``heads.ndjson``, in ``UNDERAIR_WORK_FOLDER`` or else in ``~/
 in no case or archive, so that replacing one does not replace it.
 """
 
-from __future__ import annotations
-
 import contextlib
 from datetime import datetime
 from pathlib import Path

@@ -4,8 +4,6 @@ A process hashes a part when it first reads it, and again when size, time of cha
 change: hashing takes time, and polars does not check page checksums.
 """
 
-from __future__ import annotations
-
 import contextlib
 import functools
 import os

@@ -7,8 +7,6 @@ A chain has one writer: each listener its own (``manifest/{writer}.owner`` says 
 one of its own, and tidying is done by one at a time.
 """
 
-from __future__ import annotations
-
 import contextlib
 import secrets
 from collections.abc import Callable

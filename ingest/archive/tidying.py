@@ -17,8 +17,6 @@ Duplicates come from one speaker, so a lot has all its duplicates, and the sorte
 whole. Memory grows with `LOT_ROWS`, or with the rows of one speaker on one day.
 """
 
-from __future__ import annotations
-
 import contextlib
 import fcntl
 import secrets

@@ -1,7 +1,5 @@
 """Check an archive against its manifest: what was altered, is missing, or was added."""
 
-from __future__ import annotations
-
 import contextlib
 import os
 import re

@@ -4,8 +4,6 @@ Group commit without a timer: write everything queued as one frame, sync, report
 load the batches grow by themselves.
 """
 
-from __future__ import annotations
-
 import contextlib
 import queue
 import threading

@@ -4,8 +4,6 @@ What cannot be known is not invented. A source without a counter gives messages 
 its payload says so (`"losses": "unknown"`), since nobody can tell what of it was lost.
 """
 
-from __future__ import annotations
-
 import json
 import math
 from collections.abc import Iterable, Iterator
