@@ -41,10 +41,10 @@ PACE = 0.1
 """An uptime that runs a tenth faster or slower than `time` is in another unit, or no uptime. Our own rule."""
 STORED_FROM_S = 60.0
 STORED_FASTER = 1.5
-STORED_AT_MOST_S = 366 * 86_400.0
+STORED_AT_MOST_S = 1096 * 86_400.0
 """A power-up was stored if its times cover 60 s or more, it was received in at most two thirds of that time,
-no part of it came at the pace of its own clock, and at most a year lies between. Its times of receipt then
-show only how far, at least, that clock is ahead. Our own rule."""
+no part of it came at the pace of its own clock, and at most three years lie between. Its times of receipt
+then show only how far, at least, that clock is ahead. Our own rule."""
 LIVE_EVERY_S = 2.0
 LIVE_TIMES = 3
 """A part has the pace of receipt if it keeps it this often in a row, or once at the end, checked every 2 s.

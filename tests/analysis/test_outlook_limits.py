@@ -20,6 +20,8 @@ LOW_BAR = 55.0
 class Air:
     """Two bar a minute: half of that time at the earliest, twice at the latest."""
 
+    unmoved_since_s = None
+
     def __init__(self, bar: float, sd_bar: float = 0.1, time_s: float = 600.0, hardest: float = 10.0) -> None:
         self.bar, self.sd_bar, self.time_s, self.hardest = bar, sd_bar, time_s, hardest
         self.hard_bar_min = 1.0
