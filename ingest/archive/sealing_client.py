@@ -62,10 +62,12 @@ class SealingProcess:
         return None if self._process is None else self._process.pid
 
     def start(self) -> None:
-        """Start the process, once; it prepares itself until the first segment comes.
+        """Start the process unless there is one; it prepares itself until the first segment comes.
 
         Raises `OSError` when the machine does not start one.
         """
+        if self._process is not None:
+            return  # a second one would wait for the first one's lock for ever
         # Its own session: the terminal's Ctrl-C is for the listener, which then has the rest sealed.
         self._process = subprocess.Popen(  # noqa: S603  # our own module, a fixed argument list
             self._command(), stdin=subprocess.PIPE, stdout=subprocess.PIPE, start_new_session=True

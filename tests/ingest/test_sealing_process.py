@@ -138,6 +138,18 @@ def test_process_killed_at_a_segment_is_named_and_the_segment_sealed_by_the_next
     assert _seqs(tmp_path) == [0, 1]
 
 
+def test_one_that_is_there_is_not_started_again(tmp_path: Path) -> None:
+    """A second process would wait for the first one's lock for ever."""
+    process = SealingProcess(tmp_path, _folder(tmp_path))
+    try:
+        process.start()
+        first = process.pid
+        process.start()
+        assert process.pid == first
+    finally:
+        process.close()
+
+
 def test_process_killed_while_idle_is_started_again_without_a_word(
     tmp_path: Path, pressure: Pressure, wait_until: WaitUntil
 ) -> None:
