@@ -43,7 +43,8 @@ class Sealing:
         # On the folder itself: a full disk has no room for a file to lock.
         self._lock = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
         fcntl.flock(self._lock, fcntl.LOCK_EX)
-        for aside in asides(archive).glob(f"*/date=*/.{folder.name}-*.parquet.tmp"):
+        # By the segment's time: `van` must not take what `van-2` is writing.
+        for aside in asides(archive).glob(f"*/date=*/.{folder.name}-{8 * '[0-9]'}T*.parquet.tmp"):
             aside.unlink()  # of one that was killed
         self._trouble = ""
         try:

@@ -316,7 +316,7 @@ def merging(kind: str, parts: list[ArchivePath], aside: Path) -> Iterator[Merge]
     try:
         yield Merge(kind, parts, aside)
     finally:
-        shutil.rmtree(aside)
+        shutil.rmtree(aside, ignore_errors=True)  # a failing disk must not hide why a merge failed
 
 
 def _ends_of_lots(kind: str, parts: list[ArchivePath], by: pl.Expr) -> list[object]:

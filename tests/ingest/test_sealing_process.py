@@ -173,6 +173,22 @@ def test_segment_that_is_gone_was_sealed_and_that_is_said(tmp_path: Path, pressu
     assert "before it reported counts" in outcome.trouble
 
 
+def test_what_a_listener_of_a_longer_name_is_writing_is_left_alone(
+    tmp_path: Path, pressure: Pressure
+) -> None:
+    process = SealingProcess(tmp_path, _folder(tmp_path))
+    day = tmp_path / "pressure" / "date=2031-05-04"
+    day.mkdir(parents=True)
+    own, other = (
+        day / f".{name}-20310504T100000000000Z-ab12.parquet.tmp" for name in ("listener", "listener-2")
+    )
+    own.touch()
+    other.touch()
+    process.seal(_segment(tmp_path, [pressure(0)]))
+    process.close()
+    assert (own.exists(), other.exists()) == (False, True)
+
+
 def test_two_processes_of_one_listener_seal_one_after_the_other(tmp_path: Path, pressure: Pressure) -> None:
     """A killed listener's process may be at its last segment when the next listener begins."""
     orphan = SealingProcess(tmp_path, _folder(tmp_path))
