@@ -130,17 +130,17 @@ class Outward:
 
     def _send(self, snapshot: Snapshot) -> None:
         now = standing(snapshot)
+        while self._again:
+            event = self._again[-1]
+            if event.key in now:
+                # One that ended and began again while nothing was sent is two events.
+                if now[event.key].began_at - event.began_at > SAME_WITHIN_S:
+                    event = msgspec.structs.replace(event, state="ended", at=snapshot.at)
+                self._tell(event)
+            self._again.pop()
         lasting = {key: one.event for key, one in self._told.items()}
-        for event in self._again:  # one that ended and began again while nothing was sent is two events
-            if event.key in now and now[event.key].began_at - event.began_at > SAME_WITHIN_S:
-                self._tell(msgspec.structs.replace(event, state="ended", at=snapshot.at))
-                del lasting[event.key]
         for event in between(lasting, now, snapshot.at):
             self._tell(event)
-        while self._again:
-            if self._again[-1].key in lasting and self._again[-1].key in now:
-                self._tell(self._again[-1])
-            self._again.pop()
         if self._settings.state:
             states = board_states(snapshot)
             for place in self._shown.keys() - states.keys():

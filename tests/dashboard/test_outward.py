@@ -27,7 +27,7 @@ from ingest.archive.reading import Archive
 from ingest.archive.sealing import seal_messages
 from ingest.broker.mqtt import Publisher
 from ingest.contract.captures import Heard, read_capture
-from ingest.contract.errors import BadSettings
+from ingest.contract.errors import BadSettings, BrokerProblem
 from ingest.contract.frames import frames_from_heard
 from ingest.contract.topics import is_own_state
 from ingest.listener import Listener
@@ -35,17 +35,10 @@ from ingest.settings import Settings
 from ingest.status import FILE_NAME, Status, encode_status, read_statuses
 from tests.analysis.conftest import WrittenLog
 from tests.dashboard.held_archive import HeldArchive
+from tests.dashboard.test_alerts_in_cap import distress
 from tests.published_interfaces import board_schema
 
 LOG = Path(__file__).parents[2] / "sample_logs" / "cooperage_fire.ndjson.gz"
-
-
-@pytest.fixture(scope="module")
-def standard() -> Any:
-    """The standard's own schema."""
-    from xmlschema import XMLSchema
-
-    return XMLSchema(Path(__file__).with_name("cap_1_2.xsd"))
 
 
 @pytest.fixture(scope="module")
@@ -61,11 +54,6 @@ def moments() -> list[Snapshot]:
             lot = []
         lot.append(message)
     return shown
-
-
-def distress(**told: Any) -> Event:
-    event = Event("k", "distress", "raised", 1.0, 1.0, "demo", "S-1", "W-07", "I-1", False)
-    return msgspec.structs.replace(event, **told)
 
 
 def test_the_state_keeps_its_published_schema_and_says_what_the_page_says(moments: list[Snapshot]) -> None:
@@ -255,48 +243,6 @@ def test_each_beginning_has_its_end_and_nothing_is_told_twice(moments: list[Snap
     assert set(ended) | set(before) == set(raised)
 
 
-@pytest.mark.parametrize("what", ["distress", "no_motion", "not_accounted", "evacuate", "evacuate_ordered"])
-@pytest.mark.parametrize("state", ["raised", "ended"])
-def test_an_alert_keeps_the_standard(what: Any, state: Any, standard: Any) -> None:
-    """OASIS Common Alerting Protocol 1.2 (2010), sections 3.2 and 3.3."""
-    sent = datetime(2031, 5, 4, 19, 53, 7, tzinfo=UTC)
-    written = cap.alert(
-        distress(what=what, state=state, wearer_id="W<&>07"), "c1@x.example", "control", sent, exercise=True
-    )
-    standard.validate(written.decode())
-    told: Any = standard.to_dict(written.decode())
-    assert told["msgType"] == ("Alert" if state == "raised" else "Cancel")
-    assert told["status"] == "Exercise"
-    assert "W<&>07" in told["info"][0]["headline"]
-
-
-def test_the_schema_beside_refuses_what_the_standard_forbids(standard: Any) -> None:
-    from xmlschema import XMLSchemaValidationError
-
-    sent = datetime(2031, 5, 4, 19, 53, 7, tzinfo=UTC)
-    good = cap.alert(distress(), "c1@x.example", "control", sent).decode()
-    for right, wrong in [
-        ("<status>Actual", "<status>Real"),
-        ("-00:00</sent>", "Z</sent>"),
-        ("<urgency>Immediate</urgency>", ""),
-        ("<category>Rescue", "<category>Air"),
-    ]:
-        assert right in good
-        with pytest.raises(XMLSchemaValidationError):
-            standard.validate(good.replace(right, wrong))
-
-
-def test_the_end_of_an_alert_refers_to_its_beginning(standard: Any) -> None:
-    first, last = datetime(2031, 5, 4, 19, 53, tzinfo=UTC), datetime(2031, 5, 4, 19, 59, tzinfo=UTC)
-    began: Any = standard.to_dict(cap.alert(distress(), "c1", "control", first).decode())
-    ended: Any = standard.to_dict(
-        cap.alert(distress(state="ended"), "c1", "control", last, first_sent=first).decode()
-    )
-    assert ended["references"] == f"c1,{began['identifier']},{began['sent']}"
-    with pytest.raises(ValueError, match="no spaces"):
-        cap.alert(distress(), "c 1", "control", first)
-
-
 def test_settings_are_off_by_default_and_wrong_ones_are_refused(tmp_path: Path) -> None:
     assert OutwardSettings() == OutwardSettings(state=False, events=False, cap=None)
     assert load_outward(EXAMPLE).state
@@ -409,6 +355,38 @@ def test_what_began_anew_while_nobody_sent_is_another_event(
     told = [msgspec.json.decode(payload, type=Event) for _, payload, _ in line.sent]
     about = [(one.state, one.began_at) for one in told if one.key == first.key]
     assert about == [("ended", first.began_at - 61), ("raised", first.began_at)]
+
+
+class CutLine(HeldLine):
+    """A line that fails once, at its second message."""
+
+    def publish(self, *told: Any, **how: Any) -> None:
+        if len(self.sent) == 1 and not self.failed:
+            self.failed = True
+            raise BrokerProblem("the broker is away")
+        super().publish(*told, **how)
+
+    failed = False
+
+
+def test_a_line_that_fails_between_two_events_repeats_none_and_loses_none(
+    urgent: Snapshot, wait_until: Callable[..., Any], tmp_path: Path
+) -> None:
+    first, second = standing(urgent).values()
+    old = Told(msgspec.structs.replace(first, began_at=first.began_at - 61), datetime(2031, 5, 4, tzinfo=UTC))
+    (tmp_path / "told.json").write_bytes(msgspec.json.encode({first.key: old}))
+    line = CutLine()
+    outward = Outward(lambda: line, OutwardSettings(events=True), tmp_path / "told.json")  # type: ignore[arg-type,return-value]
+    outward.start()
+    outward.take(urgent)
+    wait_until(lambda: line.failed)
+    outward.take(msgspec.structs.replace(urgent, at=urgent.at + 2.0))
+    wait_until(lambda: len(line.sent) >= 3)
+    outward.stop()
+    told = [msgspec.json.decode(payload, type=Event) for _, payload, _ in line.sent]
+    assert sorted((one.key, one.state) for one in told) == sorted(
+        [(first.key, "ended"), (first.key, "raised"), (second.key, "raised")]
+    )
 
 
 def without(snapshot: Snapshot, key: str) -> Snapshot:
