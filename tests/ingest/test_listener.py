@@ -155,7 +155,7 @@ def test_left_over_segment_and_torn_tail_are_dealt_with_at_the_start(
     whole = segment_bytes([[Record(1_935_656_467_000_000, pressure(1).topic, pressure(1).payload, False)]])
     segment = folder / "20310504T102107000000Z.journal"
     segment.write_bytes(whole + whole[:40])
-    half = tmp_path / "pressure" / "date=2031-05-04" / ".listener-x.parquet.tmp"
+    half = tmp_path / "pressure" / "date=2031-05-04" / ".listener-20310504T102106000000Z-ab12.parquet.tmp"
     half.parent.mkdir(parents=True)
     half.touch()
     with _listening(mosquitto.url, tmp_path, said):
