@@ -104,8 +104,7 @@ def leave(broker: str, archive: ArchivePath, config: Path | None, as_json: bool)
 
 
 @click.command(name="check-broker")
-@click.argument("url", metavar="URL", required=False)
-@click.option("--broker", metavar="URL", help="The same as URL, named as in other verbs.")
+@click.argument("url", metavar="URL")
 @click.option(
     "--messages",
     default=5000,
@@ -115,9 +114,7 @@ def leave(broker: str, archive: ArchivePath, config: Path | None, as_json: bool)
 )
 @login_option
 @click.option("--json", "as_json", is_flag=True, help="Print the findings as one JSON list.")
-def check_broker(
-    url: str | None, broker: str | None, messages: int, config: Path | None, as_json: bool
-) -> None:
+def check_broker(url: str, messages: int, config: Path | None, as_json: bool) -> None:
     """Test a live broker, and say which messages it would lose.
 
     Under underair/check/ it tries delivery, retained messages (also by wildcard), redelivery, and what the
@@ -132,18 +129,12 @@ def check_broker(
     from ingest.broker.broker_check import Trial, check_broker
     from ingest.settings import load_login, load_settings
 
-    if (url is None) == (broker is None):
-        raise click.UsageError(
-            "Name one broker: check-broker mqtt://HOST:PORT, or --broker mqtt://HOST:PORT."
-        )
-    address = url or broker or ""
-
     def tell(trial: Trial) -> None:
         if not as_json:
             echo(f"{'well' if trial.well else 'LOSS'}: {trial.name}: {trial.statement}")
 
     findings = check_broker(
-        address,
+        url,
         messages=messages,
         login=load_login(config),
         mqtt5=config is not None and load_settings(config).broker.protocol == "5",

@@ -8,7 +8,6 @@ import polars as pl
 import pyarrow.parquet as pq
 
 _SEAL = b"SHA2"
-_PARQUET = b"PAR1"
 
 
 def parquet_bytes(table: pl.DataFrame, **options: Any) -> memoryview:
@@ -34,15 +33,11 @@ def sealed(made: bytes | memoryview) -> bytes:
     return bytes(made) + hashlib.sha256(made).digest() + _SEAL
 
 
-def unsealed(kept: bytes, *, or_parquet: bool = False) -> bytes:
+def unsealed(kept: bytes) -> bytes:
     """Return what `sealed` was given.
-
-    `or_parquet`: also take a Parquet file as it was kept before there were seals.
 
     Raises `ValueError` when a byte is another one.
     """
-    if or_parquet and kept.endswith(_PARQUET):
-        return kept
     made, digest = kept[: -32 - len(_SEAL)], kept[-32 - len(_SEAL) : -len(_SEAL)]
     if not kept.endswith(_SEAL) or hashlib.sha256(made).digest() != digest:
         raise ValueError("its SHA-256 differs")

@@ -30,35 +30,23 @@ PLACES = (
 STARTS_INTO_INCIDENT = timedelta(minutes=13, seconds=40)
 EARLIER_BY = timedelta(hours=26)  # the finished incident: yesterday, so the live page need not know it
 PAUSE_BETWEEN_INCIDENTS = timedelta(seconds=20)
-PAST_EVERY = timedelta(days=25)
-# The sets of each smaller incident of the year before, the youngest first; in half, something goes wrong.
-PAST = (
-    {"S-011", "S-013", "S-023", "S-041", "S-044"},
-    {"S-011", "S-012", "S-013", "S-033", "S-043"},
-    {"S-013", "S-023", "S-033", "S-041", "S-043", "S-044"},
-    {"S-013", "S-021", "S-023", "S-033", "S-044"},
-    {"S-011", "S-013", "S-032", "S-041", "S-043", "S-044"},
-    {"S-011", "S-013", "S-023", "S-033", "S-041", "S-044"},
-)
 # What depends on when a message was said: times to the second, the incident's id, the power-up's number.
 _MOVED = re.compile(rb'(\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d)|(TH-\d{8}-\d{4})|(?<="boot":)(\d+)')
 
 Publish = Callable[[str, bytes, bool], object]
 
 
-def played(number: int, opened: datetime, sets: Collection[str] = (), drill: bool = False) -> list[Heard]:
+def played(number: int, opened: datetime, sets: Collection[str] = ()) -> list[Heard]:
     """Return a recorded incident in the order received, as if it was opened at another moment.
 
     - `number`: recordings take turns by it, and so do places; no two incidents of a minute may share a set.
     - `opened`: UTC, time-zone aware; its seconds are kept, what is shorter is not.
     - `sets`: only these and what the desk said of them; empty for all.
-    - `drill`: under a drill's name and place.
     """
     recordings = [*RECORDED.values()]
     later = timedelta(seconds=round((opened - RECORDED_AT).total_seconds()))
     minutes = int(opened.timestamp()) // 60
-    name, place = ("Quarterly drill", "Drill yard, Oxmere Lock") if drill else PLACES[number % len(PLACES)]
-    about = {"name": name, "place": place} | ({"type": "drill"} if drill else {})
+    about = dict(zip(("name", "place"), PLACES[number % len(PLACES)], strict=True))
     incident = f"TH-{opened:%Y%m%d-%H%M}".encode()
 
     @cache
@@ -88,20 +76,6 @@ def played(number: int, opened: datetime, sets: Collection[str] = (), drill: boo
 def write_history(archive: Path, now: datetime) -> int:
     """Write an earlier, finished incident into the archive; return how many messages it has."""
     return _write(archive, played(RUNNING - 1, now - EARLIER_BY), "demo-earlier")
-
-
-def write_past_year(archive: Path, now: datetime) -> int:
-    """Write smaller incidents of the year before, so that the list of incidents is not empty."""
-    return sum(
-        _write(archive, build_past_incident(number, now), f"demo-past-{number}")
-        for number in range(1, len(PAST) + 1)
-    )
-
-
-def build_past_incident(number: int, now: datetime) -> list[Heard]:
-    """Return incident `number` (1 is the youngest) of the year before `now`, at another hour each time."""
-    opened = now - number * PAST_EVERY - timedelta(hours=number * 5 % 17, minutes=number * 11 % 60)
-    return played(number, opened, PAST[number - 1], drill=number % 3 == 0)
 
 
 def bring_in_three_years(archive: Path, now: datetime) -> int:

@@ -4,7 +4,6 @@ The parent only starts the parts, says where the page is, and waits. A part that
 with the tail of its log; Ctrl-C or SIGTERM ends all of them. A part also ends when its parent is gone.
 """
 
-import contextlib
 import multiprocessing
 import shutil
 import signal
@@ -15,7 +14,6 @@ import time
 import urllib.error
 import urllib.request
 import webbrowser
-from collections.abc import Iterator
 from multiprocessing import connection
 from multiprocessing.process import BaseProcess
 from pathlib import Path
@@ -57,7 +55,10 @@ def run_demo(port: int, *, open_browser: bool) -> None:
     echo(INTRODUCTION.format(archive=stage.archive), err=True)
     parts: list[BaseProcess] = []
     try:
-        with _interrupts_held():
+        # They inherit that Ctrl-C is held back: before it has learnt to ignore it, each would end with a
+        # traceback.
+        signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+        try:
             for name in PARTS:
                 part = spawn.Process(target=run_part, args=(name, stage), name=name, daemon=True)
                 part.start()
@@ -65,6 +66,8 @@ def run_demo(port: int, *, open_browser: bool) -> None:
             url = stage.page_url
             page.close()  # each part has its own handle; ours would keep a browser waiting at the end
             broker.start()
+        finally:
+            signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
         stage.moment("broker-is-up").set()
         if open_browser:
             threading.Thread(target=_open_browser, args=(url, ended), daemon=True).start()
@@ -83,19 +86,6 @@ def _remove(folder: Path) -> None:
         if not folder.exists():
             return
         time.sleep(0.1)
-
-
-@contextlib.contextmanager
-def _interrupts_held() -> Iterator[None]:
-    """Hold Ctrl-C back while processes start.
-
-    They inherit that: before it has learnt to ignore Ctrl-C, each would end with a traceback.
-    """
-    signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
 
 
 def _listen(port: int) -> socket.socket:

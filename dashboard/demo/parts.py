@@ -140,7 +140,7 @@ def _listener(stage: DemoStage) -> None:
 
 
 def _history(stage: DemoStage) -> None:
-    """Fill numba's cache for the live page, write the earlier incident, then what is needed later."""
+    """Fill numba's cache for the live page, write what happened before, then fill it for the review."""
     compile_live()
     stage.moment("kernels-are-warm").set()
     os.nice(10)  # the page goes first
@@ -149,7 +149,6 @@ def _history(stage: DemoStage) -> None:
     demo_crew.bring_in_three_years(stage.archive, datetime.now(UTC))
     demo_crew.write_history(stage.archive, datetime.now(UTC))
     compile_analysis()
-    demo_crew.write_past_year(stage.archive, datetime.now(UTC))
 
 
 def compile_live() -> None:

@@ -6,7 +6,7 @@ version ran then, nor what that desk's browser had filtered.
 
 import threading
 from datetime import UTC, datetime, timedelta
-from functools import lru_cache, partial
+from functools import lru_cache
 from importlib.metadata import version
 from typing import Any
 
@@ -58,8 +58,14 @@ class PastBoards:
 
     def __init__(self, archive: Archive, profile: Profile) -> None:
         self._profile = profile
-        self._kept = lru_cache(KEPT)(partial(_snapshot_and_lines, archive, profile))
         self._lock = threading.Lock()  # one is made at a time: the live page goes first
+
+        @lru_cache(KEPT)
+        def kept(at: datetime) -> tuple[Snapshot, Lines]:
+            board = board_at(archive, profile, at)
+            return board.snapshot(at), board.lines()
+
+        self._kept = kept
 
     def picture(self, at: datetime, display: Display) -> dict[str, Any]:
         """Return what the page paints, marked as a reconstruction."""
@@ -86,11 +92,6 @@ class PastBoards:
     def _at(self, at: datetime) -> tuple[Snapshot, Lines]:
         with self._lock:
             return self._kept(at)
-
-
-def _snapshot_and_lines(archive: Archive, profile: Profile, at: datetime) -> tuple[Snapshot, Lines]:
-    board = board_at(archive, profile, at)
-    return board.snapshot(at), board.lines()
 
 
 def _dated(at: datetime, display: Display) -> str:

@@ -16,12 +16,9 @@ COLUMNS = ("state", "who", "team", "place", "turn", "low", "air", "entry", "insi
 @click.command()
 @archive_option("folder")
 @click.option("--at", required=True, help="The moment, with its zone: 2031-05-04T19:53:00Z.")
-@click.option("--incident", help="Only this incident and sets without one; other rows are only counted.")
 @profile_option("profile_file")
 @click.option("--json", "as_json", is_flag=True, help="Print what the page would show as one JSON object.")
-def board(
-    folder: ArchivePath, at: str, incident: str | None, profile_file: str | None, as_json: bool
-) -> None:
+def board(folder: ArchivePath, at: str, profile_file: str | None, as_json: bool) -> None:
     """Show the live board as it was at a moment, from the messages received by then.
 
     It is a reconstruction by this version of underair.
@@ -38,22 +35,18 @@ def board(
 
     require_archive(folder)
     shown = PastBoards(Archive(folder), load_profile(profile_file)).picture(moment(at), STANDARD)
-    if incident is not None:
-        shown = _of_incident(shown, incident, at)
     if as_json:
         echo(json.dumps(shown))
         return
     for words in (shown["banner"], *(part["text"] for part in shown["system"] if part["bad"])):
         echo(words, err=True)
-    echo(", ".join(shown["summary"].get(incident or "", [])))
+    echo(", ".join(shown["summary"].get("", [])))
     columns = [name for name in COLUMNS if name != "place" or any(row["place"] for row in shown["rows"])]
     head = [str(PAGE.get(f"head_{name}", "")) for name in columns]
     rows = [[_cell(row, name) for name in columns] for row in shown["rows"]]
     widths = [max(len(line[place]) for line in [head, *rows]) for place in range(len(columns))]
     for line in [head, *rows] if rows else []:
         echo("  ".join(f"{cell:{width}}" for cell, width in zip(line, widths, strict=True)).rstrip())
-    for name, count in shown.get("hidden", {}).items():
-        echo(f"of other incidents, not shown: {count} {name}", err=True)
     for alarm in shown["alarms"]:
         echo(
             " · ".join(part for part in (alarm["alarm"], alarm["who"], alarm["age"], alarm["state"]) if part)
@@ -81,25 +74,6 @@ def _answers(roll: dict[str, Any]) -> list[str]:
     people = [one for one in roll["answers"] if one["what"] != "team"]
     named = {code: [str(one["name"]) for one in people if one["code"] == code] for code in lines}
     return [line.format(who=", ".join(named[code])) for code, line in lines.items() if named[code]]
-
-
-def _of_incident(shown: dict[str, Any], incident: str, at: str) -> dict[str, Any]:
-    """Return the board without the other incidents, as the page's filter has it; what is hidden is counted.
-
-    Raises `UsageError` when no such incident was on the board at that moment.
-    """
-    there = {row["incident"] for row in shown["rows"]} | {one["id"] for one in shown["incidents"]}
-    if incident not in there:
-        known = ", ".join(sorted(one for one in there if one)) or "none"
-        raise click.UsageError(f"no incident {incident!r} on the board at {at}; there were: {known}")
-    left, hidden = dict(shown), {}
-    for name, items in shown.items():
-        if name == "alarms" or not isinstance(items, list):
-            continue  # an alarm is everybody's, as on the page
-        if all(isinstance(one, dict) and "incident" in one for one in items):
-            left[name] = [one for one in items if one["incident"] in (None, "", incident)]
-            hidden[name] = len(items) - len(left[name])
-    return left | {"hidden": {name: count for name, count in hidden.items() if count}}
 
 
 def _cell(row: dict[str, Any], name: str) -> str:

@@ -175,7 +175,7 @@ def hold(
     \b
     Example: underair hold --archive archive --incident TH-20310504-1912 --reason "inquiry 7"
     """
-    from dashboard.privacy.holds import HOLDS, hold_log, holds, place_hold, release_hold
+    from dashboard.privacy.holds import HOLDS, hold_log, holds, set_hold
     from ingest.archive.parts import require_archive
 
     require_archive(archive)
@@ -184,7 +184,7 @@ def hold(
     if incident is not None and reason is None:
         raise click.UsageError("Say why: --reason TEXT.")
     if incident is not None and reason is not None:
-        (release_hold if release else place_hold)(archive, incident, reason)
+        set_hold(archive, incident, reason, release=release)
     if as_json:
         told = {entry: one.as_row() for entry, one in holds(archive).items()}
         echo(json.dumps({"holds": told, "head": hold_log(archive)[2]}))

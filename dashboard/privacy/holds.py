@@ -47,41 +47,26 @@ def hold_log(archive: ArchivePath) -> tuple[list[LogEntry], list[str], str]:
         return *read_log(folder, HOLDS), head(folder, HOLDS)
 
 
-def place_hold(archive: ArchivePath, incident_id: str, reason: str) -> None:
-    """Put an incident under hold.
+def set_hold(archive: ArchivePath, incident_id: str, reason: str, *, release: bool = False) -> None:
+    """Put an incident under hold, or release it.
 
-    Raises `ArchiveProblem` when no desk spoke of it, it is under hold already, names are being dropped right
-    now, the reason is missing or too long, or the line cannot be written.
+    Raises `ArchiveProblem` when no desk spoke of it, it is under hold already (or is not), names are being
+    dropped right now, the reason is missing or too long, or the line cannot be written.
     """
-    with only_one(archive):
-        if incident_id in holds(archive):
-            raise ArchiveProblem(f"{incident_id} is under hold already; `underair hold` lists the holds")
-        if incident_id not in incidents_in(archive)["incident_id"]:
+    target, most = f"{incident_id}: {reason.strip()}", LONGEST_TARGET - len(incident_id) - 2
+    with only_one(archive), _at_hand(archive) as folder:
+        if (incident_id in holds(archive)) != release:
+            state = "not under hold" if release else "under hold already"
+            raise ArchiveProblem(f"{incident_id} is {state}; `underair hold` lists the holds")
+        if not release and incident_id not in incidents_in(archive)["incident_id"]:
             raise ArchiveProblem(
                 f"no desk mentioned an incident {incident_id!r} in {archive}; `underair incidents` lists them"
             )
-        _write(archive, PLACE, incident_id, reason)
-
-
-def release_hold(archive: ArchivePath, incident_id: str, reason: str) -> None:
-    """Release an incident from its hold.
-
-    Raises `ArchiveProblem` when it is under none; otherwise as `place_hold`.
-    """
-    with only_one(archive):
-        if incident_id not in holds(archive):
-            raise ArchiveProblem(f"{incident_id} is not under hold; `underair hold` lists the holds")
-        _write(archive, RELEASE, incident_id, reason)
-
-
-def _write(archive: ArchivePath, action: str, incident_id: str, reason: str) -> None:
-    target = f"{incident_id}: {reason.strip()}"
-    if not reason.strip() or len(target) > LONGEST_TARGET:
-        raise ArchiveProblem(
-            f"the reason must have from 1 to {LONGEST_TARGET - len(incident_id) - 2} characters, got "
-            f"{len(reason.strip())}"
-        )
-    with _at_hand(archive) as folder:
+        if not reason.strip() or len(target) > LONGEST_TARGET:
+            raise ArchiveProblem(
+                f"the reason must have from 1 to {most} characters, got {len(reason.strip())}"
+            )
+        action = RELEASE if release else PLACE
         if not AccessLog(folder, folder=HOLDS).write(action, target, account=getpass.getuser()):
             raise ArchiveProblem(f"{archive / HOLDS} cannot be written: nothing was changed")
         if folder != archive:

@@ -10,7 +10,7 @@ import hashlib
 import io
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from importlib.metadata import version
@@ -48,9 +48,11 @@ from ingest.parquet_bytes import parquet_bytes, sealed, unsealed
 FILE_NAME = "ledger.sealed"
 IDENTITY = ("key", "digest")
 PIECES = pl.Schema([("key", pl.String), ("digest", pl.UInt64), ("messages", pl.Int64)])
-CODED = {name: coded(pl.DataFrame(schema=schema)).schema for name, schema in SCHEMAS.items()}
+KEPT = {
+    name: pl.Schema({"piece": NAMES, **coded(pl.DataFrame(schema=schema)).schema})
+    for name, schema in SCHEMAS.items()
+}
 """The tables of the ledger with their names as numbers; so they are on disk, too."""
-KEPT = {name: pl.Schema({"piece": NAMES, **schema}) for name, schema in CODED.items()}
 MOST_CHUNKS = 64
 """So many additions, and a table is put together again: each costs its chunks, and thousands would add up."""
 _PARTS = {"pieces": PIECES, **KEPT}
@@ -104,23 +106,10 @@ def write_kept(kept: Kept, folder: Path) -> None:
     write_durably(folder / FILE_NAME, sealed(msgspec.msgpack.encode(made)))
 
 
-def read_tables(folder: Path, schemas: Mapping[str, pl.Schema]) -> dict[str, pl.DataFrame] | None:
-    """Read the tables of a folder; None when one is missing, damaged or of another make."""
-    found = {}
-    for name, schema in schemas.items():
-        frame = read_table(folder / f"{name}.parquet", schema)
-        if frame is None:
-            return None
-        found[name] = frame
-    return found
-
-
 def read_table(path: Path, schema: pl.Schema) -> pl.DataFrame | None:
     """Read a table; None when it is not there, damaged, or of another make."""
     try:
-        # Brought in with an earlier underair, a table has no seal, and cannot be made again.
-        kept = io.BytesIO(unsealed(path.read_bytes(), or_parquet="brought" in path.parts))
-        return completed(pl.read_parquet(kept), schema)
+        return completed(pl.read_parquet(io.BytesIO(unsealed(path.read_bytes()))), schema)
     except _UNREADABLE:
         return None
 
@@ -173,11 +162,8 @@ class WearLedger:
 
     def coded(self) -> Ledger:
         """Return everything with its names as numbers (`analysis.trends.ledger.coded`)."""
-        kept = self._loaded().tables
-        brought = _brought(self._folder)
-        found = {
-            name: pl.concat([kept[name].drop("piece"), *(one[name] for one in brought)]) for name in SCHEMAS
-        }
+        lots = [self._loaded(), *map(read_kept, _brought_folders(self._folder))]
+        found = {name: pl.concat([one.tables[name].drop("piece") for one in lots]) for name in SCHEMAS}
         return found | {"wears": wearers_apart(found["wears"])}
 
     def update(self, now: datetime, progress: Progress | None = None, run: Run | None = None) -> bool:
@@ -257,8 +243,8 @@ def _work_out(lot: _Lot) -> tuple[int, list[Ledger]]:
 
 def bring_in(archive: Path, name: str, ledger: Ledger) -> None:
     """Put lines into an archive's ledger that came without their messages."""
-    for table, frame in ledger.items():
-        write_table(coded(frame), archive / "derived" / "brought" / name / f"{table}.parquet")
+    lines = nothing_kept().with_piece({"key": name, "digest": 0, "messages": 0}, ledger)
+    write_kept(lines, archive / "derived" / "brought" / name)
 
 
 def _key(profile: Profile) -> str:
@@ -269,12 +255,6 @@ def _key(profile: Profile) -> str:
 def _brought_folders(folder: Path) -> list[Path]:
     root = folder / "brought"
     return sorted(one for one in root.iterdir() if one.is_dir()) if root.is_dir() else []
-
-
-def _brought(folder: Path) -> list[Ledger]:
-    """Read the lines that were brought in; those of which a table is missing or damaged are left out."""
-    lots = [read_tables(one, CODED) for one in _brought_folders(folder)]
-    return [whole for whole in lots if whole is not None]
 
 
 def utc_now() -> datetime:

@@ -14,7 +14,7 @@ from analysis.incident import analyse
 from analysis.profile import Profile
 from analysis.trends.ledger import WEARS
 from dashboard.privacy import wearer_record
-from dashboard.privacy.holds import holds, place_hold, release_hold
+from dashboard.privacy.holds import holds, set_hold
 from dashboard.privacy.register import by_person, update
 from dashboard.privacy.wearer_record import _messages_of, _named
 from ingest.archive.folder import create_archive
@@ -32,16 +32,16 @@ class TestPrivacy:
         monkeypatch.setattr("dashboard.privacy.holds.incidents_in", lambda archive: {"incident_id": ["I-1"]})
         for reason in ("", "  ", "x" * 496):
             with pytest.raises(ArchiveProblem, match="from 1 to 495"):
-                place_hold(tmp_path, "I-1", reason)
-        place_hold(tmp_path, "I-1", f" {'x' * 495} ")
+                set_hold(tmp_path, "I-1", reason)
+        set_hold(tmp_path, "I-1", f" {'x' * 495} ")
         assert list(holds(tmp_path)) == ["I-1"]
         with pytest.raises(ArchiveProblem, match="under hold already"):
-            place_hold(tmp_path, "I-1", "again")
+            set_hold(tmp_path, "I-1", "again")
         with pytest.raises(ArchiveProblem, match="not under hold"):
-            release_hold(tmp_path, "I-2", "over")
-        release_hold(tmp_path, "I-1", "over")
+            set_hold(tmp_path, "I-2", "over", release=True)
+        set_hold(tmp_path, "I-1", "over", release=True)
         assert holds(tmp_path) == {}
-        place_hold(tmp_path, "I-1", "anew")
+        set_hold(tmp_path, "I-1", "anew")
         assert list(holds(tmp_path)) == ["I-1"]
 
     def test_the_registers_figures_by_hand(self, tmp_path: Path) -> None:

@@ -18,7 +18,7 @@ from click.testing import CliRunner
 from analysis.pieces.archive_pieces import incident_piece
 from analysis.profile import BadProfile, Profile, parse_profile
 from dashboard.access.log import AccessLog
-from dashboard.privacy.holds import holds, place_hold
+from dashboard.privacy.holds import holds, set_hold
 from dashboard.results_store import record_of
 from dashboard.underair import root
 from ingest.archive import retention
@@ -102,7 +102,7 @@ def _everything_in(archive: Path) -> str:
     for name, data in _bytes(archive).items():
         said.append(name)
         if data[:4] == b"PAR1":
-            frame = pl.read_parquet(unsealed(data, or_parquet=True))
+            frame = pl.read_parquet(data if data.endswith(b"PAR1") else unsealed(data))
             said += [json.dumps(row, default=repr, ensure_ascii=False) for row in frame.iter_rows(named=True)]
         else:
             said.append(data.decode(errors="replace"))
@@ -203,7 +203,7 @@ def test_no_file_names_a_dropped_wearer_but_those_that_the_docs_name(tmp_path: P
 
 def test_hold_keeps_all_of_an_incident_until_it_is_released(archive: Path) -> None:
     before = Archive(archive).messages()
-    place_hold(archive, "OLD", "inquiry 7")
+    set_hold(archive, "OLD", "inquiry 7")
     done = _drop(archive)
     assert (done.incidents, done.held) == ([], ["OLD"])
     assert all(frame.equals(before[kind]) for kind, frame in Archive(archive).messages().items())
@@ -216,15 +216,15 @@ def test_hold_inside_a_part_that_is_rewritten_for_others(archive: Path) -> None:
     seal_messages(archive, frames_from_heard(_incident("ALSO", OLD + timedelta(minutes=5))), "import-ALSO")
     tidy(archive, datetime(2026, 1, 1, tzinfo=UTC), grace_s=0)
     held = _tally(archive, "OLD")
-    place_hold(archive, "OLD", "inquiry 7")
+    set_hold(archive, "OLD", "inquiry 7")
     assert _drop(archive).incidents == ["ALSO"]
     assert _tally(archive, "OLD").equals(held)
     assert verify(archive).faults == []
 
 
 def test_altered_holds_stop_everything(archive: Path) -> None:
-    place_hold(archive, "OLD", "inquiry 7")
-    place_hold(archive, "NEW", "inquiry 8")
+    set_hold(archive, "OLD", "inquiry 7")
+    set_hold(archive, "NEW", "inquiry 8")
     (log,) = (archive / "holds").glob("*.ndjson")
     log.write_bytes(b"".join(log.read_bytes().splitlines(keepends=True)[1:]))
     before = _bytes(archive)
@@ -470,7 +470,7 @@ def test_after_retain_a_person_still_gets_what_register_roster_and_access_log_ke
 def test_a_hold_that_cannot_be_written_is_none(archive: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(AccessLog, "write", lambda *_, **__: False)
     with pytest.raises(ArchiveProblem, match="cannot be written: nothing was changed"):
-        place_hold(archive, "OLD", "inquiry 7")
+        set_hold(archive, "OLD", "inquiry 7")
     assert holds(archive) == {}
 
 
