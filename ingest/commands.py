@@ -161,10 +161,7 @@ def import_captures(
     counts = done.counts
     for sentence in done.clocks:
         echo(sentence, err=True)
-    if as_json:
-        echo(json.dumps(asdict(counts)))
-    else:
-        echo(counts_sentence(counts))
+    echo(json.dumps(asdict(counts)) if as_json else counts_sentence(counts))
     for reason, times in done.reasons.most_common(5):
         echo(f"refused {times} times: {reason}" if times > 1 else f"refused: {reason}", err=True)
     if counts.refused:
@@ -227,10 +224,8 @@ def replay(
         published, left_out = replayed(
             mapped(read_capture(capture)), publisher, speed=speed, stop=stop, progress=progress
         )
-    if as_json:
-        echo(json.dumps({"published": published, "left_out": left_out, "not_mapped": len(not_mapped)}))
-    else:
-        echo(f"published {published:,}")
+    told = {"published": published, "left_out": left_out, "not_mapped": len(not_mapped)}
+    echo(json.dumps(told) if as_json else f"published {published:,}")
     if not_mapped:
         echo(f"{counted(len(not_mapped), 'value')} could not be mapped; the first: {not_mapped[0]}", err=True)
     if left_out:

@@ -97,10 +97,8 @@ def leave(broker: str, archive: ArchivePath, config: Path | None, as_json: bool)
     settings = Settings() if config is None else load_settings(config)
     with stopped_by_signal() as stop:
         counts = retire(broker, archive, settings, lambda text: echo(f"underair: {text}", err=True), stop)
-    if as_json:
-        echo(json.dumps(asdict(counts)))
-    else:
-        echo(f"{settings.name} is retired; what waited for it: {counts_sentence(counts)}")
+    said = f"{settings.name} is retired; what waited for it: {counts_sentence(counts)}"
+    echo(json.dumps(asdict(counts)) if as_json else said)
 
 
 @click.command(name="check-broker")

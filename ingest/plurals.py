@@ -1,4 +1,6 @@
-"""A number with its noun, and a share, in words for people."""
+"""A number with its noun, names and a share, in words for people."""
+
+from collections.abc import Sequence
 
 
 def counted(number: int, noun: str, plural: str | None = None) -> str:
@@ -10,6 +12,17 @@ def counted(number: int, noun: str, plural: str | None = None) -> str:
     ('1 fault', '1,204 messages', '0 entries')
     """
     return f"{number:,} {noun if number == 1 else plural or f'{noun}s'}"
+
+
+def listed(names: Sequence[str], last: str = "and") -> str:
+    """Return names as a sentence lists them.
+
+    Examples
+    --------
+    >>> listed(["Alder", "Birch", "Cedar"]), listed(["Alder"])
+    ('Alder, Birch and Cedar', 'Alder')
+    """
+    return f" {last} ".join(filter(None, (", ".join(names[:-1]), *names[-1:])))
 
 
 def percent(part: float, places: int = 0) -> str:

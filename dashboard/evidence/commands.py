@@ -67,10 +67,8 @@ def notes(
     is_file, times = file != Path("-"), NoteTimes(zone, clock_fast_s)
     data, name = (file.read_bytes(), str(file)) if is_file else (sys.stdin.buffer.read(), "standard input")
     lines, fresh, doubt = bring_in(data, name, archive, incident, times, datetime.now(UTC))
-    if as_json:
-        echo(json.dumps({"notes": lines, "new": fresh}))
-    else:
-        echo(f"{file}: {counted(lines, 'note')}, {fresh} of them new")
+    said = f"{file}: {counted(lines, 'note')}, {fresh} of them new"
+    echo(json.dumps({"notes": lines, "new": fresh}) if as_json else said)
     if doubt:
         echo(f"underair: {doubt}", err=True)
 

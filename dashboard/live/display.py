@@ -1,7 +1,7 @@
 """How one browser shows the live page: its units, and UTC or its local time; nothing of it is recorded."""
 
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta, timezone
+from datetime import datetime, timedelta, timezone
 
 from dashboard.units import METRIC, UNITS
 
@@ -25,7 +25,7 @@ class Display:
 
         Over half a day from now it carries its day: else it would read as the one of today.
         """
-        moment = datetime.fromtimestamp(at, self._zone)
+        moment = datetime.fromtimestamp(at, timezone(timedelta(seconds=self.offset_s)))
         day = self.now is not None and abs(at - self.now) > HALF_DAY_S
         return f"{f'{moment.day} {moment:%b} ' if day else ''}{moment:{pattern}}"
 
@@ -45,10 +45,6 @@ class Display:
     def offset_s(self) -> int:
         """Seconds to add to UTC."""
         return 60 * (self.offset_min or 0)
-
-    @property
-    def _zone(self) -> timezone:
-        return UTC if self.offset_min is None else timezone(timedelta(minutes=self.offset_min))
 
 
 STANDARD = Display()

@@ -81,21 +81,21 @@ class Clock:
 
     def time(self, moment: datetime, form: str = "%H:%M:%S") -> str:
         """Return the time of day of a moment."""
-        local = self.local(moment)
-        date = f"{local:%m-%d} " if self.dated else ""
-        return f"{date}{local:{form}}{_offset(local, short=True) if self.changes else ''}"
+        date = "%m-%d " if self.dated else ""
+        return self._text(moment, date + form)
 
     def precise(self, moment: datetime) -> str:
         """Return the time of day to the millisecond."""
-        local = self.local(moment)
-        offset = _offset(local, short=True) if self.changes else ""
-        return f"{local:%H:%M:%S}.{local.microsecond // 1000:03d}{offset}"
+        return self._text(moment, f"%H:%M:%S.{moment.microsecond // 1000:03d}")
 
     def date_and_time(self, at_ms: float) -> str:
         """Return date and time of day of milliseconds since 1970, to a tenth of a second."""
-        local = self.local(moment_of(round(at_ms)))
-        tenth = local.microsecond // 100_000
-        return f"{local:%Y-%m-%d %H:%M:%S}.{tenth}{_offset(local, short=True) if self.changes else ''}"
+        moment = moment_of(round(at_ms))
+        return self._text(moment, f"%Y-%m-%d %H:%M:%S.{moment.microsecond // 100_000}")
+
+    def _text(self, moment: datetime, form: str) -> str:
+        local = self.local(moment)
+        return f"{local:{form}}{_offset(local, short=True) if self.changes else ''}"
 
     def name(self, moment: datetime) -> str:
         """Return what the clock is called at a moment: "UTC", or the zone with its distance from UTC."""

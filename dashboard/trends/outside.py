@@ -26,7 +26,7 @@ from dashboard.trends.summary import (
     published_note,
     sheet,
 )
-from ingest.plurals import counted
+from ingest.plurals import counted, listed
 
 ALL = "all"
 MOST_TASKS = 5
@@ -48,9 +48,7 @@ def range_text(ends: tuple[int, int] | None) -> str:
 
 def names_text(cell: Cell) -> str:
     """Return what a cell is called, such as ``crew commander and instructor``."""
-    if len(cell.names) < 2:
-        return cell.names[0] if cell.names else ALL
-    return f"{', '.join(cell.names[:-1])} and {cell.names[-1]}"
+    return listed(cell.names) or ALL
 
 
 def figure_text(value: float | None) -> str:

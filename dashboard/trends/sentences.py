@@ -21,7 +21,7 @@ from analysis.trends.prediction import BASELINE, FEWEST_EVENTS, Predicted
 from analysis.trends.statistics import MannKendall
 from dashboard.trends import words
 from dashboard.trends.words import FLAG
-from ingest.plurals import counted, percent
+from ingest.plurals import counted, listed, percent
 
 
 @dataclass(frozen=True)
@@ -171,8 +171,7 @@ def smallest_text(smallest: Mapping[str, SmallestEffect | None]) -> str:
     ]
     if not told:
         return "There are too few events to notice even large differences." if smallest else ""
-    listed = f"{', '.join(told[:-1])} or {told[-1]}" if len(told) > 1 else told[0]
-    return words.SEEN.format(parts=listed)
+    return words.SEEN.format(parts=listed(told, "or"))
 
 
 def events_text(row: Mapping[str, Any], event: str) -> str:

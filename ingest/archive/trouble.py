@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 from ingest.archive.manifest import Line
-from ingest.plurals import counted
+from ingest.plurals import counted, listed
 from ingest.shown_text import shown
 
 ALTERED, MISSING, FOREIGN, MANIFEST, DAMAGED = "altered", "missing", "foreign", "manifest", "damaged"
@@ -43,7 +43,7 @@ class Fault:
         if not self.rows:
             return said
         who = [*self.speakers, *([f"{self.more_speakers} more"] if self.more_speakers else [])]
-        of = f" of {_listed(who)}" if who else ""
+        of = f" of {listed(who)}" if who else ""
         return f"{said} Left out: {counted(self.rows, f'{self.kind} message')}{of}{self._when()}."
 
     def _when(self) -> str:
@@ -101,7 +101,3 @@ def fault_of_line(what: str, line: Line, statement: str) -> Fault:
         tuple(line.speakers),
         line.more_speakers,
     )
-
-
-def _listed(names: list[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
