@@ -10,7 +10,7 @@ from analysis.air.breathing_model import BREATHING
 from analysis.alarms.derived import stillness
 from analysis.findings.ends import THEN
 from analysis.findings.examined import Examined
-from analysis.findings.finding import Context, Finding, about_wear, clock, lasting, places_below, unique
+from analysis.findings.finding import Context, Finding, clock, finding, lasting, places_below
 from analysis.findings.sensors import offset_said
 from analysis.records import runs_of
 from analysis.wears.charges import Charge
@@ -99,29 +99,22 @@ def warnings_said(examined: Sequence[Examined], context: Context) -> str:
 
 
 def _begun_unheard(wear: Wear) -> Finding:
-    return about_wear(
-        "beginning_not_heard",
-        "note",
-        wear,
-        wear.started_us,
-        wear.started_us,
+    statement = (
         f"The beginning was not heard: the first reading was {wear.first_bar:.0f} bar at "
         f"{clock(wear.started_us)}, with no opening of the valve shortly before. Since when the wearer was "
         "under air, and with how much, is not known: time under air and air used are at least what the "
-        f"readings show. Turn-back counts from a full cylinder ({wear.full_bar:.0f} bar).",
-        [wear.identity(0)],
+        f"readings show. Turn-back counts from a full cylinder ({wear.full_bar:.0f} bar)."
     )
+    return finding("beginning_not_heard", "note", wear, wear.started_us, statement, [wear.identity(0)])
 
 
 def _begun_unsaid(entry: Entry, charge: Charge) -> Finding:
     first = charge.spoken[0]
-    return Finding(
+    return finding(
         "beginning_not_heard",
         "note",
         charge.set_id,
-        None,
-        entry.began_us,
-        first.at_us,
+        (entry.began_us, first.at_us),
         f"The beginning was not heard: the first pressure known of {entry.wearer_id} was "
         f"{first.pressure_bar:.0f} bar, by voice at {clock(first.at_us)}, "
         f"{lasting((first.at_us - entry.began_us) * 1e-6)} after the wearer was tallied in. Turn-back counts "
@@ -135,11 +128,10 @@ def _started_low(one: Examined, context: Context) -> Iterator[Finding]:
     if cylinder is None or is_ready(one.air.start_bar, cylinder.rated_bar, part):
         return
     bar, share = one.air.start_bar, one.air.start_bar / cylinder.rated_bar
-    yield about_wear(
+    yield finding(
         "started_below_ready",
         "caution",
         one.wear,
-        one.wear.started_us,
         one.wear.started_us,
         f"Started with {bar:.{places_below(bar, part * cylinder.rated_bar)}f} bar, "
         f"{percent(share, places_below(100 * share, 100 * part))} of the rated {cylinder.rated_bar:.0f} bar; "
@@ -166,11 +158,10 @@ def _below_warning(one: Examined, context: Context) -> Iterator[Finding]:
     perhaps = " (the cylinder's, or the hose's behind a valve being shut)" if wear.bleeding else ""
     how = "Last under air" if left_us == wear.ended_us else "Tallied out"
     if left_bar < low_bar and wear.ended_how != "not heard":
-        yield about_wear(
+        yield finding(
             "left_below_warning",
             "serious" if left_bar < low_bar / 2.0 else "caution",
             wear,
-            left_us,
             left_us,
             f"{how} at {clock(left_us)} {with_it}{perhaps}, below the warning at {low_bar:.0f} bar{read}. "
             f"{warnings_said([one], context)}",
@@ -178,12 +169,11 @@ def _below_warning(one: Examined, context: Context) -> Iterator[Finding]:
         )
     limit_s = context.profile.air.below_warning_s
     if one.low_air_seconds > limit_s:
-        yield about_wear(
+        yield finding(
             "under_air_below_warning",
             "serious" if one.low_air_seconds > 5.0 * limit_s else "caution",
             wear,
-            at_us,
-            wear.ended_us,
+            (at_us, wear.ended_us),
             f"{lasting(one.low_air_seconds)} under air below the warning at {low_bar:.0f} bar, from "
             f"{clock(at_us)} to the end at {one.air.end_bar:.0f} bar. {warnings_said([one], context)}",
             [wear.identity_at(at_us), wear.identity(-1)],
@@ -206,33 +196,28 @@ def _left_unheard(entry: Entry) -> Iterator[Finding]:
     if bar >= low_bar:
         return
     ended_by = entry.stay.ended_by if entry.stay is not None else None
-    yield Finding(
+    yield finding(
         "left_below_warning",
         "serious" if bar < low_bar / 2.0 else "caution",
-        wear.set_id if wear is not None else entry.set_ids[-1],
-        wear.wear_id if wear is not None else None,
-        at_us,
-        entry.ended_us,
+        wear if wear is not None else entry.set_ids[-1],
+        (at_us, entry.ended_us),
         f"{entry.wearer_id}: {how} at {clock(at_us)} with {bar:.0f} bar, below the warning at {low_bar:.0f} "
         f"bar; {THEN[entry.ended_how]} at {clock(entry.ended_us)}. No reading shows the exit: the pressure "
         "then is not known.",
-        unique([identity, *([ended_by] if ended_by is not None else [])]),
+        [identity, *([ended_by] if ended_by is not None else [])],
     )
 
 
 def _gained(one: Examined) -> Iterator[Finding]:
     if one.gained_l:
         wear = one.wear
-        yield about_wear(
-            "air_gained",
-            "caution",
-            wear,
-            wear.started_us,
-            wear.ended_us,
+        statement = (
             f"By its readings the cylinder held {one.gained_l:.0f} L more at the end "
             f"({one.air.end_bar:.0f} bar) than at the start ({one.air.start_bar:.0f} bar): the readings are "
-            "too noisy, or of another cylinder. No air used, rate or forecast is given.",
-            [wear.identity(0), wear.identity(-1)],
+            "too noisy, or of another cylinder. No air used, rate or forecast is given."
+        )
+        yield finding(
+            "air_gained", "caution", wear, wear.span_us, statement, [wear.identity(0), wear.identity(-1)]
         )
 
 
@@ -250,12 +235,11 @@ def _set_aside(one: Examined) -> Iterator[Finding]:
     first, last = int(wear.at_us[aside[0]]), int(wear.at_us[aside[-1]])
     values = ", ".join(f"{wear.pressure_bar[position]:.0f}" for position in aside[:4])
     many = len(aside) > MANY_ASIDE * len(wear.pressure_bar)
-    yield about_wear(
+    yield finding(
         "readings_set_aside",
         "caution" if many else "note",
         wear,
-        first,
-        last,
+        (first, last),
         f"{counted(len(aside), 'pressure reading')} ({values}"
         f"{', ...' if len(aside) > 4 else ''} bar) jumped and returned at once; "
         "not used in the analysis of air."
@@ -277,28 +261,24 @@ def _changed(one: Examined, context: Context) -> Iterator[Finding]:
     same = wear.tally is None or before.tally is None or wear.tally.wearer_id == before.tally.wearer_id
     evidence = [before.identity(-1), wear.identity(0)]
     if wear.restarted_from is not None:
-        yield about_wear(
-            "set_restarted",
-            "caution",
-            wear,
-            before.ended_us,
-            wear.started_us,
+        statement = (
             f"The set restarted without having been switched off: last heard under air at "
             f"{clock(before.ended_us)} with {before.pressure_bar[-1]:.0f} bar ({before.wear_id}), again at "
-            f"{clock(wear.started_us)} with {wear.pressure_bar[0]:.0f} bar.",
-            evidence,
+            f"{clock(wear.started_us)} with {wear.pressure_bar[0]:.0f} bar."
+        )
+        yield finding(
+            "set_restarted", "caution", wear, (before.ended_us, wear.started_us), statement, evidence
         )
     elif rise_bar > 25.0 and same and apart_s < CHANGED_LATER_S:
         out_us = before.tally.out_us if before.tally is not None else None
         between = out_us is not None and out_us <= wear.started_us
         soon = apart_s < context.profile.air.changed_soon_s and not between
         where = " between two entries" if between else " during the entry" if soon and wear.tally else ""
-        yield about_wear(
+        yield finding(
             "cylinder_changed",
             "caution" if soon else "note",
             wear,
-            before.ended_us,
-            wear.started_us,
+            (before.ended_us, wear.started_us),
             f"Cylinder changed{where}: {before.pressure_bar[-1]:.0f} bar at "
             f"{clock(before.ended_us)}, {wear.pressure_bar[0]:.0f} bar at {clock(wear.started_us)}, "
             f"{lasting(apart_s)} between.",
@@ -322,12 +302,11 @@ def _free_flow(one: Examined, context: Context) -> Iterator[Finding]:
         started_us, ended_us = one.at_us(first), one.at_us(last - 1)
         # For a short loss the smoothed rate is lower than what was certain at the time.
         peak = max(float(rate[first:last].max()) for rate in (one.air.rate_l_min, one.air.live_rate_lo_l_min))
-        yield about_wear(
+        yield finding(
             "free_flow",
             "serious",
             one.wear,
-            started_us,
-            ended_us,
+            (started_us, ended_us),
             f"Air left at more than {rules.free_flow_l_min:.0f} L/min for {lasting(last - first)} from "
             f"{clock(started_us)} (highest {peak:.0f} L/min): free flow, a leak or very hard breathing.",
             [one.wear.identity_at(started_us), one.wear.identity_at(ended_us)],
@@ -348,12 +327,11 @@ def _falling_without_motion(one: Examined, context: Context) -> Iterator[Finding
             continue
         mean = float(one.air.rate_l_min[a:b].mean())
         if mean > rules.leak_without_motion_l_min:
-            yield about_wear(
+            yield finding(
                 "falling_without_motion",
                 "caution",
                 wear,
-                one.at_us(a),
-                one.at_us(b - 1),
+                (one.at_us(a), one.at_us(b - 1)),
                 f"No motion for {lasting(b - a)} from {clock(one.at_us(a))}, yet air left at {mean:.0f} "
                 f"L/min (from {one.air.pressure_bar[a]:.0f} to {one.air.pressure_bar[b - 1]:.0f} bar): "
                 "a leak, a set put down with its valve open, or distress.",
@@ -385,12 +363,11 @@ def _stuck(one: Examined, context: Context) -> Iterator[Finding]:
         second = int(at_us[first] - wear.started_us) // 1_000_000
         lost = one.air.live_rate_lo_l_min[max(second - WARMS_S, 0) : second + 1] > rules.free_flow_l_min
         warms = "gas that warmed up after a loss of air, " if lost.any() else ""
-        yield about_wear(
+        yield finding(
             "readings_stuck",
             "caution",
             wear,
-            int(at_us[first]),
-            int(at_us[last]),
+            (int(at_us[first]), int(at_us[last])),
             f"The gauge stayed at {level:g} bar for {lasting(seconds)} from {clock(int(at_us[first]))}. At "
             f"the earlier rate it should have fallen, and {witness}: a stuck sensor, {warms}or the wearer "
             "hardly breathed.",

@@ -9,7 +9,7 @@ import numpy as np
 from analysis.alarms.alarms import Alarm
 from analysis.alarms.kinds import GRAVEST, KINDS
 from analysis.findings.examined import Examined
-from analysis.findings.finding import Context, Finding, Severity, clock, lasting, unique
+from analysis.findings.finding import Context, Finding, Severity, clock, finding, lasting, unique
 from analysis.heat.heat import rapid_rise
 from analysis.records import PowerUp, lost_between
 from analysis.wears.wears import Wear
@@ -78,13 +78,11 @@ def alarm_findings(context: Context) -> Iterator[Finding]:
         yield from _only_kept_by_broker(power_up, context)
     for flood in context.floods:
         minutes = context.profile.alarms.flood_window_min
-        yield Finding(
+        yield finding(
             "alarm_flood",
             "caution",
             None,
-            None,
-            flood.started_us,
-            flood.ended_us,
+            (flood.started_us, flood.ended_us),
             f"{flood.most} alarms (reported) within {minutes:g} min from {clock(flood.started_us)}: more "
             f"than {context.profile.alarms.flood_count}, which is more than one person can answer well.",
             _first_raises(context, flood.started_us, flood.ended_us),
@@ -99,13 +97,11 @@ def _only_kept_by_broker(power_up: PowerUp, context: Context) -> Iterator[Findin
         row, received_us = channel.rows[position], int(channel.received_us[position])
         if row["state"] == "cleared" or not context.inside(received_us):
             continue
-        yield Finding(
+        yield finding(
             "alarm_kept_by_broker",
             "serious" if row["alarm"] in GRAVEST else "caution",
             power_up.name,
-            None,
-            received_us,
-            None,
+            (received_us, None),
             f"The broker had kept a message of set {power_up.name} ({KINDS[row['alarm']].named}) and handed "
             f"it on at {clock(received_us)}. The set dates it {clock(int(channel.time_us[position]))}. "
             "The listener did not hear it when it was raised, so no table and no other finding uses it.",
@@ -116,10 +112,8 @@ def _only_kept_by_broker(power_up: PowerUp, context: Context) -> Iterator[Findin
 def _finding(
     code: str, severity: Severity, alarm: Alarm, statement: str, ended_us: int | None = None
 ) -> Finding:
-    wear_id = alarm.wear.wear_id if alarm.wear else None
-    ended_us = alarm.cleared_us if ended_us is None else ended_us
-    evidence = unique(alarm.evidence)
-    return Finding(code, severity, alarm.set_id, wear_id, alarm.raised_us, ended_us, statement, evidence)
+    when_us = alarm.raised_us, alarm.cleared_us if ended_us is None else ended_us
+    return finding(code, severity, alarm.wear or alarm.set_id, when_us, statement, alarm.evidence)
 
 
 def _first_raises(context: Context, started_us: int, ended_us: int) -> tuple[str, ...]:

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from itertools import groupby
 
-from analysis.findings.finding import Context, Finding, clock, lasting
+from analysis.findings.finding import Context, Finding, clock, finding, lasting
 from analysis.wears.calls import ROLL_CALL, Call, CallAnswer, SharedName
 
 
@@ -30,18 +30,12 @@ def call_findings(context: Context) -> Iterator[Finding]:
 
 def _shared(one: SharedName) -> Finding:
     at_us, until_us = round(one.at * 1e6), round(one.until * 1e6)
-    return Finding(
-        "desk_name_shared",
-        "caution",
-        None,
-        None,
-        at_us,
-        until_us,
+    statement = (
         f"Two desks used the name {one.desk_id} in incident {one.incident_id}: boot numbers "
         f"{one.boots[0]} and {one.boots[1]}, both heard from {clock(at_us)} to {clock(until_us)}. If both "
-        "gave an order or called a roll, it is over only when both have ended it.",
-        one.evidence,
+        "gave an order or called a roll, it is over only when both have ended it."
     )
+    return finding("desk_name_shared", "caution", None, (at_us, until_us), statement, one.evidence)
 
 
 def _waited_for(one: CallAnswer) -> bool:
@@ -62,13 +56,11 @@ def _out_after(one: CallAnswer, way_us: int) -> int | None:
 
 def _followed_late(one: CallAnswer, out_us: int) -> Finding:
     since_us = one.in_us or one.call.called_us
-    return Finding(
+    return finding(
         "order_followed_late",
         "caution",
         one.set_id,
-        None,
-        one.call.called_us,
-        out_us,
+        (one.call.called_us, out_us),
         f"{one.wearer_id or f'Set {one.set_id}'}{_known(one)} did not acknowledge the order to "
         f"{one.call.kind} of {clock(one.call.called_us)} ({one.call.about or 'everybody'}), by set or by "
         f"voice, and was out at {clock(out_us)}, {lasting((out_us - since_us) * 1e-6)} after it: longer than "
@@ -80,13 +72,11 @@ def _followed_late(one: CallAnswer, out_us: int) -> Finding:
 def _reached_nobody(call: Call, inside: list[CallAnswer]) -> Finding:
     names = [one.wearer_id or f"set {one.set_id}" for one in inside]
     who = " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
-    return Finding(
+    return finding(
         "order_reached_nobody",
         "caution",
         None,
-        None,
-        call.called_us,
-        call.ended_us,
+        (call.called_us, call.ended_us),
         f"Order to {call.kind} of {clock(call.called_us)} ({call.about or 'everybody'}) was sent to service "
         f"{call.service}, of which nobody was in at incident {call.incident_id}: no set could signal it. "
         f"{who} {'was' if len(names) == 1 else 'were'} in. What was said by radio is not in this record.",
@@ -99,13 +89,11 @@ def _not_acknowledged(waited: list[CallAnswer]) -> Finding:
     who = ", ".join((one.wearer_id or f"set {one.set_id}") + _known(one) for one in waited)
     until = f" before it was lifted at {clock(call.ended_us)}" if call.ended_us is not None else ""
     whom = call.about or "everybody"
-    return Finding(
+    return finding(
         "order_not_acknowledged",
         "caution",
         waited[0].set_id if len(waited) == 1 else None,
-        None,
-        call.called_us,
-        call.ended_us,
+        (call.called_us, call.ended_us),
         f"Order to {call.kind} of {clock(call.called_us)} ({whom}): {who} did not acknowledge it, by set or "
         f"by voice, and did not come out{until}. What was said by radio is not in this record.",
         (call.identity,) if call.identity else (),
@@ -129,13 +117,11 @@ def _missing(one: CallAnswer, missing_us: int) -> Finding:
         until = f"answered for at {clock(ended_us)}"
     else:
         until = f"out at {clock(ended_us)}{_known(one)}"
-    return Finding(
+    return finding(
         "missing_at_roll_call",
         "serious",
         one.set_id,
-        None,
-        missing_us,
-        ended_us,
+        (missing_us, ended_us),
         f"A desk said at {clock(missing_us)} that {one.wearer_id} was missing at the roll call of "
         f"{clock(one.call.called_us)} ({one.call.about}); {until}.",
         (one.missing_by,) if one.missing_by else (),

@@ -97,19 +97,22 @@ class Context:
         return self.window_us is None or (first_us <= self.window_us[1] and last_us >= self.window_us[0])
 
 
-def about_wear(
+def finding(
     code: str,
     severity: Severity,
-    wear: Wear,
-    started_us: int,
-    ended_us: int | None,
+    about: Wear | str | None,
+    when_us: int | tuple[int, int | None],
     statement: str,
     evidence: Sequence[str],
 ) -> Finding:
-    """Return a finding about a wear; its evidence as `unique` has it."""
-    return Finding(
-        code, severity, wear.set_id, wear.wear_id, started_us, ended_us, statement, unique(evidence)
-    )
+    """Return a finding; its evidence as `unique` has it.
+
+    - `about`: a wear, a set by its ID, or neither.
+    - `when_us`: a moment, or from when until when.
+    """
+    set_id, wear_id = (about.set_id, about.wear_id) if isinstance(about, Wear) else (about, None)
+    started_us, ended_us = when_us if isinstance(when_us, tuple) else (when_us, when_us)
+    return Finding(code, severity, set_id, wear_id, started_us, ended_us, statement, unique(evidence))
 
 
 def unique(evidence: Sequence[str]) -> tuple[str, ...]:

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from analysis.findings.examined import Examined
-from analysis.findings.finding import Context, Finding, about_wear, clock, lasting
+from analysis.findings.finding import Context, Finding, clock, finding, lasting
 from analysis.heat.heat import HeatTrack, rapid_rise
 from analysis.heat.laws import dose_rate_s
 from analysis.profile import DOSE_LAWS
@@ -41,12 +41,11 @@ def _doubtful(one: Examined, heat: HeatTrack) -> Iterator[Finding]:
         one.wear.started_us + round(at_s * 1e6) for at_s in heat.doubtful_s[[0, -1]].tolist()
     )
     low, high = (f"{value:.0f}" for value in (heat.doubtful_c.min(), heat.doubtful_c.max()))
-    yield about_wear(
+    yield finding(
         "heat_sensor_doubtful",
         "note" if count <= MOST_SLIPS else "caution",
         one.wear,
-        first_us,
-        last_us,
+        (first_us, last_us),
         f"{counted(count, 'reading')} ({high if low == high else f'{low} to {high}'} °C) from "
         f"{clock(first_us)} to {clock(last_us)} cannot be the surroundings of a person, or jumped and "
         "returned at once. No heat figure uses them: in that time the temperature counts as not heard.",
@@ -67,12 +66,11 @@ def _dose(one: Examined, heat: HeatTrack, context: Context) -> Iterator[Finding]
             f"after, the dose was {most:.2f}."
         )
     if least < rules.dose_limit:
-        yield about_wear(
+        yield finding(
             "heat_dose",
             "caution",
             one.wear,
-            one.wear.started_us,
-            one.wear.ended_us,
+            one.wear.span_us,
             f"The heat dose may have passed {rules.dose_limit:g}: it was at least {least:.2f}."
             f"{unheard} {NO_BODY}",
             _readings_near(one, [int(np.nanargmax(heat.temperature_c))]),
@@ -85,12 +83,11 @@ def _dose(one: Examined, heat: HeatTrack, context: Context) -> Iterator[Finding]
         for law in sorted(DOSE_LAWS, key=lambda law: law != rules.dose_law)
     ]
     from_us = one.at_us(int(np.argmax(heat.ambient_c > 60.0)))
-    yield about_wear(
+    yield finding(
         "heat_dose",
         "serious" if most >= 1.0 else "caution",
         one.wear,
-        one.at_us(second),
-        one.wear.ended_us,
+        (one.at_us(second), one.wear.ended_us),
         f"The heat dose passed {rules.dose_limit:g} at {clock(one.at_us(second))}"
         f"{' or earlier' if unheard else ''}, "
         f"{lasting((one.at_us(second) - from_us) * 1e-6)} after the surroundings passed 60 °C, and "
@@ -105,12 +102,11 @@ def _rise(one: Examined, heat: HeatTrack, context: Context) -> Iterator[Finding]
         return
     first, last, steepest = rise
     lag = "lag removed" if heat.disproved_c is None else "as read, lag not removed"
-    yield about_wear(
+    yield finding(
         "rapid_heat",
         "caution",
         one.wear,
-        one.at_us(first),
-        one.at_us(last),
+        (one.at_us(first), one.at_us(last)),
         f"The estimated surroundings rose from {heat.ambient_c[first]:.0f} to {heat.ambient_c[last]:.0f} °C "
         f"from {clock(one.at_us(first))}, by up to {steepest:.0f} K/min ({lag}; range at the end "
         f"{heat.ambient_lo_c[last]:.0f} to {heat.ambient_hi_c[last]:.0f} °C).",
@@ -127,12 +123,11 @@ def _lag_disproved(one: Examined, heat: HeatTrack, context: Context) -> Iterator
     slope = np.diff(heat.temperature_c[known]) / np.diff(known)
     steepest = int(slope.argmax() if rose else slope.argmin())
     first, last = int(known[steepest]), int(known[steepest + 1])
-    yield about_wear(
+    yield finding(
         "heat_lag_disproved",
         "note",
         one.wear,
-        one.at_us(first),
-        one.at_us(last),
+        (one.at_us(first), one.at_us(last)),
         f"The heat sensor went from {heat.temperature_c[first]:.0f} to {heat.temperature_c[last]:.0f} °C in "
         f"{last - first} s at {clock(one.at_us(first))}. A sensor with a lag near "
         f"the profile's {context.profile.heat.sensor_lag_s:g} s would need surroundings of "

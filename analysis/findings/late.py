@@ -10,7 +10,7 @@ from analysis.alarms.kinds import GRAVEST
 from analysis.clocks.links import LATE_S
 from analysis.findings.alarms import named
 from analysis.findings.examined import Examined
-from analysis.findings.finding import Context, Finding, about_wear, clock, lasting
+from analysis.findings.finding import Context, Finding, clock, finding, lasting
 from analysis.records import Floats, Ints, PowerUp
 from ingest.plurals import counted
 from ingest.receipt_jumps import ALIKE_S, FORWARD_FROM_S, LASTING_LINES, LEAST_SHARE
@@ -54,12 +54,11 @@ def _readings(one: Examined) -> Iterator[Finding]:
     if not len(late):
         return
     first, last = int(late[0]), int(late[-1])
-    yield about_wear(
+    yield finding(
         "heard_late",
         "note",
         wear,
-        int(wear.at_us[first]),
-        int(wear.at_us[last]),
+        (int(wear.at_us[first]), int(wear.at_us[last])),
         f"{counted(len(late), 'pressure reading')} from {clock(int(wear.at_us[first]))} to "
         f"{clock(int(wear.at_us[last]))} arrived up to {lasting(float(late_s.max()))} late: the desk could "
         "not know them at the time.",
@@ -74,23 +73,20 @@ def _alarm(alarm: Alarm, context: Context) -> Iterator[Finding]:
     late_s = (heard_us - alarm.raised_us) * 1e-6
     if late_s <= LATE_S:
         return
-    wear_id = alarm.wear.wear_id if alarm.wear else None
     seen = f", seen at {clock(alarm.seen_us)}" if alarm.seen_us is not None else ""
     # The wearer waited as long as if the desk had been slow, so the same limit applies.
     cleared_us = alarm.cleared_us if alarm.cleared_us is not None else heard_us
     alone_s = (min(cleared_us, heard_us) - alarm.raised_us) * 1e-6
     grave = alarm.alarm in GRAVEST and alone_s > context.profile.alarms.response_s
     over = f"; it was cleared at {clock(cleared_us)}, before that" if cleared_us < heard_us else ""
-    yield Finding(
+    yield finding(
         "heard_late",
         "serious" if grave else "caution",
-        alarm.set_id,
-        wear_id,
-        alarm.raised_us,
-        heard_us,
+        alarm.wear or alarm.set_id,
+        (alarm.raised_us, heard_us),
         f"The {named(alarm)} was raised at {clock(alarm.raised_us)}, heard at {clock(heard_us)}"
         f"{seen}{over}. The desk could not know it for {lasting(late_s)}.",
-        tuple(alarm.reported.evidence[:1]),
+        alarm.reported.evidence[:1],
     )
 
 
@@ -141,12 +137,10 @@ def _receipts_jumped(context: Context) -> Iterator[Finding]:
         told.append(at_us)
         of = f"all {alike}" if alike == len(each) else f"{alike} of {len(each)}"
         way = "later" if change_s > 0 else "earlier"
-        yield Finding(
+        yield finding(
             "receipts_jumped",
             "caution",
             None,
-            None,
-            at_us,
             at_us,
             f"From {clock(at_us)} on, messages of {of} sets that were heard before and after it were "
             f"received {lasting(change_s)} {way} than their own clocks say. Probably the clock of the "

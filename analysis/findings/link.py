@@ -7,11 +7,10 @@ import numpy as np
 from analysis.clocks.links import Gap
 from analysis.findings.examined import Examined
 from analysis.findings.finding import (
-    MOST_EVIDENCE,
     Context,
     Finding,
-    about_wear,
     clock,
+    finding,
     lasting,
     places_below,
 )
@@ -50,13 +49,11 @@ def _same_id(context: Context) -> Iterator[Finding]:
             first_us, last_us = one.span_us
             ends = [channel.seq[[0, -1]] for channel in one.channels.values() if len(channel)]
             seqs = np.sort(np.concatenate(ends)).tolist()
-            yield Finding(
+            yield finding(
                 "two_sets_one_id",
                 "caution",
                 one.name,
-                None,
-                first_us,
-                last_us,
+                (first_us, last_us),
                 f"Two sets used the ID {one.said_as} at the same time. The second one, heard from "
                 f"{clock(first_us)} to {clock(last_us)} with boot {one.boot}, is set {one.name} here: a "
                 f"tally of {one.said_as} counts for the first one. Who wore which is not known.",
@@ -72,12 +69,11 @@ UNKNOWN = "unknown, because the source does not number its messages"
 def _losses_unknown(one: Examined) -> Iterator[Finding]:
     wear = one.wear
     if not wear.power_up.losses_known:
-        yield about_wear(
+        yield finding(
             "losses_unknown",
             "note",
             wear,
-            wear.started_us,
-            wear.ended_us,
+            wear.span_us,
             f"How many messages of set {wear.set_id} were lost is {UNKNOWN}.",
             [wear.identity(0)],
         )
@@ -87,12 +83,11 @@ def _silence(one: Examined, context: Context) -> Iterator[Finding]:
     rules = context.profile.link
     longest = max(one.later, key=lambda gap: gap.seconds, default=None)
     if longest is not None and longest.seconds >= rules.silence_caution_s:
-        yield about_wear(
+        yield finding(
             "silence_under_air",
             "serious" if longest.seconds >= rules.silence_serious_s else "caution",
             one.wear,
-            longest.started_us,
-            longest.ended_us,
+            (longest.started_us, longest.ended_us),
             _filled_later(longest, one),
             [longest.before_identity, longest.after_identity],
         )
@@ -102,12 +97,11 @@ def _silence(one: Examined, context: Context) -> Iterator[Finding]:
             continue
         if gap.started_us > one.wear.ended_us:
             continue  # `cylinder_empty_inside` tells of it
-        yield about_wear(
+        yield finding(
             "silence_under_air",
             "serious" if gap.seconds >= rules.silence_serious_s else "caution",
             one.wear,
-            gap.started_us,
-            gap.ended_us,
+            (gap.started_us, gap.ended_us),
             f"Not heard for {lasting(gap.seconds)} under air, from {clock(gap.started_us)} "
             f"({one.wear.bar_at(gap.started_us):.0f} bar) to {clock(gap.ended_us)} "
             f"({_heard_next(gap, one)}); {_missing(gap)}. "
@@ -146,15 +140,12 @@ def _thinned(one: Examined, context: Context) -> Iterator[Finding]:
     pauses_s = np.diff(wear.at_us) * 1e-6
     short_s = pauses_s[pauses_s < caution_s]  # none where a set seldom reports
     apart = f"Readings were up to {lasting(short_s.max())} apart; what" if short_s.size else "What"
-    yield about_wear(
-        "messages_lost",
-        "caution",
-        wear,
-        wear.started_us,
-        wear.ended_us,
+    statement = (
         f"{lost} of {said} messages of set {wear.set_id} never arrived ({percent(lost / said)}), longer "
-        f"silences not counted. {apart} happened between the readings was not observed.",
-        [wear.identity(0), wear.identity(-1)],
+        f"silences not counted. {apart} happened between the readings was not observed."
+    )
+    yield finding(
+        "messages_lost", "caution", wear, wear.span_us, statement, [wear.identity(0), wear.identity(-1)]
     )
 
 
@@ -195,12 +186,11 @@ def _end(one: Examined) -> Iterator[Finding]:
     wear = one.wear
     for gap in one.gaps:
         if gap.at_end and not gap.then:
-            yield about_wear(
+            yield finding(
                 "end_not_heard",
                 "note",
                 wear,
-                gap.started_us,
-                gap.ended_us,
+                (gap.started_us, gap.ended_us),
                 f"The end was not heard: last reading {wear.pressure_bar[-1]:.0f} bar at "
                 f"{clock(gap.started_us)}, then nothing until {clock(gap.ended_us)} "
                 f"({_heard_next(gap, one)}); {_missing(gap)}. The wear may "
@@ -209,16 +199,11 @@ def _end(one: Examined) -> Iterator[Finding]:
             )
     if wear.ended_how != "not heard":
         return
-    yield about_wear(
-        "end_not_heard",
-        "note",
-        wear,
-        wear.ended_us,
-        None,
+    statement = (
         f"The record ends under air: last reading {wear.pressure_bar[-1]:.0f} bar at {clock(wear.ended_us)}; "
-        "neither the valve's closing nor the set's switching off was heard.",
-        [wear.identity(-1)],
+        "neither the valve's closing nor the set's switching off was heard."
     )
+    yield finding("end_not_heard", "note", wear, (wear.ended_us, None), statement, [wear.identity(-1)])
 
 
 def _setup(one: Examined) -> Iterator[Finding]:
@@ -226,16 +211,11 @@ def _setup(one: Examined) -> Iterator[Finding]:
     proof = [wear.setup_identity or wear.identity(0)]
     if wear.thresholds.impossible:
         named = " and ".join(f"{name} {value:.6g}" for name, value in wear.thresholds.impossible)
-        yield about_wear(
-            "threshold_impossible",
-            "caution",
-            wear,
-            wear.started_us,
-            wear.ended_us,
+        statement = (
             f"The set's setup says {named}, which is impossible: it counts as not sent, and the "
-            f"profile's value is used (low air {wear.thresholds.low_air_bar:.0f} bar).",
-            proof,
+            f"profile's value is used (low air {wear.thresholds.low_air_bar:.0f} bar)."
         )
+        yield finding("threshold_impossible", "caution", wear, wear.span_us, statement, proof)
     if wear.setup_changed:
         counts = "no cylinder is known"
         if wear.cylinder is not None:
@@ -243,30 +223,20 @@ def _setup(one: Examined) -> Iterator[Finding]:
             counts = (
                 f"{cylinder.count} x {cylinder.water_volume_l:g} L at {cylinder.rated_bar:.0f} bar counts"
             )
-        yield about_wear(
-            "setup_changed",
-            "caution",
-            wear,
-            wear.started_us,
-            wear.ended_us,
+        statement = (
             f"The set sent another setup in the middle of the wear. Which is right is not known: {counts} "
-            f"(the least air), and the highest warning counts ({wear.thresholds.low_air_bar:.0f} bar).",
-            proof,
+            f"(the least air), and the highest warning counts ({wear.thresholds.low_air_bar:.0f} bar)."
         )
+        yield finding("setup_changed", "caution", wear, wear.span_us, statement, proof)
     if wear.setup is None or wear.cylinder is None:
         said = "never said which cylinders it carries"
         if wear.setup is not None and wear.setup.get("cylinders"):
             said = "named cylinders that nobody can wear"
-        yield about_wear(
-            "cylinder_unknown",
-            "caution",
-            wear,
-            wear.started_us,
-            wear.ended_us,
+        statement = (
             f"The set {said}: litres, rates and forecasts stay empty, and the "
-            f"warning is assumed at {wear.thresholds.low_air_bar:.0f} bar.",
-            proof,
+            f"warning is assumed at {wear.thresholds.low_air_bar:.0f} bar."
         )
+        yield finding("cylinder_unknown", "caution", wear, wear.span_us, statement, proof)
         return
     choices, chosen = wear.setup.get("choices"), wear.setup.get("chosen")
     if not choices or chosen is None:
@@ -275,17 +245,12 @@ def _setup(one: Examined) -> Iterator[Finding]:
     if picked == wear.cylinder:
         return
     said = "no such choice" if picked is None else f"{picked.count} x {picked.water_volume_l:g} L"
-    yield about_wear(
-        "setup_mismatch",
-        "caution",
-        wear,
-        wear.started_us,
-        wear.ended_us,
+    statement = (
         f"The set's setup contradicts itself: it says {wear.cylinder.count} x "
         f"{wear.cylinder.water_volume_l:g} L at {wear.cylinder.rated_bar:.0f} bar, "
-        f"but choice {chosen} is {said}. Litres follow the first.",
-        proof,
+        f"but choice {chosen} is {said}. Litres follow the first."
     )
+    yield finding("setup_mismatch", "caution", wear, wear.span_us, statement, proof)
 
 
 def _battery_low(one: Examined, context: Context) -> Iterator[Finding]:
@@ -312,12 +277,11 @@ def _battery_low(one: Examined, context: Context) -> Iterator[Finding]:
     if charge is not None:
         said = f"{percent(charge, places_below(100 * charge, 100 * low) if charge < low else 0)} charge"
     said += "; the set itself said that it would not last another wear" if lasts is False else ""
-    yield about_wear(
+    yield finding(
         "battery_low_at_start",
         "caution",
         one.wear,
-        int(channel.at_us[before[-1]]),
-        one.wear.started_us,
+        (int(channel.at_us[before[-1]]), one.wear.started_us),
         f"Started with {said}; the profile asks for at least {percent(low)}.",
         [one.wear.power_up.identity(seq), one.wear.identity(0)],
     )
@@ -331,12 +295,10 @@ def _refused(power_up: PowerUp, context: Context) -> Iterator[Finding]:
         at_us, charge = int(channel.at_us[position]), row["battery_fraction"]
         if context.inside(at_us):
             with_charge = f" with {percent(charge)} charge" if charge is not None else ""
-            yield Finding(
+            yield finding(
                 "battery_refused",
                 "caution",
                 power_up.name,
-                None,
-                at_us,
                 at_us,
                 f"Set {power_up.name} refused to start{with_charge} at {clock(at_us)}.",
                 (power_up.identity(int(channel.seq[position])),),
@@ -361,16 +323,9 @@ def _conflicts(power_up: PowerUp, context: Context) -> Iterator[Finding]:
     which = f"the identity {identities[0]} ({clock(started_us)})"
     if len(known) > 1:
         which = f"one identity, {len(known)} times from {clock(started_us)} to {clock(ended_us)}"
-    yield Finding(
-        "conflicting_records",
-        "caution",
-        power_up.name if power_up.role == "set" else None,
-        wear.wear_id if wear else None,
-        started_us,
-        ended_us,
-        f"Two different messages have {which}; all are kept, the one heard first is used.",
-        identities[:MOST_EVIDENCE],
-    )
+    about = wear or (power_up.name if power_up.role == "set" else None)
+    statement = f"Two different messages have {which}; all are kept, the one heard first is used."
+    yield finding("conflicting_records", "caution", about, (started_us, ended_us), statement, identities)
 
 
 def _used_again(power_up: PowerUp, context: Context) -> Iterator[Finding]:
@@ -381,13 +336,11 @@ def _used_again(power_up: PowerUp, context: Context) -> Iterator[Finding]:
     if not context.overlaps(first_us, last_us):
         return
     speaker = f"{'Set' if power_up.role == 'set' else 'Desk'} {power_up.name}"
-    yield Finding(
+    yield finding(
         "conflicting_records",
         "caution",
         power_up.name if power_up.role == "set" else None,
-        None,
-        first_us,
-        last_us,
+        (first_us, last_us),
         f"{speaker} used the boot number {power_up.boot} again: from {clock(first_us)} it counted its "
         "messages from the start, under identities already used. All are kept and separated by the time they "
         "were heard; an identity cited here may mean two messages. A boot number must change at every "
@@ -415,13 +368,11 @@ def _clock(power_up: PowerUp, context: Context) -> Iterator[Finding]:
                 ran_s = f"{still.ran_s:.1f} s" if still.ran_s < 60.0 else lasting(still.ran_s)
                 unit = " (a time in s, read as ms?)" if still.ran_s * 500.0 < still.heard_s else ""
                 ran = f"ran {ran_s} in {lasting(still.heard_s)}{unit}"
-            yield Finding(
+            yield finding(
                 "clock_stood",
                 "caution",
                 power_up.name,
-                None,
-                first,
-                last,
+                (first, last),
                 f"The clock of set {power_up.name} {ran}. All its messages get their "
                 "time of receipt; how late they arrived is not known.",
                 (power_up.identity(still.first_seq), power_up.identity(still.last_seq)),
@@ -429,12 +380,10 @@ def _clock(power_up: PowerUp, context: Context) -> Iterator[Finding]:
         return
     for step in fit.steps:
         if context.inside(step.at_us):
-            yield Finding(
+            yield finding(
                 "clock_stepped",
                 "note" if abs(step.jump_s) < context.profile.link.clock_wrong_s else "caution",
                 power_up.name,
-                None,
-                step.at_us,
                 step.at_us,
                 f"The clock of set {power_up.name} jumped by {_signed(step.jump_s)} at {clock(step.at_us)}; "
                 "times before and after it are corrected to the listener's clock.",
@@ -445,13 +394,11 @@ def _clock(power_up: PowerUp, context: Context) -> Iterator[Finding]:
         so = "; all its times are corrected"
         if fit.steps:
             so = " over the longest stretch between its jumps; every stretch is corrected by its own offset"
-        yield Finding(
+        yield finding(
             "clock_wrong",
             "note",
             power_up.name,
-            None,
-            first,
-            last,
+            (first, last),
             f"The clock of set {power_up.name} was {lasting(fit.offset_s)} {way}{so}."
             + _perhaps_the_listener(power_up, fit.offset_s, context),
             (power_up.identity(int(power_up.seqs[0])), power_up.identity(int(power_up.seqs[-1]))),

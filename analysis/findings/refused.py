@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 import polars as pl
 
-from analysis.findings.finding import Context, Finding, clock
+from analysis.findings.finding import Context, Finding, clock, finding
 from analysis.records import micros
 from analysis.refused import said_in
 from ingest.plurals import counted
@@ -37,13 +37,11 @@ def refused_findings(context: Context) -> Iterator[Finding]:
         until = f" until {clock(last_us)}" if len(heard) > 1 else ""
         who = f"set {speaker}" if role == "set" else f"desk {speaker}"
         what = "an alarm" if kind == "alarm" else f"a message of kind {kind}"
-        yield Finding(
+        yield finding(
             "alarm_refused" if kind == "alarm" else "desk_word_refused",
             "serious" if kind == "alarm" else "caution",
             speaker if role == "set" else None,
-            None,
-            first_us,
-            last_us,
+            (first_us, last_us),
             f"Refused: {what} from {who}, received at {clock(first_us)}{until} ({times}){said}. "
             f"Reason: {heard[0][1]}. No table and no other finding uses it.",
             (),

@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 
 from analysis.findings.examined import Examined
-from analysis.findings.finding import Context, Finding, about_wear, lasting
+from analysis.findings.finding import Context, Finding, finding, lasting
 from analysis.trends.ledger import HARD_BREATHING_L_MIN, WEARS
 from analysis.trends.planning import reached_text, short_rests
 from analysis.wears.tally import TallyEntry
@@ -34,12 +34,11 @@ def _of_incident(tallied: list[tuple[Examined, TallyEntry]], context: Context) -
     for short in short_rests(wears, context.profile.rest):
         wear = by_id[short.wear_id]
         memory = ", from memory" if short.asked.from_memory and "memory" not in short.asked.source else ""
-        yield about_wear(
+        yield finding(
             "rest_too_short",
             "caution",
             wear,
-            wear.started_us,
-            None,
+            (wear.started_us, None),
             f"{short.wearer_id} went under air again {lasting(60.0 * short.rested_min)} after "
             f"{reached_text(short)}; the rule asks for {short.asked.rest_min:.0f} min "
             f"(source: {short.asked.source}{memory}).",

@@ -7,7 +7,7 @@ import numpy as np
 
 from analysis.alarms.alarms import Alarm
 from analysis.findings.examined import Examined
-from analysis.findings.finding import Context, Finding, about_wear, clock, lasting
+from analysis.findings.finding import Context, Finding, clock, finding, lasting
 from analysis.records import Ints, PowerUp
 from analysis.refused import pressures_refused
 from analysis.wears.charges import Charge, differed
@@ -154,13 +154,11 @@ def _too_high(power_up: PowerUp, places: Ints, context: Context) -> Iterator[Fin
     if not context.overlaps(from_us, until_us):
         return
     most = float(channel.numbers["pressure_bar"][places].max())
-    yield Finding(
+    yield finding(
         "pressure_not_believed",
         "caution",
         power_up.name,
-        None,
-        from_us,
-        until_us,
+        (from_us, until_us),
         f"Set {power_up.name} sent {counted(len(places), 'pressure')} from {clock(from_us)} to "
         f"{clock(until_us)} that do not count: more than its cylinder can hold (up to {most:.0f} bar), or "
         "sent after that and before a closed valve. Another unit (psi, kPa), or a faulty sensor."
@@ -218,24 +216,22 @@ def _offset(one: Examined, offset_bar: float, witnesses: list[tuple[str, float]]
     if others:
         said = "; ".join(WITNESS_WORDS[name].format(bar=bar) for name, bar in others)
         statement += f" This does not agree: {said}."
-    return about_wear(
+    return finding(
         "pressure_offset",
         "caution",
         wear,
-        wear.started_us,
-        wear.ended_us,
+        wear.span_us,
         f"{statement} No figure was corrected for it.",
         [wear.identity(0), wear.identity(-1)],
     )
 
 
 def _rose(before: Wear, after: Wear, charge: Charge) -> Finding:
-    return about_wear(
+    return finding(
         "pressure_rose",
         "caution",
         after,
-        before.ended_us,
-        after.started_us,
+        (before.ended_us, after.started_us),
         f"The pressure rose by {after.first_bar - before.last_bar:.0f} bar within "
         f"{lasting((after.started_us - before.ended_us) * 1e-6)}: {before.last_bar:.0f} bar at "
         f"{clock(before.ended_us)}, {after.first_bar:.0f} bar at {clock(after.started_us)}. No closed valve, "
@@ -255,12 +251,11 @@ def _swung(one: Examined, context: Context) -> Iterator[Finding]:
         first_us, last_us = int(at_us[lows[0]]), int(at_us[lows[-1]])
         lowest = lows[bar[lows].argmin()]
         fell_bar, times = float((levels[places] - bar)[lows].max()), len(np.unique(places[lows]))
-        yield about_wear(
+        yield finding(
             "gauge_swung",
             "serious" if (last_us - first_us) * 1e-6 >= rules.silence_serious_s else "caution",
             wear,
-            first_us,
-            last_us,
+            (first_us, last_us),
             f"From {clock(first_us)} to {clock(last_us)} the reading fell {counted(times, 'time')} by up to "
             f"{fell_bar:.0f} bar (to {bar[lowest]:.0f} bar), faster than anybody breathes, and came back: "
             "the valve was not fully open or was shut, or the sensor is at fault. This time counts as under "
@@ -278,12 +273,11 @@ def _dropped_out(before: Wear, after: Wear, by_wear: Mapping[str, Examined]) -> 
     lowest = _lowest_between(before, after)
     low = "" if lowest is None else f", {lowest:.0f} bar between"
     zero = lowest is not None and lowest < CLOSED_BELOW_BAR
-    yield about_wear(
+    yield finding(
         "readings_dropped_out",
         "caution",
         after,
-        before.ended_us,
-        after.started_us,
+        (before.ended_us, after.started_us),
         f"The pressure dropped for {lasting(apart_s)} and returned to where it was: {before.last_bar:.0f} "
         f"bar at {clock(before.ended_us)}{low}, {after.first_bar:.0f} bar at {clock(after.started_us)}. One "
         "cylinder, one entry pressure; the analysis of air omits the readings between"

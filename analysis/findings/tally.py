@@ -8,7 +8,7 @@ import polars as pl
 from analysis.alarms.derived import stillness
 from analysis.findings.ends import THEN, ran_empty_inside, shut_us
 from analysis.findings.examined import Examined
-from analysis.findings.finding import Context, Finding, about_wear, clock, lasting, unique
+from analysis.findings.finding import Context, Finding, clock, finding, lasting, unique
 from analysis.records import PowerUp, micros
 from analysis.refused import pressures_refused
 from analysis.wears.entries import OUTSIDE_US, Entry
@@ -54,27 +54,23 @@ def _wears(context: Context) -> Iterator[Finding]:
         wear, tally = one.wear, one.wear.tally
         if tally is None:
             if context.tallied:
-                yield about_wear(
-                    "no_tally",
-                    "note",
-                    wear,
-                    wear.started_us,
-                    wear.ended_us,
+                statement = (
                     f"Set {wear.set_id} was under air for {lasting(one.minutes * 60.0)} from "
-                    f"{clock(wear.started_us)} and nobody tallied it in: wearer and team are unknown.",
-                    [wear.identity(0), wear.identity(-1)],
+                    f"{clock(wear.started_us)} and nobody tallied it in: wearer and team are unknown."
+                )
+                yield finding(
+                    "no_tally", "note", wear, wear.span_us, statement, [wear.identity(0), wear.identity(-1)]
                 )
             continue
         in_us = first_in.get(tally.in_identity, tally.in_us)
         late_s = (in_us - wear.started_us) * 1e-6
         late = late_s > context.profile.link.tally_late_s and first_of[tally.in_identity] == wear.started_us
         if late and not _was_in_use(one, context):
-            yield about_wear(
+            yield finding(
                 "tally_late",
                 "note",
                 wear,
-                wear.started_us,
-                in_us,
+                (wear.started_us, in_us),
                 f"Tallied in at {clock(in_us)}, {lasting(late_s)} after the valve was opened"
                 + (
                     f", and only after the wear had ended at {clock(wear.ended_us)}: wearer and team are "
@@ -143,18 +139,16 @@ def _after_out(context: Context) -> Iterator[Finding]:
         used, stood = "was used", ""
         if last.used_until_us != until_us:
             used, stood = "may have been used", f" (its gauge stood at {last.last_bar:.0f} bar: it may hang)"
-        yield Finding(
+        yield finding(
             "under_air_after_out",
             "caution",
-            last.set_id,
-            last.wear_id,
-            out_us,
-            until_us,
+            last,
+            (out_us, until_us),
             f"{entry.wearer_id} was tallied out at {clock(out_us)}, and air of set {last.set_id} {used} "
             f"until {clock(until_us)}{stood}, {lasting((until_us - out_us) * 1e-6)} longer: either the "
             "wearer breathed on outside, or somebody else came out. What counts from the tally out, such as "
             "how late the turn was, may be too short.",
-            unique([entry.stay.ended_by or last.identity(0), last.identity(-1)]),
+            [entry.stay.ended_by or last.identity(0), last.identity(-1)],
         )
 
 
@@ -194,29 +188,23 @@ def _without_air(context: Context) -> Iterator[Finding]:
             left = "was shut with next to nothing left"
             if wear.last_bar > 2.0 * CLOSED_BELOW_BAR:
                 left = "its valve was shut (how much was left was not heard)"
-            yield about_wear(
+            yield finding(
                 "cylinder_empty_inside",
                 "serious" if seconds >= context.profile.link.silence_serious_s else "caution",
                 wear,
-                from_us,
-                said_us,
+                (from_us, said_us),
                 f"By the tally {entry.wearer_id} was in, and the cylinder of set {wear.set_id} was empty, or "
                 f"{left}: {last}; {until}.{_still(wear, said_us, context)}{heard} "
                 "What the wearer breathed is not in this record.",
                 [*proof, *([silence.before_identity] if silence is not None else [])],
             )
         elif not wear.ran_empty and seconds > OUTSIDE_US * 1e-6 and entry.ended_how in BY_A_PERSON:
-            yield about_wear(
-                "valve_shut_before_out",
-                "note",
-                wear,
-                from_us,
-                said_us,
+            statement = (
                 f"The valve of set {wear.set_id} was shut while by the tally {entry.wearer_id} was in: "
                 f"{last}; {until}. No reading shows what was breathed then: the desk wrote late, or the "
-                "wearer breathed from another set, without a set, or not at all.",
-                proof,
+                "wearer breathed from another set, without a set, or not at all."
             )
+            yield finding("valve_shut_before_out", "note", wear, (from_us, said_us), statement, proof)
 
 
 def _still(wear: Wear, until_us: int, context: Context) -> str:
@@ -240,13 +228,11 @@ def _two_sets(doubled: Sequence[tuple[TallyEntry, TallyEntry]]) -> Iterator[Find
             apart = tally.incident_id != other.incident_id
             of = [f"{one.set_id} in {one.incident_id}" if apart else one.set_id for one in (tally, other)]
             twice = f"with two sets at once, {' and '.join(of)}"
-        yield Finding(
+        yield finding(
             "one_wearer_two_sets" if tally.set_id != other.set_id else "one_wearer_two_incidents",
             "caution",
             other.set_id,
-            None,
-            other.in_us,
-            min(tally.ended_us, other.ended_us),
+            (other.in_us, min(tally.ended_us, other.ended_us)),
             f"{tally.wearer_id} was tallied in {twice}, from {clock(other.in_us)}: one of the two tallies is "
             "wrong, or nobody tallied the wearer out in between.",
             (tally.in_identity, other.in_identity),
@@ -256,13 +242,14 @@ def _two_sets(doubled: Sequence[tuple[TallyEntry, TallyEntry]]) -> Iterator[Find
 def _two_wearers(context: Context) -> Iterator[Finding]:
     for shared in context.book.shared:
         first, second = shared.first, shared.second
-        yield Finding(
+        yield finding(
             "two_wearers_one_set",
             "caution",
             second.set_id,
-            None,
-            shared.from_us,
-            min(first.ended_us, second.ended_us) if first.ended_us > shared.from_us else second.ended_us,
+            (
+                shared.from_us,
+                min(first.ended_us, second.ended_us) if first.ended_us > shared.from_us else second.ended_us,
+            ),
             f"{second.wearer_id} was tallied in with set {second.set_id} at {clock(shared.from_us)}, while "
             f"{first.wearer_id} had been in with it since {clock(first.in_us)}; nobody had tallied "
             f"{first.wearer_id} out. The readings do not show who wore it.",
@@ -291,12 +278,11 @@ def _one_after_the_other(context: Context) -> Iterator[Finding]:
             of_all = sorted([holder, *others], key=lambda tally: (tally.in_us, tally.in_identity))
             names = " and then ".join(dict.fromkeys(str(tally.wearer_id) for tally in of_all))
             people = "two people" if len(others) == 1 else "several people"
-            yield about_wear(
+            yield finding(
                 "two_wearers_one_set",
                 "caution",
                 wear,
-                wear.started_us,
-                wear.ended_us,
+                wear.span_us,
                 f"Set {wear.set_id} was under air from {clock(wear.started_us)} to {clock(wear.ended_us)} "
                 f"without a shut valve, while first {names} was in with it: one wear of {people}. All of it "
                 f"counts for {holder.wearer_id}. The readings do not show who used how much of its air.",
@@ -310,13 +296,11 @@ def _corrected(context: Context) -> Iterator[Finding]:
     for old, new in context.book.corrected:
         out = words.get(outs.get(new.identity, ""))
         slip = out if out is not None and out.row["wearer_id"] != new.row["wearer_id"] else None
-        yield Finding(
+        yield finding(
             "tally_corrected",
             "note",
             str(new.row["set_id"]),
-            None,
-            old.from_us,
-            new.said_us,
+            (old.from_us, new.said_us),
             f"Desk {new.desk_id} corrected a tally at {clock(new.said_us)}: {old.said} at "
             f"{clock(old.said_us)} became {new.said}, from {clock(new.from_us)} on. Until then the desk's "
             "screen showed the earlier one."
@@ -336,20 +320,18 @@ def _out_of_nobody(context: Context) -> Iterator[Finding]:
             continue
         who = word.row["wearer_id"]
         meant = [one.stay for one in context.entries if one.stay is not None and _may_mean(word, one.stay)]
-        yield Finding(
+        yield finding(
             "out_of_nobody",
             "caution",
             str(word.row["set_id"]),
-            None,
-            word.from_us,
-            word.said_us,
+            (word.from_us, word.said_us),
             f"Desk {word.desk_id} tallied out {who} with set {word.row['set_id']} at "
             f"{clock(word.from_us)}, but by the record {who} was not in. This ended no entry."
             + "".join(
                 f" {one.wearer_id} was tallied in with that set at {clock(one.in_us)} and never out."
                 for one in meant
             ),
-            unique([word.identity, *(one.tallies[0].in_identity for one in meant)]),
+            [word.identity, *(one.tallies[0].in_identity for one in meant)],
         )
 
 
@@ -361,13 +343,11 @@ def _without_wear(context: Context) -> Iterator[Finding]:
         until_us = min(entry.stay.ended_us or tally.ended_us, max(context.heard_until_us, entry.stay.in_us))
         if until_us - entry.stay.in_us < NEVER_HEARD_US:
             continue
-        yield Finding(
+        yield finding(
             "tallied_without_wear",
             "caution",
             tally.set_id,
-            None,
-            entry.stay.in_us,
-            until_us,
+            (entry.stay.in_us, until_us),
             f"{entry.wearer_id} was tallied in with {' and '.join(f'set {each}' for each in entry.set_ids)} "
             f"at {clock(entry.stay.in_us)}, and no time under air belongs to that entry."
             + _worn_by_another(context, entry, until_us)
@@ -415,13 +395,11 @@ def _never_heard(context: Context) -> Iterator[Finding]:
                 f"every message of that set was refused ({refused.height:,} received; the first: "
                 f"{refused['reason'][0]})"
             )
-        yield Finding(
+        yield finding(
             "set_only_refused" if refused.height else "set_never_heard",
             "caution" if refused.height else "note",
             tally.set_id,
-            None,
-            tally.in_us,
-            until_us,
+            (tally.in_us, until_us),
             f"{tally.wearer_id} was tallied in with set {tally.set_id} at {clock(tally.in_us)}, and in the "
             f"{lasting((until_us - tally.in_us) * 1e-6)} that followed {nothing}: "
             "air, alarms and heat are unknown.",

@@ -4,7 +4,7 @@ from collections.abc import Iterator, Mapping
 
 from analysis.findings.air import warnings_said
 from analysis.findings.examined import Examined
-from analysis.findings.finding import Context, Finding, clock, lasting, unique
+from analysis.findings.finding import Context, Finding, clock, finding, lasting, unique
 from analysis.policies import POLICY_WORDS
 from analysis.wears.charges import is_surely_another
 from analysis.wears.entries import Entry
@@ -134,15 +134,13 @@ def _turned_back_late(
             f"By what the wearer said, the set was at the warning of {low_bar:.0f} bar at {clock(low_us)}."
         )
     said.append(warnings_said([by_wear[each.wear_id] for each in entry.wears], context))
-    yield Finding(
+    yield finding(
         "turned_back_late",
         "serious" if below_s > 2.0 * margin_s else "caution",
-        wear.set_id if wear is not None else entry.set_ids[-1],
-        wear.wear_id if wear is not None else None,
-        due_us,
-        left_us,
+        wear if wear is not None else entry.set_ids[-1],
+        (due_us, left_us),
         " ".join(said),
-        unique(evidence),
+        evidence,
     )
 
 

@@ -108,6 +108,11 @@ class Wear:
         self.low_air = int(low[0]) if len(low) else None
 
     @property
+    def span_us(self) -> tuple[int, int]:
+        """Its first and last reading under air."""
+        return self.started_us, self.ended_us
+
+    @property
     def bleeding(self) -> bool:
         """Whether its last reading, the first after a silence, may be the hose's as the valve was shut.
 

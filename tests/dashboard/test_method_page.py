@@ -94,7 +94,7 @@ def test_every_finding_has_its_place() -> None:
         for node in ast.walk(ast.parse(module.read_text(encoding="utf-8")))
         if isinstance(node, ast.Call)
         and isinstance(node.func, ast.Name)
-        and node.func.id in ("Finding", "about_wear")
+        and node.func.id in ("Finding", "finding", "_finding")
         and isinstance(node.args[0], ast.Constant)
     }
     assert len(called) > 20
