@@ -169,8 +169,7 @@ def analysed(
         }
         wears = [wear for wear in wears if wear.wear_id in names]
         alarms = [one for one in alarms if one.wear is None or one.wear.wear_id in names]
-    if window is not None:
-        alarms = [one for one in alarms if window[0] <= one.raised_us <= window[1]]
+        alarms = [one for one in alarms if since_us <= one.raised_us <= until_us]
     gauges = read_gauges(records)
     found: dict[str, Examined] = {}
     for unbroken in all_unbroken(wears):
@@ -187,7 +186,7 @@ def analysed(
     entries = find_entries(
         wears, book.stays, notes, profile, early=early, gauges=gauges, keys=keys, sets=of_sets
     )
-    close_ends(entries, examined, records, gauges)
+    close_ends(entries, examined, of_sets, gauges)
     give_last_heard(entries, examined, profile)
     give_team_moments(entries, profile.turn_back.policy)
     give_not_due(entries, examined)

@@ -224,7 +224,7 @@ def reconstruct(
     left_l, rate = smoothed[:, 0], smoothed[:, 2]
     half = NORMAL_90 * breathing.smooth_band * np.sqrt(smoothed[:, 3])
     fate[0] = kernels.USED  # it made the first state, and the filter then passed over it
-    used = np.flatnonzero(np.isin(fate, (kernels.USED, kernels.DOUBTED, kernels.BEFORE_JUMP)))
+    used = np.flatnonzero((fate == kernels.USED) | (fate == kernels.DOUBTED) | (fate == kernels.BEFORE_JUMP))
     gas_track_c = track[:, kernels.T_GAS_K] - ZERO_CELSIUS_K
     start_bar, end_bar = float(pressure_bar[used[0]]), float(pressure_bar[used[-1]])
     # A reported gas temperature shows how much of the heat around came in.

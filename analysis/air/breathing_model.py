@@ -15,6 +15,7 @@ from analysis.air.gas import (
     molar_density_mol_l,
     pressure_bar_of,
 )
+from analysis.compiled import compiled
 
 UNKNOWN_START_C = 20.0
 
@@ -171,16 +172,21 @@ def pressure_and_slope(left_l: float, gas_c: float, vessel: FloatArray) -> tuple
 
 def warmed_by(around_c: FloatArray, size: int, vessel: Vessel) -> FloatArray:
     """Return by how much surroundings that may not reach it warmed the wall, K by each second."""
-    warmed_k = np.zeros(size)
-    if around_c.size > 1:
-        per_s = vessel.wall_to_surroundings_w_k / vessel.wall_j_k
-        gained_k = 0.0
-        changed_k = around_c[:size] - around_c[0]
-        doubted_k = changed_k - np.clip(changed_k, -vessel.reaches_k, vessel.reaches_k)
-        for second, above_k in enumerate(doubted_k.tolist()):
-            gained_k += per_s * (above_k - gained_k)
-            warmed_k[second] = gained_k
+    if around_c.size == 1:
+        return np.zeros(size)
+    changed_k = around_c[:size] - around_c[0]
+    doubted_k = changed_k - np.clip(changed_k, -vessel.reaches_k, vessel.reaches_k)
+    warmed_k: FloatArray = _followed(doubted_k, vessel.wall_to_surroundings_w_k / vessel.wall_j_k)
     return warmed_k
+
+
+@compiled
+def _followed(values: FloatArray, per_s: float) -> FloatArray:
+    follower, now = np.empty_like(values), 0.0
+    for second in range(values.size):
+        now += per_s * (values[second] - now)
+        follower[second] = now
+    return follower
 
 
 def used_sd_l(

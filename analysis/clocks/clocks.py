@@ -300,6 +300,8 @@ def _said_in(late_s: Floats, late_seq: Ints, first_seq: Ints, begin_s: Floats, l
 
     - `begin_s`: when each segment begins on the reconciled clock.
     """
+    if not late_seq.size:
+        return late_seq
     part = np.searchsorted(first_seq, late_seq, side="right") - 1
     for number in reversed(range(len(lines))):
         middle_s, offset_s, drift = lines[number]

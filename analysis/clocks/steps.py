@@ -103,10 +103,10 @@ def agree_in_pace(time_s: Floats, uptime_s: Floats, heard_s: Floats) -> bool:
 
     - `time_s`, `uptime_s`, `heard_s`: arrays, shape (n,): in `seq` order.
     """
-    said, up, heard = (np.abs(np.diff(one[::BEAT_MESSAGES])) for one in (time_s, uptime_s, heard_s))
-    if len(said) < 2:
+    paces_s = np.abs(np.diff([one[::BEAT_MESSAGES] for one in (time_s, uptime_s, heard_s)]))
+    if paces_s.shape[1] < 2:
         return True
-    said_s, up_s, heard_in_s = (max(float(np.median(one)), 1e-6) for one in (said, up, heard))
+    said_s, up_s, heard_in_s = np.maximum(np.median(paces_s, axis=1), 1e-6).tolist()
     off, of_time = abs(np.log(up_s / heard_in_s)), abs(np.log(said_s / heard_in_s))
     return abs(np.log(up_s / said_s)) < PACE or bool(off < of_time)
 

@@ -227,8 +227,9 @@ def _set_aside(one: Examined) -> Iterator[Finding]:
     second = (wear.at_us[kept] - wear.started_us) // 1_000_000
     # The filter also sets aside readings at sharp bends; only those far from the line have jumped.
     far = np.abs(wear.pressure_bar[kept] - one.air.pressure_bar[second]) > LEAP_BAR
-    jumped = wear.spike & ~np.isin(wear.at_us, wear.swung[0])
-    aside = sorted({*np.flatnonzero(jumped).tolist(), *kept[far].tolist()})
+    swung_us = set(wear.swung[0].tolist())
+    jumped = [place for place in np.flatnonzero(wear.spike).tolist() if wear.at_us[place] not in swung_us]
+    aside = sorted({*jumped, *kept[far].tolist()})
     aside = [position for position in aside if not (wear.bleeding and position == len(wear.at_us) - 1)]
     if not aside:
         return

@@ -34,20 +34,16 @@ THEN = {
 def close_ends(
     entries: Sequence[Entry],
     examined: Sequence[Examined],
-    records: Sequence[PowerUp],
+    sets: Mapping[str, Sequence[PowerUp]],
     gauges: Sequence[VoiceGauge],
 ) -> None:
     """Give every entry the moment when its wearer left, and its silences at the ends of wears.
 
     - `entries` and `examined`: of the same wears; both are completed.
-    - `records`: with reconciled times.
+    - `sets`: what each set said, with reconciled times.
     - `gauges`: read by voice.
     """
     by_wear = {one.wear.wear_id: one for one in examined}
-    by_set: dict[str, list[PowerUp]] = {}
-    for power_up in records:
-        if power_up.role == "set":
-            by_set.setdefault(power_up.name, []).append(power_up)
     spoken = _last_spoken(entries, gauges)
     for entry in entries:
         _say_when_left(entry, by_wear, spoken[entry.incident_id or ""])
@@ -56,8 +52,8 @@ def close_ends(
                 (one for one in entry.wears[place + 1 :] if one.started_us > wear.ended_us), None
             )
             _close(entry, by_wear[wear.wear_id], following)
-        _after_empty(entry, by_wear, by_set)
-        own = [one for set_id in entry.set_ids for one in by_set.get(set_id, ())]
+        _after_empty(entry, by_wear, sets)
+        own = [one for set_id in entry.set_ids for one in sets.get(set_id, ())]
         entry.unheard_apart_s = _unheard_apart_s(entry, by_wear, own)
 
 
@@ -178,7 +174,7 @@ def shut_us(wear: Wear) -> int:
 
 
 def _after_empty(
-    entry: Entry, by_wear: Mapping[str, Examined], by_set: Mapping[str, Sequence[PowerUp]]
+    entry: Entry, by_wear: Mapping[str, Examined], sets: Mapping[str, Sequence[PowerUp]]
 ) -> None:
     """Let the silence after the last message of an empty set go on until its wearer left."""
     wear = ran_empty_inside(entry)
@@ -186,7 +182,7 @@ def _after_empty(
         return
     heard = [
         (int(channel.at_us[position]), power_up.identity(int(channel.seq[position])), power_up)
-        for power_up in by_set[wear.set_id]
+        for power_up in sets[wear.set_id]
         for channel in power_up.channels.values()
         for position in np.flatnonzero(~channel.retained & (channel.at_us <= entry.left_us))[-1:]
     ]

@@ -58,9 +58,11 @@ class Examined:
     @property
     def hung_us(self) -> list[tuple[int, int]]:
         """From when until when its gauge hung: its last reading that moved, and the next that did."""
+        if not self.stuck.size:
+            return []
         good = np.flatnonzero(~self.wear.spike)
         at_us, stuck = self.wear.at_us[good], np.isin(good, self.stuck)
-        alike = runs_of(np.diff(self.wear.pressure_bar[good]) == 0.0) if self.stuck.size else []
+        alike = runs_of(np.diff(self.wear.pressure_bar[good]) == 0.0)
         next_us = [*at_us[1:].tolist(), FOR_EVER_US]
         return [(int(at_us[first]), next_us[last]) for first, last in alike if stuck[last]]
 
