@@ -20,7 +20,7 @@ _HEAD = """# The tables
 
 Look up a column: first the tables that `underair analyse` writes, one file for each (`--format parquet` or
 `csv`), then what `underair audit` publishes, then the archive. `python -m tests.tables_page` makes this
-page from `analysis/tables.py` and `ingest/contract/columns.py`.
+page from `analysis/tables.toml` and `ingest/contract/columns.py`.
 
 - Times are UTC in microseconds on the listener's clock: each set's own clock is corrected (`clocks` says by
   how much). In the archive, `time` is the sender's own clock, as sent.
