@@ -14,6 +14,7 @@ from analysis.air.gas import free_air_l
 from analysis.alarms.alarms import Alarm
 from analysis.alarms.rates import Flood, alarm_rates
 from analysis.clocks.clocks import Clocks
+from analysis.clocks.links import Gap
 from analysis.findings.examined import Examined
 from analysis.findings.late import not_yet_known
 from analysis.heat.heat import HeatTrack, seconds_in_classes
@@ -287,35 +288,18 @@ def alarms_table(alarms: Sequence[Alarm]) -> pl.DataFrame:
 
 def gaps_table(examined: Sequence[Examined]) -> pl.DataFrame:
     """Return the table `gaps`."""
-    return table_of(
-        "gaps",
-        [
-            (
-                gap.wear.set_id,
-                gap.wear.wear_id,
-                gap.started_us,
-                gap.ended_us,
-                gap.seconds,
-                gap.lost_messages,
-                gap.refused_messages,
-            )
-            for one in examined
-            for gap in one.gaps
-        ],
-    )
+    return table_of("gaps", [_gap_row(gap) for one in examined for gap in one.gaps])
 
 
 def heard_later_table(examined: Sequence[Examined]) -> pl.DataFrame:
     """Return the table `heard_later`: the silences for the desk alone."""
-    rows = [
-        (
-            *(gap.wear.set_id, gap.wear.wear_id, gap.started_us, gap.ended_us, gap.seconds),
-            *(gap.lost_messages, gap.refused_messages, gap.heard_later, gap.known_us),
-        )
-        for one in examined
-        for gap in one.later
-    ]
+    rows = [(*_gap_row(gap), gap.heard_later, gap.known_us) for one in examined for gap in one.later]
     return table_of("heard_later", rows)
+
+
+def _gap_row(gap: Gap) -> tuple[Any, ...]:
+    messages = gap.lost_messages, gap.refused_messages
+    return (gap.wear.set_id, gap.wear.wear_id, gap.started_us, gap.ended_us, gap.seconds, *messages)
 
 
 def tallies_table(book: TallyBook, refused: pl.DataFrame) -> pl.DataFrame:
@@ -429,22 +413,10 @@ def alarm_rates_table(examined: Sequence[Examined], alarms: Sequence[Alarm]) -> 
     rows = []
     for name, (started_us, ended_us) in sorted(spans.items(), key=lambda item: (item[1], item[0] or "")):
         rates = alarm_rates(np.array(raised.get(name, []), dtype=np.int64), started_us, ended_us)
-        rows.append(
-            (
-                name,
-                started_us,
-                ended_us,
-                rates.alarms,
-                rates.mean_in_ten_minutes,
-                rates.most_in_minute,
-                rates.most_in_ten_minutes,
-                rates.most_in_hour,
-                "; ".join(rates.beyond),
-            )
-        )
+        rows.append((name, started_us, ended_us, *rates, "; ".join(rates.beyond)))
     return table_of("alarm_rates", rows)
 
 
 def floods_table(floods: Sequence[Flood]) -> pl.DataFrame:
     """Return the table `floods`."""
-    return table_of("floods", [(flood.started_us, flood.ended_us, flood.most) for flood in floods])
+    return table_of("floods", floods)

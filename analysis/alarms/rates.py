@@ -1,14 +1,13 @@
 """How fast alarms came: rates and floods, as EEMUA 191 is cited in open literature (secondary source)."""
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from analysis.records import Ints
 
 
-@dataclass(frozen=True, slots=True)
-class Flood:
+class Flood(NamedTuple):
     """A stretch in which every rolling window holds more alarms than the limit; microseconds since 1970."""
 
     started_us: int
@@ -24,8 +23,7 @@ def floods(raised_us: Ints, limit: int, window_s: float) -> list[Flood]:
     - `window_s`: 600 in the literature; an alarm exactly one window later is outside.
     """
     times = np.sort(raised_us)
-    first_in = np.searchsorted(times, times - round(window_s * 1e6), side="right")
-    counts = np.arange(1, len(times) + 1) - first_in
+    first_in, counts = _windows(times, window_s)
     found: list[Flood] = []
     for last in np.flatnonzero(counts > limit).tolist():
         started, count = int(times[first_in[last]]), int(counts[last])
@@ -37,8 +35,7 @@ def floods(raised_us: Ints, limit: int, window_s: float) -> list[Flood]:
     return found
 
 
-@dataclass(frozen=True, slots=True)
-class AlarmRates:
+class AlarmRates(NamedTuple):
     """How many alarms one person at a desk had to take in."""
 
     alarms: int
@@ -56,10 +53,7 @@ class AlarmRates:
         control rooms; a fire ground is busier, and no limit for it is known to us.
         """
         limits = (
-            (
-                self.mean_in_ten_minutes is not None and self.mean_in_ten_minutes > 1.0,
-                "mean above 1 in 10 min",
-            ),
+            ((self.mean_in_ten_minutes or 0.0) > 1.0, "mean above 1 in 10 min"),
             (self.most_in_minute > 2, "more than 2 in a minute"),
             (self.most_in_hour > 15, "more than 15 in an hour"),
             (self.most_in_ten_minutes > 10, "more than 10 in 10 min"),
@@ -75,13 +69,13 @@ def alarm_rates(raised_us: Ints, started_us: int, ended_us: int) -> AlarmRates:
       no mean.
     """
     times = np.sort(raised_us)
-
-    def most(window_s: float) -> int:
-        if not len(times):
-            return 0
-        first = np.searchsorted(times, times - round(window_s * 1e6), side="right")
-        return int((np.arange(1, len(times) + 1) - first).max())
-
+    most = (int(_windows(times, window_s)[1].max(initial=0)) for window_s in (60.0, 600.0, 3600.0))
     minutes = (ended_us - started_us) / 60e6
     mean = 10.0 * len(times) / minutes if minutes >= 10.0 else None
-    return AlarmRates(len(times), mean, most(60.0), most(600.0), most(3600.0))
+    return AlarmRates(len(times), mean, *most)
+
+
+def _windows(times_us: Ints, window_s: float) -> tuple[Ints, Ints]:
+    """Return the first alarm of the window that ends with each, and how many it holds."""
+    first_in = np.searchsorted(times_us, times_us - round(window_s * 1e6), side="right")
+    return first_in, np.arange(1, len(times_us) + 1) - first_in

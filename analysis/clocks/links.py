@@ -4,13 +4,14 @@ import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass
 from statistics import median
+from typing import Any
 
 import numpy as np
 import polars as pl
 
 from analysis.records import Ints, PowerUp, lost_between, micros
 from analysis.refused import refused_between
-from analysis.wears.wears import Wear
+from analysis.wears.wears import Message, Wear
 
 SILENCE_INTERVALS = 3.0
 """The method: a gap is a silence longer than three times the set's usual interval."""
@@ -33,7 +34,6 @@ class Gap:
     wear: Wear
     started_us: int
     ended_us: int
-    seconds: float
     lost_messages: int | None
     refused_messages: int
     before_identity: str
@@ -43,6 +43,11 @@ class Gap:
     # Readings of it that arrived later, and by when all of them had: a silence for the desk alone.
     heard_later: int = 0
     known_us: int = 0
+
+    @property
+    def seconds(self) -> float:
+        """How long it lasted."""
+        return (self.ended_us - self.started_us) * 1e-6
 
 
 def links_down(messages: Mapping[str, pl.DataFrame]) -> dict[str, list[int]]:
@@ -86,46 +91,20 @@ def gaps_of(wear: Wear) -> list[Gap]:
     usual_s = usual_interval_s(wear.at_us)
     if usual_s is None:
         return []
-    limit_s = silent_after_s(usual_s)
-    quiet_us = np.diff(wear.at_us)
-    found = []
-    for position in np.flatnonzero(quiet_us * 1e-6 > limit_s).tolist():
-        lost, refused = _missing(
-            wear.power_up,
-            (int(wear.seq[position]), int(wear.seq[position + 1])),
-            (int(wear.at_us[position]), int(wear.at_us[position + 1])),
-        )
-        found.append(
-            Gap(
-                wear=wear,
-                started_us=int(wear.at_us[position]),
-                ended_us=int(wear.at_us[position + 1]),
-                seconds=float(quiet_us[position]) * 1e-6,
-                lost_messages=lost,
-                refused_messages=refused,
-                before_identity=wear.identity(position),
-                after_identity=wear.identity(position + 1),
-            )
-        )
+    pauses = np.flatnonzero(np.diff(wear.at_us) * 1e-6 > silent_after_s(usual_s)).tolist()
+    found = [_gap(wear, wear.message(place), wear.message(place + 1)) for place in pauses]
     following = wear.following
-    if following is not None and (following.at_us - wear.ended_us) * 1e-6 > limit_s:
-        lost, refused = _missing(
-            wear.power_up, (int(wear.seq[-1]), following.seq), (wear.ended_us, following.at_us)
-        )
-        found.append(
-            Gap(
-                wear=wear,
-                started_us=wear.ended_us,
-                ended_us=following.at_us,
-                seconds=(following.at_us - wear.ended_us) * 1e-6,
-                lost_messages=lost,
-                refused_messages=refused,
-                before_identity=wear.identity(-1),
-                after_identity=following.identity,
-                at_end=True,
-            )
-        )
+    if following is not None and (following.at_us - wear.ended_us) * 1e-6 > silent_after_s(usual_s):
+        found.append(_gap(wear, wear.message(-1), following, at_end=True))
     return found
+
+
+def _gap(wear: Wear, before: Message, after: Message, **more: Any) -> Gap:
+    """Return the silence between two messages of a wear; `more`: its other fields, or other ends."""
+    lost, refused = _missing(wear.power_up, (before.seq, after.seq), (before.at_us, after.at_us))
+    ends_us = {"started_us": before.at_us, "ended_us": after.at_us}
+    of_both = {"before_identity": before.identity, "after_identity": after.identity}
+    return Gap(wear, lost_messages=lost, refused_messages=refused, **of_both, **(ends_us | more))
 
 
 def filled_later(wear: Wear) -> list[Gap]:
@@ -155,24 +134,11 @@ def filled_later(wear: Wear) -> list[Gap]:
         took_us, said_us = np.ptp(wear.received_us[later]), np.ptp(at_us[later])
         if ended_us == wear.ended_us and 2 * took_us > said_us > 0:
             continue
-        before, after = (int(at_us.searchsorted(started_us, "right")) - 1, int(at_us.searchsorted(ended_us)))
-        after = min(after, len(at_us) - 1)
-        seqs = int(wear.seq[before]), int(wear.seq[after])
-        lost, refused = _missing(wear.power_up, seqs, (int(at_us[before]), int(at_us[after])))
-        found.append(
-            Gap(
-                wear=wear,
-                started_us=started_us,
-                ended_us=ended_us,
-                seconds=(ended_us - started_us) * 1e-6,
-                lost_messages=lost,
-                refused_messages=refused,
-                before_identity=wear.identity(before),
-                after_identity=wear.identity(after),
-                heard_later=int(later.sum()),
-                known_us=int(wear.received_us[later].max()),
-            )
-        )
+        before = wear.message(int(at_us.searchsorted(started_us, "right")) - 1)
+        after = wear.message(min(int(at_us.searchsorted(ended_us)), len(at_us) - 1))
+        known_us = int(wear.received_us[later].max())
+        span = {"started_us": started_us, "ended_us": ended_us}
+        found.append(_gap(wear, before, after, **span, heard_later=int(later.sum()), known_us=known_us))
     return found
 
 

@@ -17,7 +17,7 @@ from analysis.records import PowerUp
 from analysis.refused import refused_between
 from analysis.wears.entries import Entry
 from analysis.wears.gauges import VoiceGauge
-from analysis.wears.wears import Wear
+from analysis.wears.wears import Message, Wear
 
 NEVER_HEARD_US = 60 * 1_000_000
 """So long must somebody be in, and a silence outside a wear last, to count. Our own rule."""
@@ -137,27 +137,28 @@ def _close(entry: Entry, one: Examined, following: Wear | None) -> None:
     if wear.ended_how in ("closed", "changed"):
         return
     until_us = following.started_us if following is not None else entry.left_us or wear.ended_us
-    seconds = (until_us - wear.ended_us) * 1e-6
     known = next((gap for gap in one.gaps if gap.at_end), None)
-    if seconds <= silent_after_s(usual_s or 1.0):
+    if (until_us - wear.ended_us) * 1e-6 <= silent_after_s(usual_s or 1.0):
         return
     if known is not None and known.ended_us >= until_us:
         return
-    then, identity = _what_then(entry, following)
     refused = refused_between(wear.power_up, (int(wear.seq[-1]), sys.maxsize), (wear.ended_us, until_us))
-    longer = Gap(
-        wear=wear,
-        started_us=wear.ended_us,
-        ended_us=until_us,
-        seconds=seconds,
-        lost_messages=None,
-        refused_messages=refused,
-        before_identity=wear.identity(-1),
-        after_identity=identity or wear.identity(-1),
-        at_end=True,
-        then=then,
-    )
+    longer = _silence(entry, wear, wear.message(-1), until_us, refused, following)
     one.gaps[:] = [*(gap for gap in one.gaps if not gap.at_end), longer]
+
+
+def _silence(
+    entry: Entry, wear: Wear, last: Message, until_us: int, refused: int, following: Wear | None = None
+) -> Gap:
+    """Return the silence after the last message of a wear's set."""
+    identity: str | None = None
+    then = THEN["open"]
+    if following is not None:
+        then, identity = f"{following.first_bar:.0f} bar", following.identity(0)
+    elif entry.left_us == entry.ended_us or entry.ended_us is None:
+        then, identity = THEN[entry.ended_how], entry.stay.ended_by if entry.stay is not None else None
+    ends = last.identity, identity or last.identity
+    return Gap(wear, last.at_us, until_us, None, refused, *ends, at_end=True, then=then)
 
 
 def ran_empty_inside(entry: Entry) -> Wear | None:
@@ -181,37 +182,20 @@ def _after_empty(
     if wear is None or entry.left_us is None:
         return
     heard = [
-        (int(channel.at_us[position]), power_up.identity(int(channel.seq[position])), power_up)
+        (int(channel.at_us[position]), int(channel.seq[position]), power_up)
         for power_up in sets[wear.set_id]
         for channel in power_up.channels.values()
         for position in np.flatnonzero(~channel.retained & (channel.at_us <= entry.left_us))[-1:]
     ]
-    last_us, identity, power_up = max(heard, key=lambda one: one[0])
+    last_us, seq, power_up = max(heard, key=lambda one: one[0])
     if (entry.left_us - last_us) * 1e-6 <= silent_after_s(usual_interval_s(wear.at_us) or 1.0):
         return
-    then, ended_by = _what_then(entry, None)
-    silence = Gap(
-        wear=wear,
-        started_us=last_us,
-        ended_us=entry.left_us,
-        seconds=(entry.left_us - last_us) * 1e-6,
-        lost_messages=None,
-        refused_messages=refused_between(power_up, (0, sys.maxsize), (last_us, entry.left_us)),
-        before_identity=identity,
-        after_identity=ended_by or identity,
-        at_end=True,
-        then=then,
+    refused = refused_between(power_up, (0, sys.maxsize), (last_us, entry.left_us))
+    silence = _silence(
+        entry, wear, Message(seq, last_us, power_up.identity(seq), None), entry.left_us, refused
     )
     gaps = by_wear[wear.wear_id].gaps
     gaps[:] = [*(gap for gap in gaps if gap.started_us <= wear.ended_us), silence]
-
-
-def _what_then(entry: Entry, following: Wear | None) -> tuple[str, str | None]:
-    if following is not None:
-        return f"{following.first_bar:.0f} bar", following.identity(0)
-    if entry.left_us == entry.ended_us or entry.ended_us is None:
-        return THEN[entry.ended_how], entry.stay.ended_by if entry.stay is not None else None
-    return THEN["open"], None
 
 
 def _unheard_apart_s(entry: Entry, by_wear: Mapping[str, Examined], power_ups: Sequence[PowerUp]) -> float:

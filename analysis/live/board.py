@@ -8,7 +8,7 @@ does no harm); `snapshot(now)` may be asked at any moment.
 
 import zlib
 from collections import deque
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import TypeVar
 
@@ -28,7 +28,16 @@ from analysis.live.came_out import with_rests
 from analysis.live.hearing import HeardSoFar
 from analysis.live.inside import Line
 from analysis.live.refused_words import KEPT_S, RefusedWords, with_refused_alarms
-from analysis.live.rows import Contradiction, NoteLine, OrderLine, Out, RollCallLine, Row, Snapshot
+from analysis.live.rows import (
+    Contradiction,
+    NoteLine,
+    OrderLine,
+    Out,
+    RollCallLine,
+    Row,
+    Snapshot,
+    StandbyLine,
+)
 from analysis.live.service_board import ServiceBoard
 from analysis.live.voice import low_air_lines
 from analysis.profile import Profile
@@ -143,14 +152,7 @@ class LiveBoard:
         }
         spoken = [(one.service, one.desks.words, mine[one.service]) for one in boards]
         orders = [
-            replace(line, service=name if several else "")
-            for name, words, own in spoken
-            for line in _of(name, words.orders(own, now_s), several)
-        ]
-        rolls = [
-            replace(line, service=name if several else "")
-            for name, words, own in spoken
-            for line in _of(name, words.roll_calls(own), several)
+            line for name, words, own in spoken for line in _of(name, words.orders(own, now_s), several)
         ]
         return Snapshot(
             at=now_s,
@@ -179,11 +181,11 @@ class LiveBoard:
             set_ids=tuple(sorted({set_id for board in boards for set_id in board.set_ids})),
             services=tuple(sorted(self._services)),
             orders=tuple(orders),
-            roll_calls=tuple(rolls),
+            roll_calls=tuple(
+                line for name, words, own in spoken for line in _of(name, words.roll_calls(own), several)
+            ),
             standby=tuple(
-                replace(line, service=name if several else "")
-                for name, words, own in spoken
-                for line in words.standby(own)
+                line for name, words, own in spoken for line in _of(name, words.standby(own), several)
             ),
             contradictions=tuple(
                 line for name, words, own in spoken for line in _of(name, words.contradictions(own), several)
@@ -254,12 +256,15 @@ class LiveBoard:
         return [entry for board in self._services.values() for entry in board.entries]
 
 
-LineT = TypeVar("LineT", NoteLine, OrderLine, RollCallLine, Contradiction, Out)
+LineT = TypeVar("LineT", NoteLine, OrderLine, RollCallLine, StandbyLine, Contradiction, Out)
 
 
-def _of(service: str, lines: Iterable[LineT], several: bool) -> Iterable[LineT]:
-    """Return lines of one service, with its name in their keys if there are several."""
-    return (replace(line, key=f"{service}/{line.key}") for line in lines) if several else lines
+def _of(service: str, lines: Iterable[LineT], several: bool) -> Iterator[LineT]:
+    """Yield lines of one service; if there are several, with its name in them and in their keys."""
+    for line in lines:
+        named = {"service": service, "key": f"{service}/{getattr(line, 'key', '')}"}
+        own = {name: named[name] for name in named if name in line.__struct_fields__}
+        yield replace(line, **own) if several else line
 
 
 def _by_service(messages: Messages) -> dict[str, Messages]:

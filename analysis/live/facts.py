@@ -114,49 +114,46 @@ def row_of(inside: Inside, now_s: float, words: DeskWords, alarms: dict[str, flo
         rolls = [words.missing_since(name, entry.wearer_id) for name in (entry.incident_id, *inside.also_in)]
         missing_at = min((at for at in rolls if at is not None), default=None)
         lost = Lost("missing", missing_at) if missing_at is not None else None
-    remarks: tuple[Reason, ...] = ()
+    remarks: list[Reason] = []
     if silent_since_at is not None and live_set.link == "down":
-        remarks = (Reason("link_down"),)
+        remarks.append(Reason("link_down"))
     if live_set.heard.sent_bar is not None:
-        remarks = (*remarks, Reason("sent_unbelieved"))
+        remarks.append(Reason("sent_unbelieved"))
         if lost is None or lost.code != "readings_refused":
-            remarks = (*remarks, Reason("readings_refused"))
+            remarks.append(Reason("readings_refused"))
     other_bar = inside.higher.pressure_bar if inside.higher is not None else None
     if other_bar is not None:
-        remarks = (*remarks, Reason("voice_higher"))
+        remarks.append(Reason("voice_higher"))
     elif doubted and own is not None and hangs_at is None:
         other_bar = own[1]
-        remarks = (*remarks, Reason("set_differs" if risen is None else "risen"))
+        remarks.append(Reason("set_differs" if risen is None else "risen"))
     if wear is not None and entry.charges and differed(entry.charges, len(entry.charges) - 1):
-        remarks = (*remarks, Reason("set_differed"))
+        remarks.append(Reason("set_differed"))
     if wear is not None and spoken is None and risen is None:
-        remarks = (*remarks, *_hanging(live_set.follower, now_us))
+        remarks += _hanging(live_set.follower, now_us)
     if wear is not None and wear.shut_bar >= OPEN_ABOVE_BAR:
-        remarks = (*remarks, Reason("reads_shut"))
+        remarks.append(Reason("reads_shut"))
     if swung is not None:
-        remarks = (*remarks, Reason("swings"))
-    remarks = (*remarks, *_elsewhere(inside, now_us))
+        remarks.append(Reason("swings"))
+    remarks += _elsewhere(inside, now_us)
     if inside.doubtful:
-        remarks = (*remarks, Reason("two_sets", who=", ".join(inside.doubtful)))
+        remarks.append(Reason("two_sets", who=", ".join(inside.doubtful)))
     if inside.said_out is not None:
         at_us, how = inside.said_out
-        remarks = (
-            *remarks,
-            Reason("settled_breathing" if how == "resolved" else "tallied_out", in_seconds(at_us)),
-        )
+        remarks.append(Reason("settled_breathing" if how == "resolved" else "tallied_out", in_seconds(at_us)))
     if inside.same_id:
-        remarks = (*remarks, Reason("same_id", who=", ".join(inside.same_id)))
+        remarks.append(Reason("same_id", who=", ".join(inside.same_id)))
     if inside.put_down_us is not None:
-        remarks = (*remarks, Reason("put_down", in_seconds(inside.put_down_us)))
+        remarks.append(Reason("put_down", in_seconds(inside.put_down_us)))
     if entry.ended_how == "incident_closed":
-        remarks = (*remarks, Reason("incident_closed", in_seconds(entry.ended_us)))
+        remarks.append(Reason("incident_closed", in_seconds(entry.ended_us)))
     charge = inside.charge
     if charge is not None and (wear is not None or not charge.wears) and not charge.opening_heard:
-        remarks = (*remarks, Reason("beginning_not_heard"))
+        remarks.append(Reason("beginning_not_heard"))
     if wear is not None and wear.setup_changed:
-        remarks = (*remarks, Reason("other_setup"))
+        remarks.append(Reason("other_setup"))
     if wear is not None and wear.thresholds.impossible:
-        remarks = (*remarks, Reason("odd_threshold"))
+        remarks.append(Reason("odd_threshold"))
     moment = inside.moment
     due_us = inside.not_due_us or (moment.at_us if moment is not None else None)
     reliefs = [in_seconds(due_us), was_turn_back[0] if was_turn_back else None]
@@ -179,7 +176,7 @@ def row_of(inside: Inside, now_s: float, words: DeskWords, alarms: dict[str, flo
         tallied_in_at=in_seconds(entry.tallied_in_us) if tallied_in else None,
         tallied_out_at=out_at,
         attention="under_air",
-        reasons=remarks,
+        reasons=tuple(remarks),
         started_at=in_seconds(wear.started_us) if wear else None,
         ended_at=in_seconds(entry.last_heard_us) if wear is None else None,
         pressure_bar=reading[1] if reading else None,

@@ -55,13 +55,17 @@ few bar of the entry pressure. The time counts too: 20 messages of a slow set ma
 
 
 @dataclass(frozen=True, slots=True)
-class Following:
-    """The first message of the set after a wear: a pressure reading, or `power off`."""
+class Message:
+    """One message of a set: a pressure reading, or one without a pressure, such as `power off`."""
 
     seq: int
     at_us: int
     identity: str
     pressure_bar: float | None
+
+
+def _message(power_up: PowerUp, seq: np.int64, at_us: np.int64, bar: float | None = None) -> Message:
+    return Message(int(seq), int(at_us), power_up.identity(int(seq)), bar)
 
 
 @dataclass(slots=True)
@@ -90,7 +94,7 @@ class Wear:
     shut_bar: float = math.nan  # what the gauge read, standing with the valve shut, before it was opened
     opening_heard: bool = True  # False: it may have begun long before its first reading, with more air
     # The next pressure reading or `power off` of the same power-up.
-    following: Following | None = None
+    following: Message | None = None
     # The moment and pressure of each low reading of a gauge that swung, up to its end and after it.
     swung: tuple[Ints, Floats] = (np.empty(0, np.int64), np.empty(0))
     previous: Wear | None = field(default=None, repr=False)
@@ -235,6 +239,11 @@ class Wear:
         """Return the identity of the wear's reading number `position`."""
         return self.power_up.identity(int(self.seq[position]))
 
+    def message(self, position: int) -> Message:
+        """Return the wear's reading number `position`."""
+        bar = float(self.pressure_bar[position])
+        return _message(self.power_up, self.seq[position], self.at_us[position], bar)
+
     def identity_of(self, at_us: int) -> str:
         """Return the identity of the last reading at a moment."""
         return self.identity(max(int(np.searchsorted(self.at_us, at_us, side="right")) - 1, 0))
@@ -342,12 +351,7 @@ def _wears_of(
             off = offs[part] if part < len(offs) else None
             following = off
             if span.stop < last:
-                following = Following(
-                    int(seq[span.stop]),
-                    int(at_us[span.stop]),
-                    power_up.identity(int(seq[span.stop])),
-                    float(bar[span.stop]),
-                )
+                following = _message(power_up, seq[span.stop], at_us[span.stop], float(bar[span.stop]))
             said = [setup.said] if setup is not None else []
             said += [
                 one.said
@@ -429,17 +433,12 @@ def _opening_heard(
     )
 
 
-def _power_offs(power_up: PowerUp) -> list[Following]:
+def _power_offs(power_up: PowerUp) -> list[Message]:
     channel = power_up.channels.get("power")
     if channel is None:
         return []
     offs = [
-        Following(
-            int(channel.seq[position]),
-            int(channel.at_us[position]),
-            power_up.identity(int(channel.seq[position])),
-            None,
-        )
+        _message(power_up, channel.seq[position], channel.at_us[position])
         for position, row in enumerate(channel.rows)
         if row["state"] == "off" and not channel.retained[position]
     ]

@@ -14,7 +14,7 @@ from analysis.wears.gauges import above_word_bar, contradictions, readings_of
 from analysis.wears.tally import Stay, TallyEntry
 from analysis.wears.teams import give_team_moments, team_moments, turns_of
 from analysis.wears.turn_back import TurnBackNote
-from analysis.wears.wears import Following, Wear
+from analysis.wears.wears import Message, Wear
 from tests.analysis.wears_by_hand import PROFILE, SECOND, Readings, flat, gauge, power_up, tally, us, wear
 
 
@@ -248,7 +248,7 @@ class TestState:
     ) -> None:
         """It fell by 0.2 bar a second: 16 bar are 10 after 30 s."""
         readings = [(at_s, last_bar + 0.2 * (60.0 - at_s)) for at_s in (0.0, 30.0, 60.0)]
-        after = Following(9, us(next_s), "S-1/1/9", 0.0)
+        after = Message(9, us(next_s), "S-1/1/9", 0.0)
         one = wear(readings, "closed", following=after)
         assert one.ran_empty == is_empty
         assert one.closed_in_order != is_empty
