@@ -1,27 +1,84 @@
-"""The verb `analyse`: an archive in, the tables of the results out."""
+"""The verbs `incidents`, `analyse` and `learn`, and the options of all verbs that compute."""
 
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from contextlib import nullcontext
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
+from click.shell_completion import CompletionItem
 
-from analysis.profile_option import engine_option, profile_option
 from ingest.archive.store import ArchivePath
-from ingest.plurals import counted
+from ingest.plurals import counted, percent
 from ingest.shared_options import OutPath, archive_option, is_stdout, print_bytes
 from ingest.shown_text import echo
-from ingest.talk import progress_bar
+from ingest.talk import progress_bar, remark
 
 if TYPE_CHECKING:
     from analysis.pieces.piecewise import Written
     from analysis.profile import Profile
 
-_FOLDER = OutPath(file_okay=False, allow_dash=True, path_type=Path)
+SAYS = "Doctrine profile in TOML, or the name of a shipped one."
+Verb = TypeVar("Verb", bound=Callable[..., Any])
+engine_option = click.option(
+    "--engine", metavar="ENGINE", help="local[:WORKERS] or dask://HOST:PORT; without it, one process here."
+)
+
+
+def profile_option(
+    parameter: str = "profile", *, required: bool = False, says: str = SAYS
+) -> Callable[[Verb], Verb]:
+    """Return the option `--profile` for a verb's function, which gets the word as it was typed."""
+    return click.option(
+        "--profile", parameter, required=required, metavar="FILE", help=says, shell_complete=_words
+    )
+
+
+def _words(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[CompletionItem]:
+    """Return the shipped profiles that begin so; the shell adds its files."""
+    from analysis.profile import shipped_profiles
+
+    del ctx, param
+    names = [CompletionItem(name) for name in shipped_profiles() if name.startswith(incomplete)]
+    return [CompletionItem(incomplete, type="file"), *names]
+
+
+@click.command()
+@archive_option()
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON list.")
+def incidents(archive: ArchivePath, as_json: bool) -> None:
+    """List the incidents of an archive: ID, first and last message about it (received, UTC), sets.
+
+    A set that no desk tallied belongs to no incident; `underair analyse` without --incident includes it.
+
+    \b
+    Example: underair incidents --archive archive
+    """
+    from analysis.pieces.archive_pieces import incidents_in
+    from ingest.archive.parts import require_archive
+
+    require_archive(archive)
+    found = incidents_in(archive).rows(named=True)
+    if as_json:
+        form = "%Y-%m-%dT%H:%M:%SZ"
+        rows = [row | {end: row[end].strftime(form) for end in ("first", "last")} for row in found]
+        echo(json.dumps(rows))
+        return
+    widest = max((len(row["key"]) for row in found), default=0)
+    for row in found:
+        sets = (
+            f"{counted(len(row['sets']), 'set')}: {' '.join(row['sets'])}"
+            if row["sets"]
+            else "no set tallied"
+        )
+        first, last = f"{row['first']:%Y-%m-%d %H:%M:%S}", f"{row['last']:%Y-%m-%d %H:%M:%S}"
+        echo(f"{row['key']:{widest}}  {first} to {last} UTC  {sets}")
+    if not found:
+        remark("no desk named an incident in this archive; `underair analyse` analyses it set by set")
 
 
 @click.command()
@@ -29,7 +86,7 @@ _FOLDER = OutPath(file_okay=False, allow_dash=True, path_type=Path)
 @click.option(
     "--out",
     required=True,
-    type=_FOLDER,
+    type=OutPath(file_okay=False, allow_dash=True, path_type=Path),
     help="Folder for the tables, created if missing; - prints one of them on standard output.",
 )
 @click.option("--table", metavar="NAME", help="With --out -: which table, such as findings.")
@@ -137,3 +194,81 @@ def _write(
         progress_bar("messages") as progress,
     ):
         return analyse_archive(archive, rules, out, form, about, run, progress)
+
+
+WEARS_AT_ONCE = 200  # read together, so that memory does not follow the archive
+
+
+@click.command()
+@archive_option()
+@click.option(
+    "--out",
+    default="forecast.json",
+    show_default=True,
+    type=OutPath(dir_okay=False, allow_dash=True, path_type=Path),
+    help="File for the constants, to be named in the profile; - prints it on standard output.",
+)
+@profile_option()
+@click.option("--json", "as_json", is_flag=True, help="Print what was learnt as one JSON object.")
+def learn(archive: ArchivePath, out: Path, profile: str | None, as_json: bool) -> None:
+    """Learn how wide the forecast's interval must be from the archive's own wears.
+
+    It uses simulated wears and every wear that has a tally and reached its low-air warning. It tests each
+    person with constants learnt from the others. It refuses with fewer than 10 people, or when nobody
+    breathed more than 60 L/min over a wear. A profile accepts the file only if, on people left out and
+    against the constants in force, fewer warnings came before the early end and the score (Winkler's; lower
+    is better) did not rise.
+
+    \b
+    Example:
+        underair learn --archive archive --out forecast.json
+        # then, in the profile beside that file:
+        #   [forecast]
+        #   learnt = "forecast.json"
+    """
+    from datetime import UTC, datetime
+
+    import msgspec
+    import polars as pl
+
+    from analysis.air.learning import Forecasts, learnt_bytes, write_learnt
+    from analysis.learnt_interval import forecasts_of_results, learn_interval
+    from analysis.pieces.piecewise import analyse_archive
+    from analysis.profile import load_profile
+
+    printed = is_stdout(out, as_json)
+    rules = load_profile(profile)
+    own: list[Forecasts] = []
+    people: dict[str, int] = {}
+    with TemporaryDirectory() as name:
+        folder = Path(name) / "results"
+        with progress_bar("messages") as progress:
+            analyse_archive(archive, rules, folder, "parquet", {}, None, progress)
+        wears = pl.read_parquet(folder / "wears.parquet").filter(pl.col("low_air_at").is_not_null())
+        air = pl.scan_parquet(folder / "air.parquet")
+        for part in wears.iter_slices(WEARS_AT_ONCE):
+            of_these = air.filter(pl.col("wear_id").is_in(part["wear_id"].to_list())).collect()
+            own += forecasts_of_results({"wears": part, "air": of_these}, people, len(own))
+    made = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    learnt = learn_interval(own, rules.forecast.ends(), made)
+    if printed:
+        print_bytes(learnt_bytes(learnt))
+        return
+    write_learnt(out, learnt)
+    if as_json:
+        echo(msgspec.json.encode(learnt).decode())
+        return
+    echo(
+        f"{counted(learnt.wears, 'wear')} of {counted(learnt.people, 'person', 'people')}, "
+        "each person left out once:"
+    )
+    echo(f"{'interval':24}{'wears':32}{'held':>7}{'early':>7}{'late':>7}{'width':>9}{'score':>7}")
+    for line in learnt.proof:
+        group = f"{line.group}: {line.wears}"
+        held, early, late = (percent(share) for share in (line.held, line.early, line.late))
+        width, winkler = f"{line.width_min:.1f} min", f"{line.winkler_min:.1f}"
+        echo(f"{line.interval:24}{group:32}{held:>7}{early:>7}{late:>7}{width:>9}{winkler:>7}")
+    if learnt.adopted:
+        echo(f'{out} can be used: write learnt = "{out.name}" under [forecast] in the profile beside it.')
+    else:
+        echo(f"{out} is no better on people left out: no profile accepts it. Keep the constants in force.")

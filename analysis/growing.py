@@ -17,7 +17,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.clocks.clocks import MOST_UPTIME_S, ClockFit, fit_clock, in_the_same_queue
-from analysis.records import Bools, Channel, Floats, Ints, Key, PowerUp, power_ups
+from analysis.records import ARRAYS, Bools, Channel, Floats, Ints, Key, PowerUp, power_ups
 from analysis.uses import FIRST_IN_CONFLICT, SILENCE, expected_us
 
 FIT_EVERY_US = 10_000_000
@@ -66,7 +66,7 @@ class _Grown:
 
     def merge(self, new: Channel) -> list[int]:
         """Put late messages in their place, each identity once; return the numbers that conflict."""
-        old = self.channel(self._arrays["at_us"][: self.size])
+        old = self.channel()
         seq = np.concatenate([old.seq, new.seq])
         order = np.argsort(seq, kind="stable")  # what was heard first comes first of its number
         again = np.r_[False, seq[order][1:] == seq[order][:-1]]
@@ -94,18 +94,11 @@ class _Grown:
 
         return back
 
-    def channel(self, at_us: Ints | None = None) -> Channel:
+    def channel(self) -> Channel:
         """Return it as a channel; nothing is copied."""
         part = {name: values[: self.size] for name, values in self._arrays.items()}
         return Channel(
-            part["seq"],
-            part["time_us"],
-            part["received_us"],
-            part["uptime_s"],
-            part["retained"],
-            part["at_us"] if at_us is None else at_us,
-            {name: part[name] for name in self._numbers},
-            self.rows,
+            *(part[name] for name in ARRAYS), {name: part[name] for name in self._numbers}, self.rows
         )
 
     def time_at(self, seq: int) -> int | None:
@@ -163,15 +156,7 @@ class _Grown:
 
 
 def _columns(one: Channel) -> dict[str, NDArray[Any]]:
-    return {
-        "seq": one.seq,
-        "time_us": one.time_us,
-        "received_us": one.received_us,
-        "uptime_s": one.uptime_s,
-        "retained": one.retained,
-        "at_us": one.at_us,
-        **one.numbers,
-    }
+    return {name: getattr(one, name) for name in ARRAYS} | one.numbers
 
 
 class _GrownPowerUp:
@@ -439,7 +424,7 @@ def _parted(
 def _runs(messages: Mapping[str, pl.DataFrame], mixed: PowerUp) -> list[PowerUp]:
     """Part what one speaker said under one boot number where it was silent for long."""
     column = f"{mixed.role}_id"
-    received = np.sort(np.concatenate([one.received_us for one in mixed.channels.values()]))
+    received = np.sort(mixed.joined("received_us")[0])
     begins = [int(received[0]), *received[1:][np.diff(received) > _SILENCE_US].tolist()]
     received_us = pl.col("received").dt.epoch("us")
     its = (pl.col(column) == mixed.name) & (pl.col("boot") == mixed.boot)

@@ -5,7 +5,7 @@ from typing import Any
 
 import click
 
-from analysis.profile_option import profile_option
+from analysis.commands import profile_option
 from ingest.shared_options import archive_option, log_options, login_option, metrics_option
 
 

@@ -41,19 +41,6 @@ from analysis.air.forecast import (
 from analysis.air.gas import ZERO_CELSIUS_K, Cylinder, FloatArray
 from analysis.air.smoother_kernel import smooth
 
-__all__ = [
-    "BREATHING",
-    "VESSEL",
-    "AirTrack",
-    "Breathing",
-    "Cylinder",
-    "ForecastMinutes",
-    "LiveAir",
-    "LiveEstimate",
-    "Vessel",
-    "reconstruct",
-]
-
 HEARD_S = 5.0
 HIGHEST_L_MIN = 1000.0
 LATE_S = 2.0

@@ -13,6 +13,7 @@ Econometrica 46:33-50), learnt from real and simulated breathing
 from dataclasses import dataclass
 from typing import NamedTuple
 
+import msgspec
 import numpy as np
 
 from analysis.air.gas import FloatArray
@@ -126,8 +127,8 @@ def of_another_pressure(forecast: ForecastMinutes) -> ForecastMinutes:
     return ForecastMinutes(said, said * (early / said) ** OTHER_PRESSURE, late) if said > 0.0 else forecast
 
 
-class Scenario(NamedTuple):
-    """When a pressure is reached if breathing stays at one rate: no forecast, and no worst case either."""
+class Scenario(msgspec.Struct, frozen=True):
+    """Minutes to a pressure if breathing stays at one rate: no forecast, and no worst case either."""
 
     minutes: float
     rate_l_min: float

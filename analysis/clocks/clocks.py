@@ -223,19 +223,14 @@ def _first_us(power_up: PowerUp) -> int:
 
 def fit_clock(power_up: PowerUp) -> ClockFit | None:
     """Fit one power-up's clock; None when it is known by retained messages only, or its clock is none."""
-    channels = list(power_up.channels.values())
-    seq = np.concatenate([channel.seq for channel in channels])
-    retained = np.concatenate([channel.retained for channel in channels])
+    columns = power_up.joined("seq", "retained", "time_us", "received_us", "uptime_s")
+    seq, retained, time_us, received_us, every_uptime_s = columns
     order = np.argsort(seq, kind="stable")
     if retained.any():
         order = order[~retained[order]]
     if not len(order):
         return None
-    seq = seq[order]
-    time_us = np.concatenate([channel.time_us for channel in channels])[order]
-    received_us = np.concatenate([channel.received_us for channel in channels])[order]
-    every_uptime_s = np.concatenate([channel.uptime_s for channel in channels])
-    uptime_s = every_uptime_s[order]
+    seq, time_us, received_us, uptime_s = (one[order] for one in (seq, time_us, received_us, every_uptime_s))
     origin_us = int(received_us[0])
     heard_s = (received_us - origin_us) * MICRO
     time_s = (time_us - origin_us) * MICRO
@@ -250,7 +245,8 @@ def fit_clock(power_up: PowerUp) -> ClockFit | None:
         if late.any():
             # If the uptime runs on, the clock jumped for readings; an alarm gives its own time.
             runs_on = late & (uptime_s >= np.maximum.accumulate(uptime_s) - BACKWARD_S)
-            kinds = np.repeat([kind in NUMBERS for kind in power_up.channels], [len(one) for one in channels])
+            sizes = [len(one) for one in power_up.channels.values()]
+            kinds = np.repeat([kind in NUMBERS for kind in power_up.channels], sizes)
             late &= ~(runs_on & kinds[order])
             possible &= not (runs_on & late).any()
             late_seq, late_s, seq = seq[late], time_s[late], seq[~late]
@@ -367,12 +363,9 @@ def _ends(power_up: PowerUp, *, last: bool) -> tuple[Ints, Ints, Ints, Floats] |
 
 def _stood(power_up: PowerUp) -> Stood | None:
     """Return what `Clocks.stood` keeps of a power-up, None when its clock ran."""
-    columns = [
-        np.concatenate([getattr(one, name) for one in power_up.channels.values()])
-        for name in ("seq", "time_us", "received_us", "retained")
-    ]
+    *columns, retained = power_up.joined("seq", "time_us", "received_us", "retained")
     order = np.argsort(columns[0], kind="stable")
-    seq, time_us, received_us = (one[order[~columns[3][order]]] for one in columns[:3])
+    seq, time_us, received_us = (one[order[~retained[order]]] for one in columns)
     found = no_clock(time_us, received_us) if len(seq) else None
     if found is None:
         return None

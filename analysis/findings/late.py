@@ -152,11 +152,7 @@ def _receipts_jumped(context: Context) -> Iterator[Finding]:
 
 
 def _lateness(power_up: PowerUp) -> _Lateness:
-    channels = list(power_up.channels.values())
-    live = ~np.concatenate([one.retained for one in channels])
-    at_us, received_us, seq = (
-        np.concatenate([getattr(one, name) for one in channels])[live]
-        for name in ("at_us", "received_us", "seq")
-    )
+    retained, *columns = power_up.joined("retained", "at_us", "received_us", "seq")
+    at_us, received_us, seq = (one[~retained] for one in columns)
     order = np.argsort(at_us, kind="stable")
     return _Lateness(at_us[order], (received_us - at_us)[order] * 1e-6, seq[order])

@@ -281,20 +281,11 @@ class DeskWords:
 
     def _take_resolved(self, record: Record, at: float) -> None:
         """Report a word that closes nothing: it names neither of two wearers, or nobody who had the set."""
-        set_id, identity = record["set_id"], record["identity"]
-        if identity in self._not_theirs:
-            name = f"not_theirs/{identity}"
+        set_id = record["set_id"]
+        if record["identity"] in self._not_theirs:
             whose = record["wearer_id"] or record["incident_id"]
             incidents = [one.incident_id for one in self._stays.values() if one.tallies[-1].set_id == set_id]
-            self._contradictions[name] = Contradiction(
-                name,
-                "not_theirs",
-                (incidents or [record["incident_id"]])[-1],
-                set_id,
-                at,
-                (record["desk_id"], whose),
-                (),
-            )
+            self._report("not_theirs", record, at, set_id, (whose,), *incidents[-1:])
         within = [
             one
             for one in self._stays.values()
@@ -303,11 +294,7 @@ class DeskWords:
             and (one.ended_us is None or one.ended_us * 1e-6 > at)
         ]
         if record["alarm"] is None and record["wearer_id"] is None and len(within) > 1:
-            name = f"whose/{identity}"
-            who = tuple(one.wearer_id for one in within)
-            self._contradictions[name] = Contradiction(
-                name, "whose", record["incident_id"], set_id, at, (record["desk_id"], *who), ()
-            )
+            self._report("whose", record, at, set_id, tuple(one.wearer_id for one in within))
 
     def _take_tally(self, record: Record, at: float) -> None:
         key = (record["incident_id"], record["wearer_id"])
@@ -320,10 +307,21 @@ class DeskWords:
             if record["team"]:
                 self._say(("of_team", *key), record, at, ("of_team", record["team"]))
         if record["identity"] in self._unmatched:
-            name = f"not_in/{record['identity']}"
-            self._contradictions[name] = Contradiction(
-                name, "not_in", key[0], key[1], at, (record["desk_id"], *what), ()
-            )
+            self._report("not_in", record, at, key[1], what)
+
+    def _report(
+        self,
+        kind: str,
+        record: Record,
+        at: float,
+        about: str,
+        said: tuple[str, ...],
+        incident_id: str | None = None,
+    ) -> None:
+        """Keep a word of one desk that does not count."""
+        name = f"{kind}/{record['identity']}"
+        where, first = incident_id or record["incident_id"], (record["desk_id"], *said)
+        self._contradictions[name] = Contradiction(name, kind, where, about, at, first, ())
 
     def _say(
         self,

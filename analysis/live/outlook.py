@@ -9,8 +9,8 @@ import numpy as np
 
 from analysis.air.breathing import LiveAir, LiveEstimate
 from analysis.air.breathing_kernels import OUTLIER_SD
-from analysis.air.forecast import EARLY_END_ONLY_S, of_another_pressure
-from analysis.live.rows import FanPoint, IfHardest, Interval
+from analysis.air.forecast import EARLY_END_ONLY_S, Scenario, of_another_pressure
+from analysis.live.rows import FanPoint, Interval
 from analysis.profile import Profile
 from analysis.records import Floats
 from analysis.wears.valve import HOSE_FALLS_BAR_S, UNBREATHABLE_L_S
@@ -38,7 +38,7 @@ class Outlook:
     fan: tuple[FanPoint, ...]  # the way down to the warning
     to_empty: Interval | None = None  # to an empty cylinder, from the warning on
     # To the warning, if it stays as hard as the hardest three minutes so far.
-    if_hardest: IfHardest | None = None
+    if_hardest: Scenario | None = None
     # Since when its gauge has not moved, if even somebody at rest would have moved it; seconds since 1970.
     hangs_at: float | None = None
 
@@ -74,7 +74,7 @@ def look_ahead(
         if math.isfinite(scenario.minutes):
             rate_l_min = max(scenario.rate_l_min, hardest_l_min, 1.0)
             slower = max(scenario.rate_l_min, 1.0) / rate_l_min
-            if_hardest = IfHardest(scenario.minutes * part * slower, rate_l_min)
+            if_hardest = Scenario(scenario.minutes * part * slower, rate_l_min)
         if leave_bar is not None and max(reading_bar, float(estimate.pressure_bar)) > leave_bar:
             part = _part(estimate, min(reading_bar, least_bar), leave_bar)
             leave = _minutes(estimate, leave_bar, part)

@@ -9,6 +9,8 @@ from typing import Literal
 
 import msgspec
 
+from analysis.air.forecast import Scenario
+
 # In order of need, first the most urgent: our own rule.
 Attention = Literal[
     "distress",
@@ -38,13 +40,6 @@ class Interval(msgspec.Struct, frozen=True):
     low: float
     high: float
     early_only: bool = False
-
-
-class IfHardest(msgspec.Struct, frozen=True):
-    """Minutes to the warning if it stays as hard as the hardest three minutes so far: no forecast."""
-
-    minutes: float
-    rate_l_min: float
 
 
 class FanPoint(msgspec.Struct, frozen=True):
@@ -167,7 +162,7 @@ class Row(msgspec.Struct, frozen=True, kw_only=True):
     sent_low_at: float | None = None  # since when that is at or below the warning
     # When the wearer last acknowledged an evacuation at the set.
     evacuate_acknowledged_at: float | None = None
-    if_hardest: IfHardest | None = None
+    if_hardest: Scenario | None = None  # the warning, at the rate of the hardest three minutes so far
     settled: bool = False  # `tallied_out_at` is when a desk closed the entry, without a tally out
     tally_identity: str | None = None  # the tally in force, for a correction
 

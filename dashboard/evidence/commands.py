@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import click
 import msgspec
 
-from analysis.profile_option import profile_option
+from analysis.commands import profile_option
 from ingest.archive.store import ArchivePath, local, place_of
 from ingest.contract.errors import ArchiveProblem, UnderairError, system_sentence
 from ingest.freed_memory import begin_short_command, end_short_command

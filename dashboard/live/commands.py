@@ -5,7 +5,7 @@ from typing import Any
 
 import click
 
-from analysis.profile_option import profile_option
+from analysis.commands import profile_option
 from ingest.archive.store import ArchivePath
 from ingest.shared_options import archive_option
 from ingest.shown_text import echo

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import click
 
-from analysis.profile_option import profile_option
+from analysis.commands import profile_option
 from ingest.archive.store import ArchivePath
 from ingest.contract.errors import UnderairError
 from ingest.plurals import counted

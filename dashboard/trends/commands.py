@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from analysis.profile_option import engine_option, profile_option
+from analysis.commands import engine_option, profile_option
 from ingest.archive.store import ArchivePath
 from ingest.plurals import counted
 from ingest.shared_options import OutPath, archive_option

@@ -10,12 +10,12 @@ from typing import Any
 import pytest
 from msgspec.structs import replace
 
+from analysis.air.forecast import Scenario
 from analysis.live.rows import (
     ORDER,
     AlarmLine,
     FanPoint,
     Hearing,
-    IfHardest,
     Interval,
     Lost,
     NoteLine,
@@ -133,9 +133,7 @@ def test_a_planned_figure_says_so() -> None:
 
 
 def test_a_young_wear_shows_the_early_end_only_and_the_hard_scenario_beside_it() -> None:
-    early = replace(
-        ROW, low_air=Interval(30.0, 18.4, 44.0, early_only=True), if_hardest=IfHardest(14.7, 95.2)
-    )
+    early = replace(ROW, low_air=Interval(30.0, 18.4, 44.0, early_only=True), if_hardest=Scenario(14.7, 95.2))
     row = only(early)
     assert (row["low"], row["low_range"], row["low_what"]) == ("18 min", "at least", "hard: 14 min")
     assert row["hardest"] == "If it stays as hard as the hardest 3 min: 14 min (95 L/min)"

@@ -15,12 +15,12 @@ from typing import Any
 import pytest
 from msgspec.structs import replace
 
+from analysis.air.forecast import Scenario
 from analysis.live.rows import (
     AlarmLine,
     Contradiction,
     FanPoint,
     GaugeRow,
-    IfHardest,
     IncidentRow,
     Interval,
     Lost,
@@ -104,13 +104,13 @@ ROWS: dict[str, dict[str, Any]] = {
         "low_air": Interval(9.0, 7.0, 12.0, True),
     },
     "fan of a forecast": {"fan": (FanPoint(100.0, 2.0, 3.0, 4.0),), "low_air": Interval(9.0, 7.0, 12.0)},
-    "hardest sooner": {"if_hardest": IfHardest(8.0, 90.0), "low_air": Interval(9.0, 7.0, 12.0)},
-    "hardest as soon": {"if_hardest": IfHardest(9.0, 90.0), "low_air": Interval(9.0, 7.0, 12.0)},
+    "hardest sooner": {"if_hardest": Scenario(8.0, 90.0), "low_air": Interval(9.0, 7.0, 12.0)},
+    "hardest as soon": {"if_hardest": Scenario(9.0, 90.0), "low_air": Interval(9.0, 7.0, 12.0)},
     "hardest of a young wear": {
-        "if_hardest": IfHardest(9.5, 90.0),
+        "if_hardest": Scenario(9.5, 90.0),
         "low_air": Interval(9.0, 7.0, 12.0, True),
     },
-    "hardest without forecast": {"if_hardest": IfHardest(9.0, 90.0), "low_air": None},
+    "hardest without forecast": {"if_hardest": Scenario(9.0, 90.0), "low_air": None},
     "the set differs": {"reasons": (Reason("set_differs"),), "other_bar": 199.0, "by_voice": True},
     "risen": {"reasons": (Reason("risen"),), "other_bar": 280.0},
     "voice higher, not said": {"reasons": (Reason("voice_higher", who="x"),), "other_bar": None},

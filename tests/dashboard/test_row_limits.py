@@ -7,7 +7,8 @@ from typing import Any
 import pytest
 from msgspec.structs import replace
 
-from analysis.live.rows import FanPoint, GaugeRow, IfHardest, Interval, Lost, Reason
+from analysis.air.forecast import Scenario
+from analysis.live.rows import FanPoint, GaugeRow, Interval, Lost, Reason
 from dashboard.live import words
 from dashboard.live.display import STANDARD, Display
 from dashboard.live.row_view import MOST_REASONS, bare_row_view, row_view
@@ -43,11 +44,11 @@ def test_the_time_left_below_the_warning_is_never_to_the_warning() -> None:
 )
 def test_the_hard_scenario_is_said_where_it_is_sooner(minutes: float, early_only: bool, said: bool) -> None:
     ahead = Interval(15.9, 11.2, 22.3, early_only)
-    row = shown(low_air=ahead, if_hardest=IfHardest(minutes, 60.0))
+    row = shown(low_air=ahead, if_hardest=Scenario(minutes, 60.0))
     assert (row["low_what"] != "") is said
     assert "60 L/min" in row["hardest"]
     assert shown(if_hardest=None)["hardest"] == shown(if_hardest=None)["low_what"] == ""
-    assert shown(low_air=None, if_hardest=IfHardest(minutes, 60.0))["low_what"] == ""
+    assert shown(low_air=None, if_hardest=Scenario(minutes, 60.0))["low_what"] == ""
 
 
 def test_out_by_is_the_early_end() -> None:
