@@ -36,7 +36,7 @@ from analysis.findings.findings import find
 from analysis.findings.sensors import offsets_of
 from analysis.live.last_heard import give_last_heard
 from analysis.profile import Profile
-from analysis.records import PowerUp, micros, power_ups
+from analysis.records import PowerUp, by_set, grouped, micros, power_ups
 from analysis.refused import note_refused, of_incident, read_refused, refused_table
 from analysis.same_id import apart
 from analysis.services import told_apart
@@ -178,10 +178,7 @@ def analysed(
             if progress is not None:
                 progress(min(len(found), len(wears)), len(wears))
     examined = [found[wear.wear_id] for wear in wears]
-    of_sets: dict[str, list[PowerUp]] = {}
-    for power_up in records:
-        if power_up.role == "set":
-            of_sets.setdefault(power_up.name, []).append(power_up)
+    of_sets = by_set(records)
     early = early_ends(examined)
     entries = find_entries(
         wears, book.stays, notes, profile, early=early, gauges=gauges, keys=keys, sets=of_sets
@@ -192,10 +189,10 @@ def analysed(
     give_not_due(entries, examined)
     give_entries(alarms, entries)
     turns = turns_of(entries)
-    acknowledged: dict[str, list[int]] = {}
-    for alarm in alarms:
-        if alarm.alarm == "evacuate" and alarm.acknowledged_us is not None:
-            acknowledged.setdefault(alarm.set_id, []).append(alarm.acknowledged_us)
+    evacuate = [one for one in alarms if one.alarm == "evacuate"]
+    acknowledged = grouped(
+        (one.set_id, one.acknowledged_us) for one in evacuate if one.acknowledged_us is not None
+    )
     calls = read_calls(records)
     called, shared_names = answers(calls, entries, acknowledged), calls.shared_names()
     its_incidents = scope.incidents if scope is not None else None

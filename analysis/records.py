@@ -7,9 +7,9 @@ all of them are named. A whole power-up under a number used before is separate (
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import polars as pl
@@ -22,6 +22,7 @@ from ingest.contract.kinds import DESK_KINDS, KINDS, SET_KINDS, Spoken
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
+Of, One = TypeVar("Of"), TypeVar("One")
 
 NUMBERS: dict[str, tuple[str, ...]] = {
     "pressure": ("pressure_bar", "gas_temperature_c"),
@@ -159,6 +160,19 @@ class PowerUp:
     def identity(self, seq: int) -> str:
         """Return a message's identity as findings show it."""
         return f"{self.said_as or self.name}/{self.boot}/{seq}"
+
+
+def grouped(pairs: Iterable[tuple[Of, One]]) -> dict[Of, list[One]]:
+    """Return what belongs to each key, in its order."""
+    found: dict[Of, list[One]] = {}
+    for key, one in pairs:
+        found.setdefault(key, []).append(one)
+    return found
+
+
+def by_set(records: Iterable[PowerUp]) -> dict[str, list[PowerUp]]:
+    """Return the power-ups of each set, by its name."""
+    return grouped((one.name, one) for one in records if one.role == "set")
 
 
 def power_ups(messages: Mapping[str, pl.DataFrame], sets: Collection[str] | None = None) -> list[PowerUp]:

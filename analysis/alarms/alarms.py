@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 from analysis.alarms.derived import Derived, derived_alarms
 from analysis.alarms.reported import Reported, reported_alarms
 from analysis.profile import Profile
-from analysis.records import PowerUp
-from analysis.wears.corrections import Settlement
+from analysis.records import PowerUp, grouped
+from analysis.wears.corrections import Settlement, said
 from analysis.wears.entries import Entry
 from analysis.wears.wears import Wear
 
@@ -108,9 +108,7 @@ def find_alarms(
       comes.
     - `resolved`: desks' words that count (`of_those_in`).
     """
-    by_set: dict[str, list[Wear]] = {}
-    for wear in wears:
-        by_set.setdefault(wear.set_id, []).append(wear)
+    by_set = grouped((wear.set_id, wear) for wear in wears)
     slack_us = round(profile.alarms.match_s * 1e6)
     alarms: list[Alarm] = []
     for reported in reported_alarms(records, resolved):
@@ -118,9 +116,7 @@ def find_alarms(
         one = Alarm(around, reported.set_id, reported.alarm, reported.raised_us, reported, None)
         one.evidence = list(reported.evidence)
         alarms.append(one)
-    by_kind: dict[tuple[str, str], list[Alarm]] = {}
-    for one in alarms:
-        by_kind.setdefault((one.set_id, one.alarm), []).append(one)
+    by_kind = grouped(((one.set_id, one.alarm), one) for one in alarms)
     for wear in wears:
         goes_on = as_of_us is not None and wear.ended_how == "not heard" and wear is by_set[wear.set_id][-1]
         for derived in derived_alarms(wear, profile, goes_on=goes_on):
@@ -156,10 +152,8 @@ def give_entries(alarms: Sequence[Alarm], entries: Sequence[Entry]) -> None:
 
     A set that is taken off and laid down sounds for no motion: nobody has it any more.
     """
-    by_set: dict[str, list[Entry]] = {}
-    for entry in sorted(entries, key=lambda one: one.began_us):
-        for set_id in entry.set_ids:
-            by_set.setdefault(set_id, []).append(entry)
+    ordered = sorted(entries, key=lambda one: one.began_us)
+    by_set = grouped((set_id, entry) for entry in ordered for set_id in entry.set_ids)
     for alarm in alarms:
         own = by_set.get(alarm.set_id, ())
         alarm.entry, last = _had_it(alarm, own) or _had_it_soon(alarm, own), _last_before(alarm, own)
@@ -233,19 +227,11 @@ def _mark_seen(alarms: Sequence[Alarm], records: Sequence[PowerUp], resolved: Se
     Whoever closes an alarm with a word (`resolved`) has seen it. The first one counts. An alarm that came
     late (a radio gap) was not on the screen yet.
     """
-    by_kind: dict[tuple[str, str], list[Alarm]] = {}
-    for one in alarms:
-        by_kind.setdefault((one.set_id, one.alarm), []).append(one)
-    seen: list[tuple[int, str, str, str, str, int]] = []
-    for power_up in records:
-        channel = power_up.channels.get("seen") if power_up.role == "desk" else None
-        if channel is not None:
-            for position, row in enumerate(channel.rows):
-                if not channel.retained[position]:
-                    identity = power_up.identity(int(channel.seq[position]))
-                    at_us = int(channel.at_us[position])
-                    received_us = int(channel.received_us[position])
-                    seen.append((at_us, identity, row["set_id"], row["alarm"], power_up.name, received_us))
+    by_kind = grouped(((one.set_id, one.alarm), one) for one in alarms)
+    seen = [
+        (one.at_us, one.identity, one.row["set_id"], one.row["alarm"], one.desk_id, one.heard_us)
+        for one in said(records, "seen")
+    ]
     seen += [
         (one.at_us, one.identity, one.set_id, one.alarm, one.identity.rsplit("/", 2)[0], one.heard_us)
         for one in resolved

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 from analysis.alarms.alarms import Alarm
 from analysis.alarms.kinds import GRAVEST, KINDS
+from analysis.records import grouped
 from analysis.wears.corrections import Settlement
 
 
@@ -81,9 +82,8 @@ def _seen(alarm: Alarm, alarms: Sequence[Alarm]) -> bool:
 
 def _latest_of_each(held: list[HeldAlarm]) -> list[HeldAlarm]:
     """Keep one of each kind: of those that are on the first, else the newest; it says how often it came."""
-    kinds: dict[str, list[HeldAlarm]] = {}
-    for one in sorted(held, key=lambda one: one.alarm.raised_us):
-        kinds.setdefault(one.alarm.alarm, []).append(one)
+    ordered = sorted(held, key=lambda one: one.alarm.raised_us)
+    kinds = grouped((one.alarm.alarm, one) for one in ordered)
     return [
         replace(
             next((one for one in of_kind if one.ended_us is None), of_kind[-1]),

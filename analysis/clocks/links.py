@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from analysis.records import Ints, PowerUp, lost_between, micros
+from analysis.records import Ints, PowerUp, grouped, lost_between, micros
 from analysis.refused import refused_between
 from analysis.wears.wears import Message, Wear
 
@@ -59,10 +59,7 @@ def links_down(messages: Mapping[str, pl.DataFrame]) -> dict[str, list[int]]:
     if not frame.height:
         return {}
     said = frame.filter((pl.col("state") == "down") & ~pl.col("retained")).sort("set_id", "received")
-    found: dict[str, list[int]] = {}
-    for set_id, at_us in zip(said["set_id"].to_list(), micros(said["received"]).tolist(), strict=True):
-        found.setdefault(set_id, []).append(at_us)
-    return found
+    return grouped(zip(said["set_id"].to_list(), micros(said["received"]).tolist(), strict=True))
 
 
 def usual_interval_s(at_us: Ints) -> float | None:

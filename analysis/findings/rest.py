@@ -12,6 +12,7 @@ import polars as pl
 
 from analysis.findings.examined import Examined
 from analysis.findings.finding import Context, Finding, finding, lasting
+from analysis.records import grouped
 from analysis.trends.ledger import HARD_BREATHING_L_MIN, WEARS
 from analysis.trends.planning import reached_text, short_rests
 from analysis.wears.tally import TallyEntry
@@ -19,10 +20,8 @@ from analysis.wears.tally import TallyEntry
 
 def rest_findings(context: Context) -> Iterator[Finding]:
     """Say which wears began before the rest that a rule asks for was over."""
-    incidents: dict[str, list[tuple[Examined, TallyEntry]]] = {}
-    for one in context.examined:
-        if one.wear.tally is not None:
-            incidents.setdefault(one.wear.tally.incident_id, []).append((one, one.wear.tally))
+    both = [(one, one.wear.tally) for one in context.examined if one.wear.tally is not None]
+    incidents = grouped((tally.incident_id, (one, tally)) for one, tally in both)
     for tallied in incidents.values():
         if len(tallied) > 1:
             yield from _of_incident(tallied, context)

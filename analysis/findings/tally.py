@@ -9,7 +9,7 @@ from analysis.alarms.derived import stillness
 from analysis.findings.ends import THEN, ran_empty_inside, shut_us
 from analysis.findings.examined import Examined
 from analysis.findings.finding import Context, Finding, clock, finding, lasting, unique
-from analysis.records import PowerUp, micros
+from analysis.records import PowerUp, by_set, micros
 from analysis.refused import pressures_refused
 from analysis.wears.entries import OUTSIDE_US, Entry
 from analysis.wears.tally import FORGOTTEN_AFTER_US, Stay, TallyEntry, TallyWord
@@ -379,9 +379,7 @@ def _worn_by_another(context: Context, entry: Entry, until_us: int) -> str:
 def _never_heard(context: Context) -> Iterator[Finding]:
     """Find sets that were tallied in and never heard: another set was worn, or the radio did not reach."""
     with_wear = {one.wear.tally.in_identity for one in context.examined if one.wear.tally is not None}
-    of_set: dict[str, list[PowerUp]] = {}
-    for power_up in context.sets:
-        of_set.setdefault(power_up.name, []).append(power_up)
+    of_set = by_set(context.sets)
     for tally in context.tallies:
         until_us = min(tally.ended_us, context.heard_until_us)
         if tally.in_identity in with_wear or until_us - tally.in_us < NEVER_HEARD_US:

@@ -10,6 +10,7 @@ from typing import Literal
 import msgspec
 
 from analysis.air.forecast import Scenario
+from analysis.records import grouped
 
 # In order of need, first the most urgent: our own rule.
 Attention = Literal[
@@ -185,10 +186,8 @@ class Row(msgspec.Struct, frozen=True, kw_only=True):
 
 def by_person(rows: Iterable[Row]) -> list[list[Row]]:
     """Return the rows of each person; a set without a known wearer counts as one person."""
-    found: dict[tuple[str, bool, str], list[Row]] = {}
-    for row in rows:
-        found.setdefault((row.service, row.wearer_id is None, row.wearer_id or row.key), []).append(row)
-    return list(found.values())
+    people = (((row.service, row.wearer_id is None, row.wearer_id or row.key), row) for row in rows)
+    return list(grouped(people).values())
 
 
 def breathing(rows: Iterable[Row]) -> dict[str, Row]:

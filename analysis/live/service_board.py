@@ -16,7 +16,7 @@ from analysis.live.letting_go import KEPT_WHOLE_US, answers, closed_until_us, ne
 from analysis.live.rows import AlarmLine, Out, Prompt, Row
 from analysis.live.set_now import ASKED_EVERY_US, RefusedHigh, SetNow
 from analysis.profile import Profile
-from analysis.records import PowerUp
+from analysis.records import grouped
 from analysis.same_id import apart
 from analysis.wears.entries import Entry, find_entries
 from analysis.wears.tally import FORGOTTEN_AFTER_US, Stay, TallyEntry
@@ -103,9 +103,7 @@ class ServiceBoard:
             self._desk_news = False
             for set_id in {tally.set_id for tally in self.desks.book.tallies}:
                 self._set(set_id)
-        by_set: dict[str, list[TallyEntry]] = {}
-        for tally in self.desks.book.tallies:
-            by_set.setdefault(tally.set_id, []).append(tally)
+        by_set = grouped((tally.set_id, tally) for tally in self.desks.book.tallies)
         for set_id, live_set in list(self._sets.items()):
             if self._same_id.get(set_id, set_id) != set_id:
                 continue  # asked with the set whose ID it uses
@@ -130,16 +128,11 @@ class ServiceBoard:
             sets={set_id: live_set.power_ups for set_id, live_set in self._sets.items()},
         )
         give_team_moments(self.entries, self.profile.turn_back.policy)
-        self._of_set = {}
-        for entry in self.entries:
-            for set_id in entry.set_ids:
-                self._of_set.setdefault(set_id, []).append(entry)
+        self._of_set = grouped((set_id, entry) for entry in self.entries for set_id in entry.set_ids)
         self.inside = self._inside(now_us)
 
     def _ask_set(self, live_set: SetNow, by_set: Mapping[str, Sequence[TallyEntry]], now_us: int) -> None:
-        power_ups: dict[str, list[PowerUp]] = {}
-        for one in apart(self._record.of_set(live_set.set_id)):
-            power_ups.setdefault(one.name, []).append(one)
+        power_ups = grouped((one.name, one) for one in apart(self._record.of_set(live_set.set_id)))
         gone = [name for name, said in self._same_id.items() if said == live_set.set_id]
         for name in gone:
             del self._same_id[name]

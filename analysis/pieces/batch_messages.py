@@ -10,7 +10,7 @@ import polars as pl
 from analysis.incident import Scope
 from analysis.pieces.identity import KNOWN_AFTER, ONE_STRETCH
 from analysis.pieces.pieces import AFTER, BEFORE, Pieces, overlaps
-from analysis.records import NUMBERS, Ints, micros
+from analysis.records import NUMBERS, Ints, grouped, micros
 from analysis.refused import whose
 from ingest.archive.index import LATER, later_note
 from ingest.archive.mappings import may_hold_mapped
@@ -324,9 +324,8 @@ def _of_desks(said: pl.DataFrame, batch: Pieces) -> list[pl.DataFrame]:
         .fill_null(desks.height)
         .to_numpy()
     )
-    of_piece: dict[int, list[int]] = {}
-    for piece, desk in batch.desks.join(desks, on=["desk_id", "boot"]).select("piece", "desk").iter_rows():
-        of_piece.setdefault(piece, []).append(desk)
+    both = batch.desks.join(desks, on=["desk_id", "boot"]).select("piece", "desk")
+    of_piece: dict[int, list[int]] = grouped(both.iter_rows())
     before, after = (int(span.total_seconds() * 1e6) for span in (BEFORE, AFTER))
     alone = batch.table["of_desk"].to_numpy()
     low = np.searchsorted(received, micros(batch.table["since"]) - np.where(alone, 0, before), side="left")

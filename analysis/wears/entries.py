@@ -14,7 +14,7 @@ from typing import Any
 
 from analysis.policies import POLICIES, PolicyName, TurnBackMoment, judge_by
 from analysis.profile import Profile
-from analysis.records import PowerUp
+from analysis.records import PowerUp, grouped
 from analysis.wears.charges import Charge, EarlyEnds, charges_of, is_surely_another
 from analysis.wears.gauges import VoiceGauge, known_better
 from analysis.wears.rejoined import rejoined
@@ -374,10 +374,7 @@ def find_entries(
 
 
 def _tallied(wears: Sequence[Wear], stays: Sequence[Stay], keys: Keys) -> list[Entry]:
-    by_tally: dict[str, list[Wear]] = {}
-    for wear in wears:
-        if wear.tally is not None:
-            by_tally.setdefault(wear.tally.in_identity, []).append(wear)
+    by_tally = grouped((wear.tally.in_identity, wear) for wear in wears if wear.tally is not None)
     found = []
     first: dict[tuple[str, str], int] = {}  # by key and wearer: the number with which the use begins
     for stay in stays:

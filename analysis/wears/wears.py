@@ -16,7 +16,7 @@ import numpy as np
 
 from analysis.air.gas import Cylinder
 from analysis.profile import Profile
-from analysis.records import Bools, Channel, Floats, Ints, PowerUp
+from analysis.records import Bools, Channel, Floats, Ints, PowerUp, by_set, grouped
 from analysis.wears.setups import HeardSetup, Thresholds, cylinder_at, heard_setups, setup_at, worst_of
 from analysis.wears.tally import TallyEntry, tally_of
 from analysis.wears.too_high import mark_too_high
@@ -265,13 +265,7 @@ def find_wears(
 
     They are sorted by set, then time.
     """
-    sets: dict[str, list[PowerUp]] = {}
-    for power_up in records:
-        if power_up.role == "set":
-            sets.setdefault(power_up.name, []).append(power_up)
-    by_set: dict[str, list[TallyEntry]] = {}
-    for tally in tallies:
-        by_set.setdefault(tally.set_id, []).append(tally)
+    sets, claims = by_set(records), grouped((tally.set_id, tally) for tally in tallies)
     wears: list[Wear] = []
     for set_id in sorted(sets):
         setups = heard_setups(sets[set_id])
@@ -285,8 +279,8 @@ def find_wears(
         for wear, previous in zip(of_set[1:], of_set[:-1], strict=True):
             wear.previous = previous
         for wear in of_set:
-            wear.tally = tally_of(by_set.get(set_id, ()), wear.started_us, wear.ended_us)
-        _give_late_tallies(of_set, by_set.get(set_id, ()))
+            wear.tally = tally_of(claims.get(set_id, ()), wear.started_us, wear.ended_us)
+        _give_late_tallies(of_set, claims.get(set_id, ()))
         wears += of_set
     return wears
 
