@@ -97,9 +97,8 @@ class _Grown:
     def channel(self) -> Channel:
         """Return it as a channel; nothing is copied."""
         part = {name: values[: self.size] for name, values in self._arrays.items()}
-        return Channel(
-            *(part[name] for name in ARRAYS), {name: part[name] for name in self._numbers}, self.rows
-        )
+        numbers = {name: part.pop(name) for name in self._numbers}
+        return Channel(numbers=numbers, rows=self.rows, **part)
 
     def time_at(self, seq: int) -> int | None:
         """Return the speaker's time of a number, None when it was not heard."""

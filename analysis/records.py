@@ -22,7 +22,8 @@ from ingest.contract.kinds import DESK_KINDS, KINDS, SET_KINDS, Spoken
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
-Of, One = TypeVar("Of"), TypeVar("One")
+Of = TypeVar("Of")
+One = TypeVar("One")
 
 NUMBERS: dict[str, tuple[str, ...]] = {
     "pressure": ("pressure_bar", "gas_temperature_c"),

@@ -77,5 +77,5 @@ def alarm_rates(raised_us: Ints, started_us: int, ended_us: int) -> AlarmRates:
 
 def _windows(times_us: Ints, window_s: float) -> tuple[Ints, Ints]:
     """Return the first alarm of the window that ends with each, and how many it holds."""
-    first_in = np.searchsorted(times_us, times_us - round(window_s * 1e6), side="right")
-    return first_in, np.arange(1, len(times_us) + 1) - first_in
+    first_in = np.searchsorted(times_us, times_us - round(window_s * 1e6), side="right").astype(np.int64)
+    return first_in, np.arange(1, len(times_us) + 1, dtype=np.int64) - first_in

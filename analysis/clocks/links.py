@@ -99,9 +99,9 @@ def gaps_of(wear: Wear) -> list[Gap]:
 def _gap(wear: Wear, before: Message, after: Message, **more: Any) -> Gap:
     """Return the silence between two messages of a wear; `more`: its other fields, or other ends."""
     lost, refused = _missing(wear.power_up, (before.seq, after.seq), (before.at_us, after.at_us))
-    ends_us = {"started_us": before.at_us, "ended_us": after.at_us}
-    of_both = {"before_identity": before.identity, "after_identity": after.identity}
-    return Gap(wear, lost_messages=lost, refused_messages=refused, **of_both, **(ends_us | more))
+    ends: dict[str, Any] = {"started_us": before.at_us, "ended_us": after.at_us}
+    ends |= {"before_identity": before.identity, "after_identity": after.identity}
+    return Gap(wear, lost_messages=lost, refused_messages=refused, **(ends | more))
 
 
 def filled_later(wear: Wear) -> list[Gap]:
