@@ -156,7 +156,8 @@ def compile_live() -> None:
 
     Two to three seconds with an empty cache.
     """
-    from analysis.air.breathing import Cylinder, LiveAir
+    from analysis.air.breathing import LiveAir
+    from analysis.air.gas import Cylinder
 
     air = LiveAir(Cylinder())
     for second in range(3):
@@ -168,7 +169,8 @@ def compile_analysis() -> None:
     """Run each compiled loop of the review once, on a small wear; some ten seconds with an empty cache."""
     import numpy as np
 
-    from analysis.air.breathing import Cylinder, reconstruct
+    from analysis.air.breathing import reconstruct
+    from analysis.air.gas import Cylinder
     from analysis.incident import analyse
     from analysis.profile import Profile
     from dashboard.demo.crew import RUNNING, played
