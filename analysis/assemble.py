@@ -17,8 +17,7 @@ from analysis.clocks.clocks import Clocks
 from analysis.clocks.links import Gap
 from analysis.findings.examined import Examined
 from analysis.findings.late import not_yet_known
-from analysis.heat.heat import HeatTrack, seconds_in_classes
-from analysis.heat.laws import TESTED_S
+from analysis.heat.heat import TESTED_S, HeatTrack, seconds_in_classes
 from analysis.profile import Profile
 from analysis.records import Bools, Floats, Ints, PowerUp, micros
 from analysis.refused import said_in

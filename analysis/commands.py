@@ -231,8 +231,7 @@ def learn(archive: ArchivePath, out: Path, profile: str | None, as_json: bool) -
     import msgspec
     import polars as pl
 
-    from analysis.air.learning import Forecasts, learnt_bytes, write_learnt
-    from analysis.learnt_interval import forecasts_of_results, learn_interval
+    from analysis.air.learning import Forecasts, forecasts_of_results, learn_interval, learnt_bytes
     from analysis.pieces.piecewise import analyse_archive
     from analysis.profile import load_profile
 
@@ -254,7 +253,7 @@ def learn(archive: ArchivePath, out: Path, profile: str | None, as_json: bool) -
     if printed:
         print_bytes(learnt_bytes(learnt))
         return
-    write_learnt(out, learnt)
+    out.write_bytes(learnt_bytes(learnt))
     if as_json:
         echo(msgspec.json.encode(learnt).decode())
         return

@@ -11,8 +11,7 @@ from analysis.air.forecast import EARLY_END_ONLY_S
 from analysis.air.gas import free_air_l
 from analysis.clocks.links import Gap, filled_later, gaps_of, lost_in
 from analysis.heat import heat as heat_of
-from analysis.heat.believed import surroundings_c
-from analysis.heat.heat import HeatTrack
+from analysis.heat.heat import HeatTrack, surroundings_c
 from analysis.profile import Air, Profile
 from analysis.records import Floats, Ints, runs_of
 from analysis.wears.entries import FOR_EVER_US

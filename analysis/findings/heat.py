@@ -6,8 +6,7 @@ import numpy as np
 
 from analysis.findings.examined import Examined
 from analysis.findings.finding import Context, Finding, clock, finding, lasting
-from analysis.heat.heat import HeatTrack, rapid_rise
-from analysis.heat.laws import dose_rate_s
+from analysis.heat.heat import HeatTrack, dose_rate_s, rapid_rise
 from analysis.profile import DOSE_LAWS
 from ingest.plurals import counted
 

@@ -4,8 +4,11 @@ The set's reading is the measurement. The surroundings are an estimate from it: 
 one time constant, ds/dt = (T - s) / tau, and surroundings that wander (Kalman filter and
 Rauch-Tung-Striebel smoother; figures in analysis/docs/method.md). The time constant is never known well, so
 the estimate is made three times (0.7, 1 and 1.3 times the assumed one) and its range is handed on. Where the
-readings change faster than such a sensor can, the lag is not removed at all. None of it is what a person in
-fire kit felt.
+readings change faster than such a sensor can, the lag is not removed at all. A broken sensor must neither
+lengthen a forecast nor invent a fire: readings that cannot be do not count.
+
+The laws of tenability and the thermal classes are of air temperature on people without fire kit, or of
+equipment in test ovens. None of it is what a person in fire kit felt.
 """
 
 from dataclasses import dataclass
@@ -13,8 +16,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.compiled import compiled
-from analysis.heat.believed import HOTTEST_C, credible
-from analysis.heat.laws import CLASS_LIMITS_C, dose_rate_s, thermal_class
 from analysis.profile import DoseLaw, Profile
 from analysis.records import Bools, Floats, Ints
 
@@ -29,6 +30,18 @@ NO_LAG_S = 0.1
 """As good as none on a grid of 1 s."""
 SILENT_S = 30.0
 """Further than this from any reading no class is given. Our own rule."""
+COLDEST_C, HOTTEST_C = -40.0, 600.0
+"""Nobody was in surroundings beyond this: 600 °C is a room in flashover (common practice, no source); a
+sensor that breaks often reads the end of its range. Our own rule."""
+COLDEST_FOR_AIR_C = -20.0
+"""Cold explains a fall of the pressure without a breath: no colder than this does. Our own rule."""
+SPIKE_K, SPIKE_S = 100.0, 10.0
+"""One or two readings further off than this from both neighbours, which agree and are no further apart, are
+a slip of the sensor. Our own rule; pressures have the like."""
+CLASS_LIMITS_C = (100.0, 160.0, 260.0)
+"""Upper limits of thermal classes I, II, III (NIST TN 1474, 2006, as NIST reported it)."""
+TESTED_S = (1500.0, 900.0, 300.0, 60.0)
+"""Seconds that equipment is tested in each class: 25, 15, 5 min (same); class IV under 1 min from memory."""
 
 
 @dataclass(slots=True)
@@ -42,7 +55,7 @@ class HeatTrack:
     ambient_hi_c: Floats
     thermal_class: Ints  # array of int, shape (n,): 1 to 4, or 0 where none can be given
     dose: Floats
-    # `doubtful_s`, `doubtful_c`: the readings that count for nothing (`analysis.heat.believed`): seconds, °C
+    # `doubtful_s`, `doubtful_c`: the readings that count for nothing (`credible`): seconds, °C
     doubtful_s: Floats
     doubtful_c: Floats
     # The surroundings that removing the lag would have asked for, where they are beyond belief: the lag is
@@ -69,6 +82,70 @@ class HeatTrack:
         before, after = where[np.maximum(place - 1, 0)], where[np.minimum(place, len(where) - 1)]
         warmest = np.maximum(self.ambient_c[before], self.ambient_c[after])
         return float(np.sum(dose_rate_s(np.where(heard, self.ambient_c, warmest), law)))
+
+
+def can_be(temperature_c: Floats) -> Bools:
+    """Return which readings people can have been among; NaN cannot."""
+    return (temperature_c >= COLDEST_C) & (temperature_c <= HOTTEST_C)
+
+
+def credible(at_s: Floats, temperature_c: Floats) -> Bools:
+    """Return which readings count, after the fact: what can be, without slips of the sensor.
+
+    `at_s` and `temperature_c`: arrays, shape (n,): in order of time, seconds and °C.
+    """
+    counts = can_be(temperature_c)
+    kept = np.flatnonzero(counts)
+    at_s, temperature_c = at_s[kept], temperature_c[kept]
+    for slips in (1, 2):
+        after = slips + 1
+        if len(kept) <= after:
+            break
+        before_c, after_c = temperature_c[:-after], temperature_c[after:]
+        slip = (at_s[after:] - at_s[:-after] <= SPIKE_S) & (abs(after_c - before_c) < SPIKE_K / 2)
+        inside = [temperature_c[step : len(kept) - after + step] for step in range(1, after)]
+        for one_c in inside:
+            slip &= abs(one_c - before_c) > SPIKE_K
+        for step in range(1, after):
+            counts[kept[step : len(kept) - after + step][slip]] = False
+    return counts
+
+
+def surroundings_c(temperature_c: Floats) -> Floats:
+    """Return what the air around the set is taken to be by each reading, for the balance of its gas.
+
+    As known then: the newest reading that can be; NaN before the first. `temperature_c`: in order of time.
+    """
+    newest = np.maximum.accumulate(np.where(can_be(temperature_c), np.arange(len(temperature_c)), -1))
+    known = np.maximum(temperature_c[np.maximum(newest, 0)], COLDEST_FOR_AIR_C)
+    return np.where(newest >= 0, known, np.nan)
+
+
+def tenability_min(temperature_c: Floats, law: DoseLaw) -> Floats:
+    """Return the minutes to a full dose in air at a temperature.
+
+    - `temperature_c`: air temperature, °C; at and below 0 the time is infinite.
+    - `law`: "iso13571_clothed": t = 4.1e8 T^-3.61, ISO 13571:2012 Eq. (9), fully clothed subjects (secondary
+      source). "sfpe_unclothed": t = 5e7 T^-3.4, SFPE Handbook, 5th ed., Eq. 63.44 (secondary source). Both
+      are laws of air temperature for people without fire kit.
+    """
+    warm = np.maximum(np.asarray(temperature_c, dtype=np.float64), 1e-3)
+    factor, power = (4.1e8, -3.61) if law == "iso13571_clothed" else (5.0e7, -3.4)
+    return np.asarray(factor * warm**power, dtype=np.float64)
+
+
+def dose_rate_s(temperature_c: Floats, law: DoseLaw) -> Floats:
+    """Return the dose taken each second; NaN, and air at or below 0 °C, count as nothing."""
+    return np.where(temperature_c > 0.0, 1.0 / (60.0 * tenability_min(temperature_c, law)), 0.0)
+
+
+def thermal_class(temperature_c: Floats) -> Ints:
+    """Return the thermal class, 1 to 4; 0 for NaN.
+
+    Source: NIST TN 1474 (2006): class I to 100 °C, II to 160 °C, III to 260 °C, IV above (IV from memory).
+    """
+    classes = 1 + np.searchsorted(np.array(CLASS_LIMITS_C), temperature_c, side="left").astype(np.int64)
+    return np.where(np.isnan(temperature_c), 0, classes)
 
 
 def seconds_in_classes(classes: Ints) -> Floats:

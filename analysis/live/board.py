@@ -23,9 +23,8 @@ from analysis.live.attention import (
     rows_of_alarms_alone,
     team_rows,
 )
-from analysis.live.broker_memory import BrokerMemory
 from analysis.live.came_out import with_rests
-from analysis.live.hearing import HeardSoFar
+from analysis.live.hearing import BrokerMemory, HeardSoFar
 from analysis.live.inside import Line
 from analysis.live.refused_words import KEPT_S, RefusedWords, with_refused_alarms
 from analysis.live.rows import (

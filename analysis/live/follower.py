@@ -11,7 +11,7 @@ import numpy as np
 from analysis.air.breathing import LiveAir
 from analysis.air.gas import Cylinder
 from analysis.findings.examined import breathing_of
-from analysis.heat.believed import surroundings_c
+from analysis.heat.heat import surroundings_c
 from analysis.profile import Profile
 from analysis.records import Ints
 from analysis.wears.entries import FOR_EVER_US

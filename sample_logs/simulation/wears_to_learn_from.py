@@ -8,10 +8,11 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from analysis.learnt_interval import LOW_AIR_BAR, SIMULATED
+from analysis.air.learning import SIMULATED
 from sample_logs.simulation.tasks import KINDS_OF_WORK, hot_rate
 from sample_logs.simulation.wear import simulate_wear
 
+LOW_AIR_BAR = 55.0
 SIMULATED_WEARS, HOT_WEARS, SEED = 105, 40, 20_310_504
 """The seven kinds of work, and work that goes on until the air is gone."""
 

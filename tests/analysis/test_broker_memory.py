@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from analysis.incident import analyse
-from analysis.live.broker_memory import BrokerMemory
+from analysis.live.hearing import BrokerMemory
 from analysis.profile import Profile
 from dashboard.live.display import Display
 from dashboard.live.view import System, page

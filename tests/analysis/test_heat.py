@@ -12,8 +12,7 @@ import math
 import numpy as np
 import pytest
 
-from analysis.heat.heat import on_grid, rapid_rise, surroundings, track
-from analysis.heat.laws import dose_rate_s
+from analysis.heat.heat import dose_rate_s, on_grid, rapid_rise, surroundings, track
 from analysis.profile import Profile
 
 PROFILE = Profile.default()

@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from analysis.heat.believed import surroundings_c
+from analysis.heat.heat import surroundings_c
 from analysis.incident import analyse
 from analysis.live.board import LiveBoard
 from analysis.profile import Profile

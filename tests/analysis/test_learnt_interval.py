@@ -8,10 +8,16 @@ import polars as pl
 import pytest
 from click.testing import CliRunner
 
-from analysis import learnt_interval
+from analysis.air import learning
 from analysis.air.forecast import SHIPPED
-from analysis.air.learning import Forecasts, read_learnt, write_learnt
-from analysis.learnt_interval import NotEnough, forecasts_of_results, learn_interval
+from analysis.air.learning import (
+    Forecasts,
+    NotEnough,
+    forecasts_of_results,
+    learn_interval,
+    learnt_bytes,
+    read_learnt,
+)
 from analysis.profile import load_profile, parse_profile
 from dashboard.underair import root
 from ingest.contract.errors import BadProfile
@@ -23,7 +29,7 @@ MADE = "2031-05-04T10:00:00Z"
 @pytest.fixture(autouse=True)
 def without_simulated_wears(monkeypatch: pytest.MonkeyPatch) -> None:
     """What they add is measured by the benchmark; they take seconds."""
-    monkeypatch.setattr(learnt_interval, "simulated_lots", list)
+    monkeypatch.setattr(learning, "simulated_lots", list)
 
 
 def wears_of(people: int, ends: float, l_min: float = 70.0, each: int = 4) -> list[Forecasts]:
@@ -58,7 +64,7 @@ def test_a_service_whose_warnings_come_early_gets_a_wider_interval(tmp_path: Pat
     assert own.early < 0.12 < 0.5 < in_force.early
     assert learnt.adopted
     assert learnt.version == "learnt 2031-05-04 from 14 people, 56 wears"
-    write_learnt(tmp_path / "forecast.json", learnt)
+    (tmp_path / "forecast.json").write_bytes(learnt_bytes(learnt))
     assert read_learnt(tmp_path / "forecast.json") == learnt
     (tmp_path / "ours.toml").write_text(HEAD + '[forecast]\nlearnt = "forecast.json"\n')
     profile = load_profile(tmp_path / "ours.toml")
@@ -72,7 +78,7 @@ def test_what_is_no_better_is_written_but_no_profile_takes_it(tmp_path: Path) ->
     # What ships is never early on these, so nothing can be better.
     assert learnt.proof[2].early == 0.0
     assert not learnt.adopted
-    write_learnt(tmp_path / "forecast.json", learnt)
+    (tmp_path / "forecast.json").write_bytes(learnt_bytes(learnt))
     (tmp_path / "ours.toml").write_text(HEAD + '[forecast]\nlearnt = "forecast.json"\n')
     with pytest.raises(BadProfile, match=r"was not adopted.*forecast.learnt"):
         load_profile(tmp_path / "ours.toml")

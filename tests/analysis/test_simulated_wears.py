@@ -5,7 +5,7 @@ import polars as pl
 import pytest
 
 from analysis.air.gas import Cylinder, free_air_l
-from analysis.learnt_interval import SIMULATED, simulated_lots
+from analysis.air.learning import SIMULATED, simulated_lots
 from sample_logs.simulation.tasks import KINDS_OF_WORK, PERSON_SPREAD, TASKS, draw_work
 from sample_logs.simulation.wear import Hardware, SimulatedWear, draw_hardware, simulate_wear
 from sample_logs.simulation.wears_to_learn_from import wears_to_learn_from

@@ -13,10 +13,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.heat.heat import seconds_in_classes
-from analysis.heat.laws import (
+from analysis.heat.heat import (
     TESTED_S,
     dose_rate_s,
+    seconds_in_classes,
     tenability_min,
     thermal_class,
 )
