@@ -2,7 +2,7 @@
 
 import itertools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -11,22 +11,18 @@ import pyarrow as pa
 
 from analysis.air.breathing import AirTrack
 from analysis.air.gas import free_air_l
-from analysis.alarms.alarms import Alarm
-from analysis.alarms.rates import Flood, alarm_rates
-from analysis.clocks.clocks import Clocks
+from analysis.alarms.rates import alarm_rates
 from analysis.clocks.links import Gap
 from analysis.findings.examined import Examined
+from analysis.findings.finding import Context
+from analysis.findings.findings import find
 from analysis.findings.late import not_yet_known
 from analysis.heat.heat import TESTED_S, HeatTrack, seconds_in_classes
-from analysis.profile import Profile
-from analysis.records import Bools, Floats, Ints, PowerUp, micros
-from analysis.refused import said_in
-from analysis.tables import TABLES, empty_table, table_of
-from analysis.wears.calls import CallAnswer
+from analysis.records import Bools, Floats, Ints, micros
+from analysis.refused import refused_table, said_in
+from analysis.tables import TABLES, Results, empty_table, table_of
 from analysis.wears.corrections import corrected_in
 from analysis.wears.entries import Entry
-from analysis.wears.tally import TallyBook
-from analysis.wears.teams import Turns
 from analysis.wears.unbroken import goes_on_from
 from ingest.freed_memory import give_back
 
@@ -34,11 +30,15 @@ BIG_COLUMN = 4_000_000
 """Bytes of a column from which the memory of its parts is worth giving back."""
 
 
-def wears_table(examined: Sequence[Examined], turns: Mapping[str, Turns], profile: Profile) -> pl.DataFrame:
-    """Return the table `wears`."""
-    policy = profile.turn_back.policy
+def results_of(context: Context) -> Results:
+    """Return every table of the results."""
+    return {name: TABLE[name](context) for name in TABLES}
+
+
+def _wears(context: Context) -> pl.DataFrame:
+    policy, turns = context.profile.turn_back.policy, context.turns
     rows = []
-    for one in examined:
+    for one in context.examined:
         wear, air, known = one.wear, one.air, one.known_air
         cylinder, tally = wear.cylinder, wear.tally
         moment = turns[wear.wear_id].moments[policy]
@@ -87,10 +87,9 @@ Our own rule."""
 BETWEEN_C = 20.0
 
 
-def entries_table(entries: Sequence[Entry], examined: Sequence[Examined]) -> pl.DataFrame:
-    """Return the table `entries`."""
-    by_wear = {one.wear.wear_id: one for one in examined}
-    return table_of("entries", [_entry_row(entry, by_wear) for entry in entries])
+def _entries(context: Context) -> pl.DataFrame:
+    by_wear = {one.wear.wear_id: one for one in context.examined}
+    return table_of("entries", [_entry_row(entry, by_wear) for entry in context.entries])
 
 
 def _entry_row(entry: Entry, by_wear: Mapping[str, Examined]) -> tuple[Any, ...]:
@@ -154,8 +153,8 @@ FORESEEN_WITHIN_S = 60.0
 """Of readings that came so late no forecast was known: the page showed a silent set. Our own rule."""
 
 
-def air_table(examined: Sequence[Examined]) -> pl.DataFrame:
-    """Return the table `air`."""
+def _air(context: Context) -> pl.DataFrame:
+    examined = context.examined
     if not examined:
         return empty_table("air")
     columns: dict[str, pa.Array] = {}
@@ -244,9 +243,8 @@ def _grid(examined: Sequence[Examined], columns: Mapping[str, pa.Array]) -> pl.D
     return frame.insert_column(0, ids.gather(np.repeat(np.arange(len(sizes), dtype=np.uint32), sizes)))
 
 
-def heat_table(examined: Sequence[Examined]) -> pl.DataFrame:
-    """Return the table `heat`."""
-    warm = [one for one in examined if one.heat is not None and one.heat.measured]
+def _heat(context: Context) -> pl.DataFrame:
+    warm = [one for one in context.examined if one.heat is not None and one.heat.measured]
     if not warm:
         return empty_table("heat")
     tracks = [one.heat for one in warm if one.heat is not None]
@@ -260,8 +258,7 @@ def heat_table(examined: Sequence[Examined]) -> pl.DataFrame:
     return _grid(warm, columns)
 
 
-def alarms_table(alarms: Sequence[Alarm]) -> pl.DataFrame:
-    """Return the table `alarms`."""
+def _alarms(context: Context) -> pl.DataFrame:
     return table_of(
         "alarms",
         [
@@ -280,19 +277,18 @@ def alarms_table(alarms: Sequence[Alarm]) -> pl.DataFrame:
                 one.entry.entry_id if one.entry else None,
                 one.entry.wearer_id if one.entry else None,
             )
-            for one in alarms
+            for one in context.alarms
         ],
     )
 
 
-def gaps_table(examined: Sequence[Examined]) -> pl.DataFrame:
-    """Return the table `gaps`."""
-    return table_of("gaps", [_gap_row(gap) for one in examined for gap in one.gaps])
+def _gaps(context: Context) -> pl.DataFrame:
+    return table_of("gaps", [_gap_row(gap) for one in context.examined for gap in one.gaps])
 
 
-def heard_later_table(examined: Sequence[Examined]) -> pl.DataFrame:
-    """Return the table `heard_later`: the silences for the desk alone."""
-    rows = [(*_gap_row(gap), gap.heard_later, gap.known_us) for one in examined for gap in one.later]
+def _heard_later(context: Context) -> pl.DataFrame:
+    silences = [gap for one in context.examined for gap in one.later]  # for the desk alone
+    rows = [(*_gap_row(gap), gap.heard_later, gap.known_us) for gap in silences]
     return table_of("heard_later", rows)
 
 
@@ -301,8 +297,9 @@ def _gap_row(gap: Gap) -> tuple[Any, ...]:
     return (gap.wear.set_id, gap.wear.wear_id, gap.started_us, gap.ended_us, gap.seconds, *messages)
 
 
-def tallies_table(book: TallyBook, refused: pl.DataFrame) -> pl.DataFrame:
-    """Return the table `tallies`: all that desks said about who was in, also corrected and refused."""
+def _tallies(context: Context) -> pl.DataFrame:
+    """Return all that desks said about who was in, also corrected and refused."""
+    book, refused = context.book, context.refused
     by = {old.identity: new.identity for old, new in book.corrected}
     names = ("incident_id", "action", "wearer_id", "set_id", "team", "task")
     rows = [
@@ -330,27 +327,28 @@ def tallies_table(book: TallyBook, refused: pl.DataFrame) -> pl.DataFrame:
     return table_of("tallies", rows)
 
 
-def answers_table(answers: Sequence[CallAnswer]) -> pl.DataFrame:
-    """Return the table `answers`: who was in at each order and roll call, and how each answered."""
+def _answers(context: Context) -> pl.DataFrame:
+    """Return who was in at each order and roll call, and how each answered."""
     rows = [
         (
             *(one.call.incident_id, one.call.kind, one.call.about, one.call.identity),
             *(one.call.called_us, one.call.ended_us),
             *(one.wearer_id, one.set_id, one.team, one.answered_us, one.missing_us, one.out_us),
         )
-        for one in answers
+        for one in context.answers
         if one.reached
     ]
     return table_of("answers", rows)
 
 
-def clocks_table(clocks: Clocks, records: Sequence[PowerUp], window: tuple[int, int] | None) -> pl.DataFrame:
-    """Return the table `clocks`; within a window, of the power-ups in which something was said in it."""
+def _clocks(context: Context) -> pl.DataFrame:
+    """Return the sets' clocks; within a window, of the power-ups in which something was said in it."""
+    clocks, window = context.clocks, context.window_us
     if window is None:
         return clocks.table
     said = {
         record.key
-        for record in records
+        for record in context.sets
         for channel in record.channels.values()
         if np.any((channel.at_us >= window[0]) & (channel.at_us <= window[1]))
     }
@@ -359,11 +357,11 @@ def clocks_table(clocks: Clocks, records: Sequence[PowerUp], window: tuple[int, 
     return clocks.table.filter(pl.Series(keep, dtype=pl.Boolean))
 
 
-def turn_back_table(examined: Sequence[Examined], turns: Mapping[str, Turns]) -> pl.DataFrame:
-    """Return the table `turn_back`: every policy replayed on every wear."""
+def _turn_back(context: Context) -> pl.DataFrame:
+    """Return every policy replayed on every wear."""
     rows = []
-    for one in examined:
-        low_us, own = one.low_air_us, turns[one.wear.wear_id]
+    for one in context.examined:
+        low_us, own = one.low_air_us, context.turns[one.wear.wear_id]
         for policy, moment in own.moments.items():
             at_us = moment.at_us
             rows.append(
@@ -380,13 +378,13 @@ def turn_back_table(examined: Sequence[Examined], turns: Mapping[str, Turns]) ->
     return table_of("turn_back", rows)
 
 
-def exposure_table(examined: Sequence[Examined]) -> pl.DataFrame:
-    """Return the table `exposure`: seconds in each thermal class, and the part of its tested time.
+def _exposure(context: Context) -> pl.DataFrame:
+    """Return the seconds in each thermal class, and the part of its tested time.
 
     Class 0 is the time without a heat reading near enough to give a class.
     """
     rows: list[tuple[str, int, float, float | None, float | None]] = []
-    for one in examined:
+    for one in context.examined:
         if one.heat is not None and one.heat.measured:
             rows.append((one.wear.wear_id, 0, float(one.heat.not_heard_s), None, None))
             seconds = seconds_in_classes(one.heat.thermal_class).tolist()
@@ -395,15 +393,15 @@ def exposure_table(examined: Sequence[Examined]) -> pl.DataFrame:
     return table_of("exposure", rows)
 
 
-def alarm_rates_table(examined: Sequence[Examined], alarms: Sequence[Alarm]) -> pl.DataFrame:
-    """Return the table `alarm_rates`: one row an incident, counting what sets reported."""
+def _alarm_rates(context: Context) -> pl.DataFrame:
+    """Return one row an incident, counting what sets reported."""
     spans: dict[str | None, tuple[int, int]] = {}
     raised: dict[str | None, list[int]] = {}
-    for one in examined:
+    for one in context.examined:
         name = one.wear.tally.incident_id if one.wear.tally else None
         first, last = spans.get(name, (one.wear.started_us, one.wear.ended_us))
         spans[name] = (min(first, one.wear.started_us), max(last, one.wear.ended_us))
-    for alarm in alarms:
+    for alarm in context.alarms:
         if alarm.reported is not None and (alarm.wear is not None or alarm.entry is not None):
             tally = alarm.wear.tally if alarm.wear is not None else None
             own = tally if tally is not None else alarm.entry
@@ -416,6 +414,22 @@ def alarm_rates_table(examined: Sequence[Examined], alarms: Sequence[Alarm]) -> 
     return table_of("alarm_rates", rows)
 
 
-def floods_table(floods: Sequence[Flood]) -> pl.DataFrame:
-    """Return the table `floods`."""
-    return table_of("floods", floods)
+TABLE: dict[str, Callable[[Context], pl.DataFrame]] = {
+    "wears": _wears,
+    "entries": _entries,
+    "air": _air,
+    "alarms": _alarms,
+    "heat": _heat,
+    "gaps": _gaps,
+    "heard_later": _heard_later,
+    "refused": lambda context: refused_table(context.refused),
+    "tallies": _tallies,
+    "answers": _answers,
+    "clocks": _clocks,
+    "findings": find,
+    "turn_back": _turn_back,
+    "exposure": _exposure,
+    "alarm_rates": _alarm_rates,
+    "floods": lambda context: table_of("floods", context.floods),
+}
+"""What makes each table."""

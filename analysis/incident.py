@@ -11,36 +11,20 @@ import polars as pl
 
 from analysis.alarms.alarms import Alarm, find_alarms, give_entries
 from analysis.alarms.rates import Flood, floods
-from analysis.assemble import (
-    air_table,
-    alarm_rates_table,
-    alarms_table,
-    answers_table,
-    clocks_table,
-    entries_table,
-    exposure_table,
-    floods_table,
-    gaps_table,
-    heard_later_table,
-    heat_table,
-    tallies_table,
-    turn_back_table,
-    wears_table,
-)
+from analysis.assemble import results_of
 from analysis.clocks.clocks import Clocks, reconcile
 from analysis.clocks.links import links_down
 from analysis.findings.ends import close_ends, give_not_due
 from analysis.findings.examined import Examined, early_ends, examine
 from analysis.findings.finding import Context
-from analysis.findings.findings import find
 from analysis.findings.sensors import offsets_of
 from analysis.live.last_heard import give_last_heard
 from analysis.profile import Profile
 from analysis.records import PowerUp, by_set, grouped, micros, power_ups
-from analysis.refused import note_refused, of_incident, read_refused, refused_table
+from analysis.refused import note_refused, of_incident, read_refused
 from analysis.same_id import apart
 from analysis.services import told_apart
-from analysis.tables import TABLES, Results
+from analysis.tables import Results
 from analysis.wears.calls import answers, read_calls
 from analysis.wears.corrections import of_those_in, read_resolved
 from analysis.wears.entries import find_entries
@@ -227,26 +211,7 @@ def analysed(
         links_down=links_down(messages),
         refused=refused,
     )
-    tables = {
-        "wears": wears_table(examined, turns, profile),
-        "entries": entries_table(entries, examined),
-        "air": air_table(examined),
-        "alarms": alarms_table(alarms),
-        "heat": heat_table(examined),
-        "gaps": gaps_table(examined),
-        "heard_later": heard_later_table(examined),
-        "refused": refused_table(refused),
-        "tallies": tallies_table(book, refused),
-        "answers": answers_table(called),
-        "clocks": clocks_table(clocks, records, window),
-        "findings": find(context),
-        "turn_back": turn_back_table(examined, turns),
-        "exposure": exposure_table(examined),
-        "alarm_rates": alarm_rates_table(examined, alarms),
-        "floods": floods_table(context.floods),
-    }
-    results = {name: tables[name] for name in TABLES}
-    return Analysed(results, clocks if is_whole else None, records, others)
+    return Analysed(results_of(context), clocks if is_whole else None, records, others)
 
 
 def _heard_until(records: Sequence[PowerUp]) -> int:
