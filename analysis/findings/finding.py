@@ -83,11 +83,6 @@ class Context:
     links_down: Mapping[str, Sequence[int]]
     refused: pl.DataFrame  # from `analysis.refused.read_refused`
 
-    @property
-    def tallies(self) -> Sequence[TallyEntry]:
-        """The tallies that count."""
-        return self.book.tallies
-
     def inside(self, at_us: int) -> bool:
         """Return whether a moment belongs to the incident asked for."""
         return self.overlaps(at_us, at_us)

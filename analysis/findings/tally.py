@@ -266,7 +266,7 @@ def _one_after_the_other(context: Context) -> Iterator[Finding]:
             continue
         others = [
             tally
-            for tally in context.tallies
+            for tally in context.book.tallies
             if tally.set_id == wear.set_id
             and tally.wearer_id != holder.wearer_id
             and tally.spans
@@ -291,7 +291,7 @@ def _one_after_the_other(context: Context) -> Iterator[Finding]:
 
 
 def _corrected(context: Context) -> Iterator[Finding]:
-    outs = {one.in_identity: one.out_identity for one in context.tallies if one.out_identity is not None}
+    outs = {one.in_identity: one.out_identity for one in context.book.tallies if one.out_identity is not None}
     words = {one.identity: one for one in context.book.words}
     for old, new in context.book.corrected:
         out = words.get(outs.get(new.identity, ""))
@@ -380,7 +380,7 @@ def _never_heard(context: Context) -> Iterator[Finding]:
     """Find sets that were tallied in and never heard: another set was worn, or the radio did not reach."""
     with_wear = {one.wear.tally.in_identity for one in context.examined if one.wear.tally is not None}
     of_set = by_set(context.sets)
-    for tally in context.tallies:
+    for tally in context.book.tallies:
         until_us = min(tally.ended_us, context.heard_until_us)
         if tally.in_identity in with_wear or until_us - tally.in_us < NEVER_HEARD_US:
             continue

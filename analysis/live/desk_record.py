@@ -67,7 +67,7 @@ class DeskRecord:
             word for word in words if word[0].at_us >= began_us.get(word[0].row.get("incident_id", ""), 0)
         ]
         heard = [one for one, _ in words]
-        self.words = DeskWords(self.gauges, self.book.stays, self.book.unmatched, heard, not_theirs)
+        self.words = DeskWords(self.book.stays, self.book.unmatched, heard, not_theirs)
         never_said = {old.identity for old, _ in self.book.corrected}
         for one, kind in words:
             if one.identity not in never_said:
@@ -107,10 +107,9 @@ class DeskRecord:
 
     def spoken_of(self, set_id: str, since_at: float) -> bool:
         """Return whether a gauge or a note about a set came since a moment."""
-        gauge = self.words.gauge(set_id)
-        if gauge is not None and gauge.at >= since_at:
-            return True
-        return any(note.set_id == set_id and note.at >= since_at for note in self.notes)
+        gauges = [(one.set_id, one.at_us * 1e-6) for one in self.gauges]
+        about = [*gauges, *((one.set_id, one.at) for one in self.notes)]
+        return any(name == set_id and at >= since_at for name, at in about)
 
 
 def _about_at(note: DeskWord) -> float:

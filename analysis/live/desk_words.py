@@ -9,14 +9,12 @@ from msgspec.structs import replace
 from analysis.air.forecast import VOICE_STEP_BAR
 from analysis.live.rows import (
     Contradiction,
-    GaugeRow,
     OrderLine,
     RollCallLine,
     Row,
     StandbyLine,
     people,
 )
-from analysis.wears import gauges as by_voice
 from analysis.wears.calls import DeskCalls, Roll, is_meant
 from analysis.wears.corrections import DeskWord
 from analysis.wears.tally import FORGOTTEN_AFTER_US, Stay, TallyWord
@@ -37,7 +35,6 @@ class _Said:
 class DeskWords:
     """All desks' words; `take` each desk message once, in order of time.
 
-    - `gauges`: what was read by voice and not corrected, in order of time.
     - `stays`: who was in, with corrections and settlements applied.
     - `unmatched`: each `out` of somebody who was not in.
     - `words`: all that desks said, as `DeskCalls` needs it.
@@ -46,7 +43,6 @@ class DeskWords:
 
     def __init__(
         self,
-        gauges: Sequence[by_voice.VoiceGauge] = (),
         stays: Sequence[Stay] = (),
         unmatched: Sequence[TallyWord] = (),
         words: Sequence[DeskWord] = (),
@@ -54,10 +50,6 @@ class DeskWords:
     ) -> None:
         self._calls = DeskCalls(words)
         self._standby: dict[tuple[str, str], StandbyLine] = {}
-        self._gauges = {
-            one.set_id: GaugeRow(one.pressure_bar, one.at_us * 1e-6, one.desk_id, one.identity)
-            for one in gauges
-        }
         self._stays = {
             (one.incident_id, one.wearer_id): one for one in sorted(stays, key=lambda one: one.in_us)
         }
@@ -73,10 +65,6 @@ class DeskWords:
         taker = getattr(self, f"_take_{kind}", None)
         if taker is not None:
             taker(record, at)
-
-    def gauge(self, set_id: str) -> GaugeRow | None:
-        """Return the last pressure that was read by voice of a set."""
-        return self._gauges.get(set_id)
 
     def missing_since(self, incident_id: str | None, wearer_id: str | None) -> float | None:
         """Return since when somebody is missing at a roll call, and not answered for since."""

@@ -99,7 +99,7 @@ def what_desks_said(context: Context) -> Iterator[Finding]:
     words = {
         "gauge": [one.identity for one in context.gauges],
         "note": [one.identity for one in context.notes],
-        "tally": [one.in_identity for one in context.tallies],
+        "tally": [one.in_identity for one in context.book.tallies],
         "record": [one.identity for kind in DESK_KINDS for one in said(context.desks, kind)],
     }
     for code, identities in words.items():
