@@ -159,21 +159,9 @@ def _air(context: Context) -> pl.DataFrame:
         return empty_table("air")
     columns: dict[str, pa.Array] = {}
     foreseen = _foreseen(examined)
-    for name, needs_volume in (
-        ("pressure_bar", False),
-        ("pressure_sd_bar", False),
-        ("rate_l_min", True),
-        ("rate_lo_l_min", True),
-        ("rate_hi_l_min", True),
-        ("low_air_min", True),
-        ("low_air_lo_min", True),
-        ("low_air_hi_min", True),
-        ("hardest_l_min", True),
-        ("easiest_l_min", True),
-        ("low_air_hardest_min", True),
-    ):
+    for name in [name for name, dtype in TABLES["air"].items() if dtype == pl.Float64]:
         values = _in_one([one.air for one in examined], name)
-        unknown = [needs_volume and not one.known_air for one in examined]
+        unknown = [not (one.known_air or name.startswith("pressure")) for one in examined]
         if any(unknown):
             values = np.where(np.repeat(unknown, [one.seconds for one in examined]), np.nan, values)
         if name.startswith("low_air") and foreseen is not None:

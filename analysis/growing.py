@@ -175,7 +175,7 @@ class _GrownPowerUp:
         self._fitted_us = 0
         # Some later than others: sets that were switched on together must not all be fitted at one tick.
         self._fit_later = 1.0 + 0.5 * (zlib.crc32(first.name.encode()) % 64) / 64
-        self._first_us = min(int(one.received_us[0]) for one in first.channels.values())
+        self._first_us = first.first_received_us
         self._seqs: Ints = np.empty(0, np.int64)
         self._seqs_room: Ints = self._seqs
         self._shown: PowerUp | None = None
@@ -207,8 +207,8 @@ class _GrownPowerUp:
 
         As `analysis.uses`: after a silence, a number heard before that was said at another time.
         """
-        first_us = min(int(one.received_us.min()) for one in new.channels.values())
-        return first_us - self.last_received_us >= _SILENCE_US and self.contradicts(new)
+        silence_us = new.first_received_us - self.last_received_us
+        return silence_us >= _SILENCE_US and self.contradicts(new)
 
     def contradicts(self, new: PowerUp) -> bool:
         """Return whether a number heard before was said at another time."""
@@ -322,10 +322,8 @@ class GrowingRecord:
             own = self._power_ups.setdefault(speaker, [])
             known = [one for one in own if one.key[2] == new.boot]
             if new.use and new.key[:3] in begun:
-                beside = min(int(one.received_us.min()) for one in new.channels.values())
-                own.append(
-                    _GrownPowerUp(new, len(known), own[-1], beside=beside < known[-1].last_received_us)
-                )
+                beside = new.first_received_us < known[-1].last_received_us
+                own.append(_GrownPowerUp(new, len(known), own[-1], beside=beside))
                 continue
             if new.use and known[-1].is_of_two:
                 continue  # handed on with the first

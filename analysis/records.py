@@ -136,6 +136,11 @@ class PowerUp:
         return at
 
     @property
+    def first_received_us(self) -> int:
+        """When the first of it was received."""
+        return min(int(one.received_us.min()) for one in self.channels.values())
+
+    @property
     def span_us(self) -> tuple[int, int]:
         """First and last moment of it, microseconds since 1970 on the reconciled clock."""
         channels = [channel for channel in self.channels.values() if len(channel)]

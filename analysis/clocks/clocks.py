@@ -190,7 +190,7 @@ def reconcile(records: list[PowerUp]) -> Clocks:
     begins: dict[tuple[str, str, int], list[tuple[int, ClockFit]]] = {}
     stood: dict[Key, Stood] = {}
     before: dict[tuple[str, str], PowerUp] = {}
-    for power_up in sorted(records, key=lambda one: (one.key[:2], _first_us(one))):
+    for power_up in sorted(records, key=lambda one: (one.key[:2], one.first_received_us)):
         fit = fit_clock(power_up)
         earlier = before.get(power_up.key[:2])
         if fit is not None and earlier is not None:
@@ -205,7 +205,7 @@ def reconcile(records: list[PowerUp]) -> Clocks:
                     channel.order_by_time()
             continue
         fits[power_up.key] = fit
-        begins.setdefault(power_up.key[:3], []).append((_first_us(power_up), fit))
+        begins.setdefault(power_up.key[:3], []).append((power_up.first_received_us, fit))
         for channel in power_up.channels.values():
             channel.at_us = fit.at_us(channel.seq, channel.time_us, channel.uptime_s)
             channel.order_by_time()
@@ -215,10 +215,6 @@ def reconcile(records: list[PowerUp]) -> Clocks:
         if role == "set"
     ]
     return Clocks(fits, table_of("clocks", rows), begins, stood)
-
-
-def _first_us(power_up: PowerUp) -> int:
-    return min(int(channel.received_us.min()) for channel in power_up.channels.values())
 
 
 def fit_clock(power_up: PowerUp) -> ClockFit | None:
