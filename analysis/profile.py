@@ -250,18 +250,16 @@ def parse_profile(text: str, origin: str) -> Profile:
         profile = msgspec.convert(document, Profile, strict=True)
     except msgspec.ValidationError as error:
         raise BadProfile(f"profile {origin}: {explain(str(error), document, EXPECTED)}") from None
-    if profile.motion.no_motion_alarm_s < profile.motion.no_motion_prealarm_s:
-        raise BadProfile(
-            f"profile {origin}: no_motion_alarm_s must not be before no_motion_prealarm_s "
-            f"({profile.motion.no_motion_prealarm_s} s), got {profile.motion.no_motion_alarm_s} s "
-            "(at $.motion.no_motion_alarm_s)"
-        )
-    if profile.link.silence_serious_s < profile.link.silence_caution_s:
-        raise BadProfile(
-            f"profile {origin}: silence_serious_s must not be shorter than silence_caution_s "
-            f"({profile.link.silence_caution_s} s), got {profile.link.silence_serious_s} s "
-            "(at $.link.silence_serious_s)"
-        )
+    for name, first, then, wrong in (
+        ("motion", "no_motion_prealarm_s", "no_motion_alarm_s", "before"),
+        ("link", "silence_caution_s", "silence_serious_s", "shorter than"),
+    ):
+        first_s, then_s = (getattr(getattr(profile, name), field) for field in (first, then))
+        if then_s < first_s:
+            raise BadProfile(
+                f"profile {origin}: {then} must not be {wrong} {first} ({first_s} s), got {then_s} s "
+                f"(at $.{name}.{then})"
+            )
     if not profile.forecast.ends().has_early_end():
         raise BadProfile(
             f"profile {origin}: an ordinary forecast (20 min said in minute 8, 45 L/min) must have an early "

@@ -206,7 +206,7 @@ def _partner(alarms: Sequence[Alarm], derived: Derived, wear: Wear, slack_us: in
         near = [one for one in of_wear if one.raised_us >= derived.raised_us - slack_us] or of_wear
     else:
         near = [one for one in reported if _overlaps(one, derived, wear, slack_us)]
-    return min(near, key=lambda one: _distance(one, derived), default=None)
+    return min(near, key=lambda one: abs(one.raised_us - derived.raised_us), default=None)
 
 
 def _overlaps(one: Alarm, derived: Derived, wear: Wear, slack_us: int) -> bool:
@@ -215,10 +215,6 @@ def _overlaps(one: Alarm, derived: Derived, wear: Wear, slack_us: int) -> bool:
     ended_us = derived.cleared_us if derived.cleared_us is not None else wear.ended_us
     until_us = one.cleared_us if one.cleared_us is not None else wear.ended_us
     return one.raised_us <= ended_us + slack_us and until_us >= derived.raised_us - slack_us
-
-
-def _distance(one: Alarm, derived: Derived) -> int:
-    return abs(one.raised_us - derived.raised_us)
 
 
 def _mark_seen(alarms: Sequence[Alarm], records: Sequence[PowerUp], resolved: Sequence[Settlement]) -> None:

@@ -184,7 +184,8 @@ class DeskWords:
             within = sum(row.team == team for row in inside if row.incident_id == incident)
             out_at = None
             if line.state == "committed" and not within:
-                own = [one for one in self._stays.values() if _is_of(one, incident, team)]
+                stays = self._stays.values()
+                own = [one for one in stays if (one.incident_id, one.tallies[-1].team) == (incident, team)]
                 out_at = max((at for one in own if (at := _out_at(one)) > line.at), default=None)
             found.append(replace(line, inside=within, out_at=out_at))
         return tuple(found)
@@ -358,7 +359,3 @@ def _out_at(stay: Stay) -> float:
     """Return when a desk said that somebody is out, else 0; closing an incident is nobody's exit."""
     out = stay.ended_us is not None and stay.ended_how != "incident_closed"
     return stay.ended_us * 1e-6 if stay.ended_us is not None and out else 0.0
-
-
-def _is_of(stay: Stay, incident_id: str, team: str) -> bool:
-    return (stay.incident_id, stay.tallies[-1].team) == (incident_id, team)

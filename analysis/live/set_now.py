@@ -89,22 +89,19 @@ class SetNow:
 
     def early(self) -> dict[str, tuple[Ints, Floats]]:
         """Return the early end of the forecast of the last wear, as it was known at each of its seconds."""
-        if self.profile.turn_back.policy != "forecast" or not self.wears:
+        rules = self.profile.turn_back
+        if rules.policy != "forecast" or not self.wears:
             return {}
+        soon_min = rules.way_in_min + rules.forecast.margin_min + 1.0
         for wear in self.wears[-2:]:
             known = self._early.get(wear.wear_id)
-            near = known is not None and bool(len(known[2])) and known[2][-1] <= self._enough_min + 1.0
+            near = known is not None and bool(len(known[2])) and known[2][-1] <= soon_min
             if known is None or wear.ended_us - known[0] >= (0 if near else EARLY_EVERY_US):
                 air = examine(unbroken(wear), self.profile)[-1].air
                 seconds = np.arange(len(air.low_air_lo_min), dtype=np.int64)
                 at_us = wear.started_us + 1_000_000 * seconds
                 self._early[wear.wear_id] = (wear.ended_us, at_us, air.low_air_lo_min)
         return {wear_id: (at_us, early) for wear_id, (_, at_us, early) in self._early.items()}
-
-    @property
-    def _enough_min(self) -> float:
-        rules = self.profile.turn_back
-        return rules.way_in_min + rules.forecast.margin_min
 
     def _channels(self, kind: str) -> list[Channel]:
         return [one.channels[kind] for one in self.power_ups if kind in one.channels]

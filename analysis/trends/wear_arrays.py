@@ -5,6 +5,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import partial
 
 import numpy as np
 import polars as pl
@@ -50,19 +51,8 @@ def _period_of(number: int, months: int) -> Period:
     return Period(f"{year:04d}{ending}", first, first + months)
 
 
-def month_of(number: int) -> Period:
-    """Return a month by its number."""
-    return _period_of(number, 1)
-
-
-def quarter_of(number: int) -> Period:
-    """Return the quarter of a month by its number."""
-    return _period_of(number, 3)
-
-
-def year_of(number: int) -> Period:
-    """Return the year of a month by its number."""
-    return _period_of(number, 12)
+month_of, quarter_of, year_of = (partial(_period_of, months=months) for months in (1, 3, 12))
+"""A month by its number, its quarter, its year."""
 
 
 def periods_over(first: int, today: date) -> list[Period]:
