@@ -6,7 +6,6 @@ list from here, so that one word means one thing everywhere.
 
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any
 
@@ -25,23 +24,6 @@ Notes = Mapping[str, Told]
 Results = dict[str, pl.DataFrame]
 """Every table of `TABLES` by name, always all of them, each with exactly its columns."""
 
-
-@dataclass(frozen=True)
-class Column:
-    """One column of a result table.
-
-    - `name`: column name, with its unit where it has one.
-    - `dtype`: polars data type.
-    - `unit`: unit for people ("bar", "L/min"), empty when the column has none.
-    - `meaning`: one sentence, for the Parquet metadata and the docs.
-    """
-
-    name: str
-    dtype: pl.DataType | type[pl.DataType]
-    unit: str
-    meaning: str
-
-
 TYPES: dict[str, pl.DataType | type[pl.DataType]] = {
     "text": pl.String,
     "texts": TEXTS,
@@ -50,17 +32,19 @@ TYPES: dict[str, pl.DataType | type[pl.DataType]] = {
     "count": pl.Int64,
     "yes or no": pl.Boolean,
 }
-COLUMNS: dict[str, tuple[Column, ...]] = {
-    table: tuple(Column(name, TYPES[dtype], *notes) for name, (dtype, *notes) in columns.items())
-    for table, columns in tomllib.loads(
-        files("analysis").joinpath("tables.toml").read_text(encoding="utf-8")
-    ).items()
+_SAID: dict[str, dict[str, tuple[str, str, str]]] = tomllib.loads(
+    files("analysis").joinpath("tables.toml").read_text(encoding="utf-8")
+)
+COLUMNS: dict[str, Notes] = {
+    table: {name: (unit, meaning) for name, (_, unit, meaning) in columns.items()}
+    for table, columns in _SAID.items()
 }
-"""Columns of every table, in order."""
+"""Unit and meaning of every column of every table, in order."""
 
 CONTRACT_TABLES = ("wears", "entries", "air", "alarms", "heat", "gaps", "clocks", "findings")
 TABLES: dict[str, pl.Schema] = {
-    name: pl.Schema([(column.name, column.dtype) for column in columns]) for name, columns in COLUMNS.items()
+    table: pl.Schema([(name, TYPES[dtype]) for name, (dtype, *_) in columns.items()])
+    for table, columns in _SAID.items()
 }
 _EMPTY = {name: pl.DataFrame(schema=schema) for name, schema in TABLES.items()}
 
@@ -105,8 +89,7 @@ def to_arrow(name: str, frame: pl.DataFrame, about: Mapping[str, str] | None = N
     - `frame`: any frame that `conform` accepts.
     - `about`: file-level metadata (version, profile).
     """
-    notes = {column.name: (column.unit, column.meaning) for column in COLUMNS[name]}
-    table = with_units(conform(name, frame).to_arrow(), notes)
+    table = with_units(conform(name, frame).to_arrow(), COLUMNS[name])
     return table.replace_schema_metadata(dict(about or {}))
 
 
@@ -139,13 +122,8 @@ def to_csv(name: str, frame: pl.DataFrame) -> str:
     return formula_safe(frame).write_csv(null_value="")
 
 
-def columns_csv(tables: Mapping[str, Notes] | None = None) -> str:
-    """Return every column of tables with its unit, the unit's UCUM code and its meaning, as CSV.
-
-    `tables`: without it, the tables of `COLUMNS`.
-    """
-    if tables is None:
-        tables = {name: {one.name: (one.unit, one.meaning) for one in ours} for name, ours in COLUMNS.items()}
+def columns_csv(tables: Mapping[str, Notes] = COLUMNS) -> str:
+    """Return every column of tables with its unit, the unit's UCUM code and its meaning, as CSV."""
     rows = [
         (table, column, unit, described(unit, "").get("ucum", ""), meaning)
         for table, notes in tables.items()

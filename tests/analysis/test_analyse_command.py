@@ -46,8 +46,8 @@ def test_parquet_with_units_and_origin(archive: Path, tmp_path: Path) -> None:
         assert said["tables"][name]["rows"] == table.height
         stored = pq.read_schema(path)
         assert stored.metadata[b"profile"] == b"default"
-        units = [stored.field(column.name).metadata[b"unit"].decode() for column in COLUMNS[name]]
-        assert units == [column.unit for column in COLUMNS[name]]
+        units = [stored.field(column).metadata[b"unit"].decode() for column in COLUMNS[name]]
+        assert units == [unit for unit, _ in COLUMNS[name].values()]
     assert said["tables"]["wears"]["rows"] > 0
     assert not list((tmp_path / "out").glob("*.part"))
 

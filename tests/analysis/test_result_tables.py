@@ -161,21 +161,20 @@ def test_empty_table_has_its_columns(name: str) -> None:
 def test_units_and_meanings_travel_in_the_parquet_fields(name: str) -> None:
     schema = to_arrow(name, empty_table(name), {"underair": "x"}).schema
     assert schema.metadata == {b"underair": b"x"}
-    for column in COLUMNS[name]:
-        field = schema.field(column.name)
-        told = {"unit": column.unit, **described(column.unit, column.meaning)}
-        assert field.metadata == {name.encode(): text.encode() for name, text in told.items()}
-        assert column.meaning
+    for column, (unit, meaning) in COLUMNS[name].items():
+        told = {"unit": unit, **described(unit, meaning)}
+        assert schema.field(column).metadata == {key.encode(): text.encode() for key, text in told.items()}
+        assert meaning
 
 
 def test_unit_in_the_name_agrees_with_the_unit_of_the_column() -> None:
     endings = {"_bar": "bar", "_l_min": "L/min", "_c": "°C", "_s": "s", "_min": "min", "_ppm": "ppm"}
     for columns in COLUMNS.values():
-        for column in columns:
+        for name, (told, _) in columns.items():
             # "_l_min" before "_min": the first ending that fits is the unit.
-            unit = next((unit for ending, unit in endings.items() if column.name.endswith(ending)), None)
+            unit = next((unit for ending, unit in endings.items() if name.endswith(ending)), None)
             if unit is not None:
-                assert column.unit == unit, column.name
+                assert told == unit, name
 
 
 def test_conform_names_what_is_missing_and_what_is_too_much() -> None:

@@ -35,7 +35,7 @@ READ_AS = {
 
 
 def units() -> set[str]:
-    ours = {column.unit for columns in COLUMNS.values() for column in columns}
+    ours = {unit for columns in COLUMNS.values() for unit, _ in columns.values()}
     fields = [field for schema in ARROW_SCHEMAS.values() for field in schema]
     shown = {label for choice in UNITS.values() for label in choice.label.values()}
     trends = [everywhere(published=one) for one in (True, False)] + list(WORDS["own"].values())
