@@ -334,7 +334,6 @@ class LiveAir:
     """The causal half of `reconstruct`, reading by reading.
 
     - `cylinder`: the set's cylinders.
-    - `low_air_bar`: gauge pressure of the low-air warning (kept for the caller; `minutes_to` takes any).
     - `start_temperature_c` and `surroundings_c`: as in `reconstruct`. `surroundings_c` may be set again
       whenever a temperature is heard.
     - `ends`, `hard_l_min` and `breathing`: IntervalEnds, float, Breathing: as in `reconstruct`.
@@ -343,7 +342,6 @@ class LiveAir:
     def __init__(
         self,
         cylinder: Cylinder,
-        low_air_bar: float = 55.0,
         start_temperature_c: float | None = None,
         surroundings_c: float | None = None,
         *,
@@ -351,8 +349,6 @@ class LiveAir:
         hard_l_min: float = HARD_L_MIN,
         breathing: Breathing = BREATHING,
     ) -> None:
-        self.cylinder = cylinder
-        self.low_air_bar = low_air_bar
         self.surroundings_c = surroundings_c
         self._start_c = start_temperature_c
         self._assumed = (breathing.as_array(), vessel_array(cylinder, VESSEL), ends.as_array(), hard_l_min)

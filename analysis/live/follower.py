@@ -68,7 +68,6 @@ class WearFollower:
         if not same or self._air is None or not self._said <= set(gauges):
             self._air = LiveAir(
                 wear.cylinder or USUAL_CYLINDER,
-                wear.thresholds.low_air_bar,
                 None,
                 _temperatures_at(wears[0], np.array([wears[0].started_us]))[0],
                 ends=profile.forecast.ends(),

@@ -188,7 +188,7 @@ def test_live_and_review_give_the_same_causal_values_to_the_last_bit(interval_s,
     wear = simulate_wear(13, "mixed", 30.0, reading_interval_s=interval_s)
     gas_c = wear.reading_gas_temperature_c if gas else None
     track = track_of(wear, start_temperature_c=17.0, surroundings_c=19.0, gas_temperature_c=gas_c)
-    live = LiveAir(wear.cylinder, 55.0, 17.0, 19.0)
+    live = LiveAir(wear.cylinder, 17.0, 19.0)
     rows = np.array(feed(live, wear, track, gas))
     causal = (
         track.live_rate_l_min,
@@ -232,7 +232,7 @@ def test_a_gauge_read_by_voice_is_a_coarse_reading():
     assert voice.step_bar == 1.0, "it says nothing of the step that the set rounds to"
     second = int(time_s[-1])
     truth_l = wear.free_air_left_l[second]
-    live = LiveAir(wear.cylinder, 55.0, 20.0, 20.0)
+    live = LiveAir(wear.cylinder, 20.0, 20.0)
     for at_s, at_bar in zip(time_s, bar, strict=True):
         assert live.add(float(at_s), float(at_bar), said_step_bar=10.0)
     estimate = live.at(float(second))
@@ -246,7 +246,7 @@ def test_a_gauge_read_by_voice_is_a_coarse_reading():
 
 
 def test_live_tolerates_late_and_double_readings_and_silence():
-    live = LiveAir(Cylinder(), 55.0, 20.0, 20.0)
+    live = LiveAir(Cylinder(), 20.0, 20.0)
     with pytest.raises(ValueError, match="no reading yet"):
         live.at(0.0)
     for second in range(120):

@@ -57,7 +57,7 @@ def test_the_early_end_is_never_after_the_truth(
     _, bar = wear
     low_s = float(np.flatnonzero(bar <= LOW_BAR)[0])
     at_s, read_bar = shown(bar, every_s, step_bar, rounding)
-    air, fed, judged = LiveAir(CYLINDER, LOW_BAR, None, 20.0), 0, 0
+    air, fed, judged = LiveAir(CYLINDER, None, 20.0), 0, 0
     for tick_s in np.arange(60.0, low_s - 30.0, 20.0):
         heard = int(at_s.searchsorted(tick_s, side="right"))
         new = slice(fed, heard)

@@ -194,7 +194,7 @@ def test_a_forecast_of_even_breathing_comes_true():
     wear = simulate_wear(2, rate_l_min=np.full(3000, 45.0), hardware=Hardware(), until_bar=50.0)
     reached_s = wear.reached_s(55.0)
     assert reached_s is not None
-    live = LiveAir(wear.cylinder, 55.0, 20.0, 20.0)
+    live = LiveAir(wear.cylinder, 20.0, 20.0)
     for time_s, bar in zip(wear.reading_time_s, wear.reading_bar, strict=True):
         live.add(time_s, bar)
         left_min = (reached_s - time_s) / 60.0
@@ -206,7 +206,7 @@ def test_a_forecast_of_even_breathing_comes_true():
 
 
 def test_any_target_can_be_asked():
-    live = LiveAir(Cylinder(), 55.0, 20.0, 20.0)
+    live = LiveAir(Cylinder(), 20.0, 20.0)
     for second in range(300):
         live.add(second, 300.0 - round(second / 6.0))
     estimate = live.at(299.0)
@@ -226,7 +226,7 @@ def test_the_early_end_of_another_pressure_lies_further_than_learnt():
 
 
 def test_the_board_widens_every_forecast_but_the_warnings_and_young_ones():
-    live = LiveAir(Cylinder(), 55.0, 20.0, 20.0)
+    live = LiveAir(Cylinder(), 20.0, 20.0)
     for second in range(900):
         live.add(second, 300.0 - round(second / 6.0))
         if second == 100:
@@ -253,7 +253,7 @@ def test_the_board_widens_every_forecast_but_the_warnings_and_young_ones():
 @pytest.mark.parametrize(("step_bar", "every_s"), [(5.0, 1), (1.0, 30), (10.0, 35)])
 def test_a_coarse_or_seldom_read_gauge_promises_no_more_than_a_fine_one(step_bar: float, every_s: int):
     """On real breathing a young early end came too late in 25 % of forecasts with steps of 5 bar."""
-    coarse, fine = LiveAir(Cylinder(), 55.0, 20.0, 20.0), LiveAir(Cylinder(), 55.0, 20.0, 20.0)
+    coarse, fine = LiveAir(Cylinder(), 20.0, 20.0), LiveAir(Cylinder(), 20.0, 20.0)
     for second in range(175):
         bar = 300.0 - 0.3 * second  # about 120 L/min
         fine.add(second, float(round(bar)))
@@ -266,7 +266,7 @@ def test_a_coarse_or_seldom_read_gauge_promises_no_more_than_a_fine_one(step_bar
 
 def test_a_lower_reading_that_the_filter_does_not_believe_yet_shortens_the_forecast():
     """The worse of both until the next reading decides: sets that seldom report were told too late."""
-    live = LiveAir(Cylinder(), 55.0, 20.0, 20.0)
+    live = LiveAir(Cylinder(), 20.0, 20.0)
     for second in range(900):
         live.add(second, 300.0 - round(second / 6.0))
     live.add(901.0, 110.0)

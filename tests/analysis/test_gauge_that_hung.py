@@ -97,7 +97,7 @@ def test_live_and_afterwards_a_hang_is_the_same_to_the_last_bit(
 ) -> None:
     wear = even_work(rate_l_min)
     bar = hung(wear, from_s, until_s)
-    air, live = air_of(wear, bar), LiveAir(wear.cylinder, LOW_AIR_BAR, 20.0, 20.0)
+    air, live = air_of(wear, bar), LiveAir(wear.cylinder, 20.0, 20.0)
     asked = {from_s + 10, from_s + 40, from_s + 100, until_s - 2, until_s, until_s + 1, until_s + 50}
     for at_s, reading in zip(wear.reading_time_s.tolist(), bar.tolist(), strict=True):
         live.add(at_s, reading)
@@ -165,7 +165,7 @@ def test_a_gauge_that_hangs_until_the_end_invents_no_litre() -> None:
 def test_since_when_a_gauge_hangs(
     before: tuple[float, ...], alike: int, every_s: float, since_s: float | None
 ) -> None:
-    live = LiveAir(Cylinder(1, 6.8, 300.0), LOW_AIR_BAR, 20.0, 20.0)
+    live = LiveAir(Cylinder(1, 6.8, 300.0), 20.0, 20.0)
     for place, bar in enumerate([*before, *[250.0] * alike]):
         live.add(place * every_s, bar)
     found = live.unmoved_since_s

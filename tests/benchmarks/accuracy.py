@@ -180,7 +180,7 @@ def late_and_double(count: int = 70) -> None:
         double = np.sort(rng.choice(size, size // 20, replace=False))
         order = np.insert(order, double, order[double])
         for sequence, errors in ((np.arange(recorded.time_s.size), in_order), (order, disturbed)):
-            live = LiveAir(recorded.wear.cylinder, 55.0, recorded.start_temperature_c, 15.0)
+            live = LiveAir(recorded.wear.cylinder, recorded.start_temperature_c, 15.0)
             square = []
             for place in sequence:
                 live.add(float(recorded.time_s[place]), float(recorded.pressure_bar[place]))

@@ -26,7 +26,7 @@ FIRST_S, LAST_S, EVERY_S = 180.0, 24.0, 20.0
 
 def judged(wear: RealWear, at_s: FloatArray, bar: FloatArray) -> FloatArray:
     """Return, of one wear: parts of the ticks that hold and that are early, minutes early at worst, width."""
-    air, fed, ticks = LiveAir(wear.cylinder, wear.low_air_bar, None, AROUND_C), 0, []
+    air, fed, ticks = LiveAir(wear.cylinder, None, AROUND_C), 0, []
     for tick_s in np.arange(FIRST_S, (wear.reached_s or 0.0) - LAST_S, EVERY_S).tolist():
         heard = int(at_s.searchsorted(tick_s, side="right"))
         if fed < heard:

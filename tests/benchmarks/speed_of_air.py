@@ -56,7 +56,7 @@ def main() -> None:
 
     review()
     print(f"one wear of {wear.time_s.size} s: {milliseconds(review):.2f} ms")
-    crew = [LiveAir(wear.cylinder, 55.0, 20.0, 20.0) for _ in range(200)]
+    crew = [LiveAir(wear.cylinder, 20.0, 20.0) for _ in range(200)]
     for live in crew:
         for second in range(300):
             live.add(float(second), float(wear.reading_bar[second]))

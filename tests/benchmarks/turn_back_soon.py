@@ -26,7 +26,7 @@ def early_ends(wear: RealWear) -> list[tuple[float, float]]:
     """Return minutes really left until turn-back, and the early end shown then, every 10 s."""
     turn_back_bar = half_of_usable_bar(START_BAR, wear.low_air_bar)
     reached_s = float(wear.time_s[wear.pressure_bar <= turn_back_bar][0])
-    air, fed, found = LiveAir(wear.cylinder, wear.low_air_bar, None, AROUND_C), 0, []
+    air, fed, found = LiveAir(wear.cylinder, None, AROUND_C), 0, []
     for tick_s in np.arange(FIRST_S, reached_s, EVERY_S).tolist():
         heard = int(wear.time_s.searchsorted(tick_s, side="right"))
         new = wear.time_s[fed:heard], wear.pressure_bar[fed:heard]
