@@ -287,15 +287,7 @@ class LiveEstimate:
     # `pressure_bar`, `pressure_sd_bar`: gauge pressure expected at that moment
     pressure_bar: float
     pressure_sd_bar: float
-    # `rate_l_min`, `rate_lo_l_min`, `rate_hi_l_min`: breathing rate with its 90 % band
-    rate_l_min: float
-    rate_lo_l_min: float
-    rate_hi_l_min: float
-    # `free_air_left_l`, `free_air_left_sd_l`: free air in the cylinder
-    free_air_left_l: float
-    free_air_left_sd_l: float
-    gas_temperature_c: float  # gas temperature by the heat balance
-    age_s: float  # seconds since the newest reading
+    rate_l_min: float  # breathing rate
     time_s: float  # the moment, seconds since the wear's start
     _row: FloatArray = field(repr=False)  # before it, of a gauge that may hang, that of its last move
     _assumed: tuple[FloatArray, FloatArray, FloatArray, float] = field(repr=False)
@@ -425,19 +417,11 @@ class LiveAir:
         if row[0, kernels.T_UNMOVED_S] > 0.0:
             row = np.vstack([state[kernels.KEPT : kernels.KEPT + kernels.TRACK_WIDTH], row])
         left_l, rate, gas_k = state[[kernels.LEFT, kernels.RATE, kernels.GAS_K]].tolist()
-        sd_l = float(np.sqrt(state[kernels.V_LL]))
-        half = NORMAL_90 * BREATHING.live_band * float(np.sqrt(state[kernels.V_RR]))
         pressure, per_bar_l = pressure_and_slope(left_l, gas_k - ZERO_CELSIUS_K, self._assumed[1])
         return LiveEstimate(
             pressure_bar=pressure,
-            pressure_sd_bar=sd_l / per_bar_l,
+            pressure_sd_bar=float(np.sqrt(state[kernels.V_LL])) / per_bar_l,
             rate_l_min=max(rate, 0.0),
-            rate_lo_l_min=max(rate - half, 0.0),
-            rate_hi_l_min=max(rate + half, 0.0),
-            free_air_left_l=left_l,
-            free_air_left_sd_l=sd_l,
-            gas_temperature_c=gas_k - ZERO_CELSIUS_K,
-            age_s=float(time_s - self._newest_s),
             time_s=float(state[kernels.SECOND]),
             _row=row,
             _assumed=self._assumed,

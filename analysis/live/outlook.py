@@ -28,9 +28,7 @@ DOUBTED_BAR = 5.0  # a reading so far below what the filter expects it may have 
 class Outlook:
     """The forecasts of one moment, in minutes from `made_at`; None where there is none."""
 
-    # `made_at`, `reading_at`: when it was made, and the newest reading that it rests on, seconds since 1970
-    made_at: float
-    reading_at: float
+    made_at: float  # seconds since 1970
     rate_l_min: float  # breathing rate
     # `low_air`, `leave`: to the low-air warning, and to the pressure at which to turn back
     low_air: Interval | None
@@ -83,7 +81,6 @@ def look_ahead(
     unmoved = air.unmoved_since_s
     return Outlook(
         made_at=now_s,
-        reading_at=reading_at,
         rate_l_min=float(estimate.rate_l_min),
         low_air=low_air,
         leave=leave,

@@ -28,7 +28,6 @@ class Thresholds:
     no_motion_prealarm_s: float
     no_motion_alarm_s: float
     heat_start_c: float
-    own: bool
     impossible: tuple[tuple[str, float], ...] = ()  # what the setup named, and cannot be
 
 
@@ -120,4 +119,4 @@ def thresholds_of(setup: dict[str, Any] | None, profile: Profile) -> Thresholds:
             numbers[name] = float(value)
         elif value is not None:
             impossible.append((name, float(value)))
-    return Thresholds(**numbers, own=setup is not None, impossible=tuple(impossible))
+    return Thresholds(**numbers, impossible=tuple(impossible))

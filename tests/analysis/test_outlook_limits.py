@@ -133,7 +133,7 @@ def test_the_hardest_minutes_of_the_entry_count_for_the_wear() -> None:
 def test_it_is_made_for_now_and_never_before_the_reading() -> None:
     air = Air(155.0)
     found = ahead(air)
-    assert (air.asked_s, found.made_at, found.reading_at, found.rate_l_min) == ([502.0], 1002.0, 1000.0, 30.0)
+    assert (air.asked_s, found.made_at, found.rate_l_min) == ([502.0], 1002.0, 30.0)
     look_ahead(air, 500.0, (1004.0, 155.0), LOW_BAR, None, 1002.0)  # type: ignore[arg-type]
     assert air.asked_s[1:] == [504.0]
 
