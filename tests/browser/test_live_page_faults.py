@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import re
 import threading
 import time
 from collections.abc import Callable
@@ -14,6 +15,7 @@ from playwright.sync_api import expect
 from pypdfium2 import PdfDocument
 
 from dashboard.serving import Served
+from ingest.archive.reading import Archive
 from ingest.listener import Listener
 from tests.browser.live_crew import Breathing, Crew
 from tests.browser.live_scenes import staged
@@ -28,27 +30,29 @@ def test_the_page_says_so_within_seconds_when_the_server_is_gone_and_catches_up(
     listener: Listener,
     crew: Crew,
     breathing: Callable[..., Breathing],
+    wait_until: Callable[..., Any],
 ) -> None:
     live.expected_console += ["ERR_CONNECTION_REFUSED", "ERR_CONNECTION_RESET", "the server did not respond"]
     breathing("S-1", 280.0)
     live.wait_for_selector(".row[data-a=under_air]")
     port = int(served.url.rsplit(":", 1)[1])
     served.close()
-    live.wait_for_selector(".banner:not([hidden])")  # two to three seconds, where nothing else runs
-    assert "Not live" in live.locator(".banner").inner_text()
-    assert "Not live" in live.title()
+    expect(live.locator(".banner")).to_contain_text(
+        "Not live"
+    )  # two to three seconds, where nothing else runs
+    expect(live).to_have_title(re.compile("Not live"))
     assert live.locator(".banner").bounding_box()["width"] >= 1400
     crossed = live.locator(".row span.air").evaluate("one => getComputedStyle(one).textDecorationLine")
     assert crossed == "line-through"
 
     crew.set("S-1", "alarm", alarm="distress", state="raised")
+    # The note names what the first picture after the gap shows: the alarm must be in it.
+    wait_until(lambda: "alarm" in Archive(listener.archive).messages(), what="the alarm")
     again = Served(listener.archive, mosquitto.url, port=port)
     again.start()
     try:
         live.wait_for_selector(".banner", state="hidden")
-        note = live.locator(".gap-note")
-        expect(note).to_contain_text("had no data from")
-        assert "Distress, Set S-1" in note.inner_text()
+        expect(live.locator(".gap-note")).to_have_text(re.compile("had no data from.*Distress, Set S-1"))
         live.wait_for_selector(".row[data-a=distress]")
     finally:
         again.close()
@@ -115,7 +119,7 @@ def test_a_page_that_cannot_draw_all_of_the_board_says_so(live: Any, crew: Crew)
     live.locator(".incidents", has_text="Quay 4").wait_for()
     live.route("**/live.json*", without_rolls)
     live.locator(".banner", has_text="could not be drawn").wait_for()
-    assert live.locator("#live.not-live").count() == 1
+    expect(live.locator("#live.not-live")).to_have_count(1)
     live.unroute("**/live.json*")
     live.wait_for_selector(".banner", state="hidden")
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from playwright.sync_api import expect
 
 from dashboard.pages import review as review_page
 from ingest.importing import import_capture
@@ -49,13 +51,13 @@ def test_the_first_screen_of_768_lines_has_everybody_a_lane_and_findings_to_filt
     counted = sum(int(text.rpartition(" ")[2]) for text in grades.all_inner_texts())
     assert page.locator(".finding-item").count() == counted
     grades.first.click()
-    assert page.locator(".finding-item.grade-serious").count() == 0
-    assert page.locator(".finding-item").count() > 0
+    expect(page.locator(".finding-item.grade-serious")).to_have_count(0)
+    expect(page.locator(".finding-item")).not_to_have_count(0)
     grades.first.click()
     page.select_option("#review-findings select", "W-02")
-    whose = page.locator(".finding-item .whose").all_inner_texts()
-    assert whose
-    assert all(text.startswith("W-02 ") for text in whose)
+    whose = page.locator(".finding-item .whose")
+    expect(whose.filter(has_not_text=re.compile(r"^W-02 "))).to_have_count(0)
+    expect(whose).not_to_have_count(0)
 
 
 def test_a_finding_is_marked_a_view_is_kept_for_everybody_and_lanes_are_saved(
@@ -66,8 +68,7 @@ def test_a_finding_is_marked_a_view_is_kept_for_everybody_and_lanes_are_saved(
     page.locator("#review-findings .look").first.click()
     page.fill("#review-findings .looking input", "radio log agrees")
     page.click("#review-findings .looking button[type=submit]")
-    page.wait_for_selector("#review-findings .looked")
-    assert "radio log agrees" in page.locator("#review-findings .looked").first.inner_text()
+    expect(page.locator("#review-findings .looked").first).to_contain_text("radio log agrees")
     page.wait_for_selector("#review-bookmark-form input")
     page.fill("#review-bookmark-form input", "W-02 turns late")
     page.click("#review-bookmark-form button")
@@ -78,7 +79,7 @@ def test_a_finding_is_marked_a_view_is_kept_for_everybody_and_lanes_are_saved(
     page.wait_for_selector(DRAWN)
     page.click("[data-set='overlay:yes']")
     page.wait_for_selector("#review-lanes .annotation-text:has-text('On one axis')")
-    assert "overlay=yes" in page.url
+    expect(page).to_have_url(re.compile("overlay=yes"))
     with page.expect_download() as drawing:
         page.click("#review-lanes-svg")
     text = Path(drawing.value.path()).read_text(encoding="utf-8")

@@ -6,12 +6,13 @@ import csv
 import json
 import re
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
 import pytest
+from playwright.sync_api import expect
 
 from dashboard.pages import review as review_page
 from dashboard.pages import trends as trends_page
@@ -60,10 +61,24 @@ def until(page: Any, expression: str) -> None:
         page.wait_for_timeout(30)
 
 
-def wait_for_range(page: Any, seconds: float) -> None:
+def wait_for_range(page: Any, right: Callable[[float, float], bool]) -> None:
+    """Wait until the lanes show a range that is right."""
+    page.wait_for_selector(DRAWN)
     deadline = time.monotonic() + PATIENCE_S
-    while abs((shown_range(page)[1] - shown_range(page)[0]) / 1000 - seconds) >= 1:
-        assert time.monotonic() < deadline, f"the lanes never showed {seconds} s, but {shown_range(page)}"
+    while not right(*shown_range(page)):
+        assert time.monotonic() < deadline, f"the lanes still show {shown_range(page)}"
+        page.wait_for_timeout(30)
+
+
+def lasts(seconds: float) -> Callable[[float, float], bool]:
+    return lambda start, end: abs((end - start) / 1000 - seconds) < 1
+
+
+def chosen(page: Any, *people: str) -> None:
+    """Wait until the address has these wearers and no others."""
+    deadline = time.monotonic() + PATIENCE_S
+    while sorted(view_of(page)["people"].split(",")) != list(people):
+        assert time.monotonic() < deadline, f"chosen are {view_of(page)['people']}"
         page.wait_for_timeout(30)
 
 
@@ -79,14 +94,14 @@ def test_from_the_list_to_the_one_who_turned_back_late_and_the_message_behind_th
     assert "W-02" in late.inner_text()
     late.click()
     page.wait_for_selector("#review-messages pre")
-    assert "W-02" in view_of(page)["people"].split(",")
-    assert shown_range(page)[0] <= float(view_of(page)["at"]) <= shown_range(page)[1]
+    expect(page).to_have_url(re.compile(r"people=[^&]*W-02"))
+    wait_for_range(page, lambda start, end: start <= float(view_of(page)["at"]) <= end)
     explained = page.get_by_role("link", name="What this finding says and cannot know")
     assert explained.get_attribute("href") == "/method?document=findings#turned_back_late"
     # To the low-air alarm, and near.
     page.locator("#review-alarms tr", has_text="low air").locator("button.jump").first.click()
     page.click("[data-set='span:60']")
-    wait_for_range(page, 60)
+    wait_for_range(page, lasts(60))
     until(page, "document.querySelector('#review-shown').textContent.startsWith('Every reading')")
     page.focus("#review-lanes-frame")
     page.keyboard.press("Enter")
@@ -111,7 +126,7 @@ def test_from_the_list_to_the_one_who_turned_back_late_and_the_message_behind_th
     page.goto("about:blank")
     page.goto(kept)
     page.wait_for_selector("#review-moment dl")
-    assert shown_range(page) == pytest.approx(before, abs=2)
+    wait_for_range(page, lambda *shown: shown == pytest.approx(before, abs=2))
 
 
 def test_drag_zooms_all_lanes_the_pointer_moves_the_cursor_that_reads_them_and_wearers_are_chosen(
@@ -133,8 +148,8 @@ def test_drag_zooms_all_lanes_the_pointer_moves_the_cursor_that_reads_them_and_w
     zoomed = shown_range(page)
     assert whole[0] < zoomed[0] < zoomed[1] < whole[1]
     page.click("[data-set='span:all']")
-    wait_for_range(page, (whole[1] - whole[0]) / 1000)
-    assert "from" not in view_of(page)
+    wait_for_range(page, lasts((whole[1] - whole[0]) / 1000))
+    until(page, "!location.search.includes('from=')")
 
     page.locator("#review-lanes-frame").scroll_into_view_if_needed()
     box = page.locator("#review-lanes .js-plotly-plot").bounding_box()
@@ -145,7 +160,7 @@ def test_drag_zooms_all_lanes_the_pointer_moves_the_cursor_that_reads_them_and_w
     until(page, f"document.querySelector('.moment-clock').innerText !== {json.dumps(first)}")
     page.mouse.click(box["x"] + 420, box["y"] + 150)
     page.wait_for_selector("#review-messages pre")
-    assert "at" in view_of(page)
+    until(page, "location.search.includes('at=')")
 
     # The cursor reads every lane with its units, and a silence is not bridged.
     page.click("[data-set='person:W-05']")
@@ -165,40 +180,37 @@ def test_drag_zooms_all_lanes_the_pointer_moves_the_cursor_that_reads_them_and_w
     page.focus("#review-lanes-frame")
     for _ in range(24):
         page.keyboard.press("Shift+ArrowLeft")
-    until(page, "!document.querySelector('#review-moment').textContent.includes('silent')")
-    told = page.inner_text("#review-moment")
-    for unit in (" bar", " L/min", " min", " m/s²", " °C"):
-        assert unit in told
-    assert "not what a body felt" in told
+    wanted = (" bar", " L/min", " min", " m/s²", " °C", "not what a body felt")
+    until(page, f"!{told}.includes('silent') && {list(wanted)}.every((one) => {told}.includes(one))")
     page.click("[data-set='units:imperial']")
     until(page, "!!document.querySelector('#review-moment')?.textContent.includes(' psi')")
     page.wait_for_selector("#review-lanes text:has-text('Pressure, psi')")
-    assert view_of(page)["units"] == "imperial"
+    until(page, "location.search.includes('units=imperial')")
 
     # Wearers are chosen in the overview, by a table and by button: one to six.
     page.click("[data-set='person:W-01']")
     page.click("[data-set='person:W-09']")
     page.wait_for_selector("#review-lanes text:has-text('Wearer W-01')")
-    assert view_of(page)["people"] == "W-01"
+    chosen(page, "W-01")
     box = page.locator("#review-overview .js-plotly-plot").bounding_box()
     rows = page.evaluate("JSON.parse(document.querySelector('#review-bench').dataset.view).everybody")
     height = (box["height"] - 36) / len(rows)
     page.mouse.click(box["x"] + 40, box["y"] + 28 + (rows.index("W-04") + 0.5) * height)
     page.wait_for_selector("#review-lanes text:has-text('Wearer W-04')")
-    assert view_of(page)["people"].split(",") == ["W-01", "W-04"]
+    chosen(page, "W-01", "W-04")
 
     page.locator("#review-alarms tr", has_text="W-05").locator("button.jump").first.click()
     page.wait_for_selector("#review-lanes text:has-text('Wearer W-05')")
-    assert view_of(page)["people"] == "W-05"
+    chosen(page, "W-05")
 
     page.click("[data-set='person:W-05']")  # the last one stays
-    assert view_of(page)["people"] == "W-05"
+    chosen(page, "W-05")
     for number in (1, 3, 4, 6, 7, 8):
         page.click(f"[data-set='person:W-0{number}']")
     page.wait_for_selector("#review-lanes text:has-text('Wearer W-07')")
-    assert sorted(view_of(page)["people"].split(",")) == ["W-01", "W-03", "W-04", "W-05", "W-06", "W-07"]
-    assert "At most 6" in page.inner_text("#review-said")
-    assert page.get_attribute("[data-set='person:W-08']", "aria-pressed") == "false"
+    chosen(page, "W-01", "W-03", "W-04", "W-05", "W-06", "W-07")
+    expect(page.locator("#review-said")).to_contain_text("At most 6")
+    expect(page.locator("[data-set='person:W-08']")).to_have_attribute("aria-pressed", "false")
 
 
 def test_an_unknown_incident_says_so_and_what_makes_no_sense_is_refused_with_words(
@@ -219,8 +231,8 @@ def test_trends_draw_a_plot_and_a_sentence_for_each_measure(page: Any, address: 
     page.wait_for_selector("figure .main-svg")
     assert page.locator("figure").count() == page.locator("figcaption").count() >= 8
     assert "14 wears by 12 wearers" in page.inner_text(".lead")
-    page.click("#trends-people th:has-text('Breathing hard') button")
-    page.click("#trends-people th:has-text('Breathing hard') button")
-    hardest = page.locator("#trends-people tbody tr td").first.inner_text()
-    assert hardest == "W-02"
-    assert page.get_attribute("#trends-people th:has-text('Breathing hard')", "aria-sort") == "descending"
+    head = page.locator("#trends-people th:has-text('Breathing hard')")
+    for order in ("ascending", "descending"):
+        head.locator("button").click()
+        expect(head).to_have_attribute("aria-sort", order)
+    expect(page.locator("#trends-people tbody tr td").first).to_have_text("W-02")

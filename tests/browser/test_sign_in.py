@@ -75,11 +75,11 @@ def test_a_desk_signs_in_opens_an_incident_and_signs_out(
     visitor.wait_for_url("**/sign-in?next=/live")
     assert axe(visitor) == []
     sign_in(visitor, "desk-1", "not the right one at all")
-    assert "Wrong name or password" in visitor.get_by_role("alert").inner_text()
+    expect(visitor.get_by_role("alert")).to_contain_text("Wrong name or password")
     sign_in(visitor, "desk-1")
     visitor.wait_for_url(f"{served.url}/live")
     visitor.wait_for_selector(".clock:not(:empty)")
-    assert visitor.locator(".top nav a").all_inner_texts() == ["Live"]
+    expect(visitor.locator(".top nav a")).to_have_text(["Live"])
     assert visitor.evaluate("document.cookie").startswith("_csrf_token="), "the session's own is out of reach"
 
     answer = visitor.evaluate(
@@ -141,7 +141,7 @@ def test_each_role_lands_on_its_first_page(
         visitor.goto(served.url)
         sign_in(visitor, name)
         visitor.get_by_role("button", name=f"Sign out {name}").wait_for()
-        assert visitor.locator(".top nav a").all_inner_texts() == pages
+        expect(visitor.locator(".top nav a")).to_have_text(pages)
         assert visitor.locator("main h1").inner_text()
         if name == "admin-1":
             visitor.locator("#access-log table").wait_for()
