@@ -7,6 +7,19 @@ from typing import Any
 
 from ingest.contract.captures import Heard
 from tests.analysis.conftest import WrittenLog
+from tests.analysis.finding_heat_and_motion import (
+    Scene,
+    at_rest,
+    dose,
+    dose_with_a_silence,
+    heat_alarm_as_it_gets_warmer,
+    hot_after_a_limit,
+    hot_for_good,
+    leak_while_still,
+    no_motion_often,
+    no_motion_without_motion,
+    still_for,
+)
 from tests.analysis.finding_scenes import (
     WHO,
     alarm,
@@ -19,8 +32,6 @@ from tests.analysis.finding_scenes import (
 )
 from tests.analysis.test_findings import escaping, ordinary
 
-Scene = Callable[[WrittenLog], None]
-
 
 def free_flows(*parts: tuple[int, int], l_min: float = 500.0) -> Scene:
     """Air escapes: (from, seconds)."""
@@ -29,16 +40,6 @@ def free_flows(*parts: tuple[int, int], l_min: float = 500.0) -> Scene:
         talker = worn(log, seconds=300, bar_s=0.03)
         for from_s, seconds in parts:
             escaping(talker, from_s, seconds, l_min)
-
-    return scene
-
-
-def leak_while_still(from_s: int, until_s: int) -> Scene:
-    """Under air from 60 to 360 s; nobody moves, and air escapes at 140 L/min meanwhile."""
-
-    def scene(log: WrittenLog) -> None:
-        talker = worn(log, seconds=300, bar_s=0.03, motion=lambda t: 0.0 if from_s <= t < until_s else 1.0)
-        escaping(talker, from_s, until_s - from_s, 140.0)
 
     return scene
 
@@ -82,13 +83,6 @@ def next_cylinder(apart_s: float, rise_bar: float, *wearers: str) -> Scene:
     return scene
 
 
-def still_for(seconds: float) -> Scene:
-    """Nobody moves for so long, and the set raises no alarm."""
-    return lambda log: (
-        worn(log, seconds=300, motion=lambda t: 0.05 if 200 < t <= 200 + seconds else 1.2) and None
-    )
-
-
 def low_air_after_silence(from_s: float, until_s: float, at_s: float, **options: Any) -> Scene:
     """The set raises its own warning; around it messages were lost."""
     return lambda log: alarm(worn(log, silent=(from_s, until_s), **options), "low_air", (at_s, "raised"))
@@ -98,19 +92,6 @@ def raised_often(log: WrittenLog) -> None:
     talker = worn(log, seconds=300)
     for number in range(12):
         alarm(talker, "distress", (100 + 3 * number, "raised"))
-
-
-def hot_for_good(log: WrittenLog) -> None:
-    worn(log, seconds=600, temperature=lambda t: 160.0 if t >= 300 else 25.0)
-
-
-def hot_after_a_limit(log: WrittenLog) -> None:
-    """Exactly 60 °C for a while, which is not above it."""
-    worn(log, seconds=600, temperature=lambda t: 160.0 if t >= 300 else 60.0 if t >= 200 else 25.0)
-
-
-def dose(top_c: float) -> Scene:
-    return lambda log: worn(log, temperature=lambda t: min(20.0 + max(t - 100, 0) * 0.5, top_c)) and None
 
 
 def stepped(seconds: float) -> Scene:
@@ -231,26 +212,6 @@ def lost_before(seconds: int) -> Scene:
     return lambda log: worn(log, start_bar=120.0, bar_s=0.1, silent=(706 - seconds, 707 - seconds)) and None
 
 
-def at_rest(seconds: int) -> Scene:
-    """Nobody moves, and the gauge stays for so long; then both go on from there."""
-    from_s = 500
-
-    def scene(log: WrittenLog) -> None:
-        still_until_s = from_s + seconds
-        talker = worn(log, seconds=1200, motion=lambda t: 0.0 if from_s - 10 < t < still_until_s else 1.0)
-        shown = {at: fields["pressure_bar"] for at, kind, _, _, fields in talker.said if kind == "pressure"}
-        level, later_bar = shown[from_s], shown[from_s] - shown[still_until_s]
-
-        def stays(at: float, fields: dict[str, Any]) -> dict[str, Any]:
-            if not from_s <= at < 1260:
-                return {}
-            return {"pressure_bar": level if at < still_until_s else fields["pressure_bar"] + later_bar}
-
-        changed(talker, "pressure", stays)
-
-    return scene
-
-
 def stuck_and(still_s: Callable[[int], float]) -> Scene:
     """The gauge stays from 499 to 654 s, with 154 motion readings; the set says how long nobody moved."""
 
@@ -360,20 +321,6 @@ def one_lost_before_the_warning(log: WrittenLog) -> None:
     ]
 
 
-def dose_with_a_silence(log: WrittenLog) -> None:
-    worn(log, silent=(400.0, 520.0), temperature=lambda t: min(20.0 + max(t - 100, 0) * 0.5, 120.0))
-
-
-def heat_alarm_as_it_gets_warmer(log: WrittenLog) -> None:
-    alarm(worn(log, temperature=lambda t: 20.0 + 0.05 * t), "heat", (500.0, "raised"), (520.0, "cleared"))
-
-
-def no_motion_without_motion(log: WrittenLog) -> None:
-    talker = worn(log)
-    talker.said = [one for one in talker.said if one[1] != "motion"]
-    alarm(talker, "no_motion", (400, "raised"), (405, "cleared"))
-
-
 def slowly_until(below_s: int) -> Scene:
     """120 bar, 0.05 bar/s: the warning is read after 1291 s."""
     return lambda log: worn(log, start_bar=120.0, bar_s=0.05, seconds=1292 + below_s) and None
@@ -398,17 +345,6 @@ def coarse_and_stuck(log: WrittenLog) -> None:
     """A gauge of 2 bar steps stays while nobody moves, then falls by one: three would prove it stuck."""
     at_rest(500)(log)
     changed(log.talkers[0], "pressure", lambda _, fields: {"pressure_bar": fields["pressure_bar"] // 2 * 2})
-
-
-def no_motion_often(count: int) -> Scene:
-    """The set says so many times that nobody moves, while its motion readings show movement."""
-
-    def scene(log: WrittenLog) -> None:
-        talker = worn(log)
-        for at_s in range(300, 300 + 100 * count, 100):
-            alarm(talker, "no_motion", (at_s, "raised"), (at_s + 5, "cleared"))
-
-    return scene
 
 
 AT_LIMITS: dict[str, Scene] = {

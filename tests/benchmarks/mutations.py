@@ -27,6 +27,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import NamedTuple
 
+from tests.benchmarks.mutation_map import is_current, measure, read_map
 from tests.benchmarks.mutation_runs import (
     CODE,
     FOLDER,
@@ -36,10 +37,7 @@ from tests.benchmarks.mutation_runs import (
     Outcome,
     Reached,
     Test,
-    is_current,
     load_project,
-    measure,
-    read_map,
     renew_code,
     run_tests,
     tracked,
