@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import functools
 import graphlib
 import subprocess
 import sys
@@ -53,14 +54,21 @@ def tracked() -> list[str]:
     return listing.stdout.split()
 
 
+@functools.cache
 def modules() -> list[Path]:
     return sorted(path for package in PACKAGES for path in (ROOT / package).rglob("*.py"))
 
 
+@functools.cache
+def parsed(path: Path) -> ast.Module:
+    return ast.parse(path.read_text())
+
+
+@functools.cache
 def imports_of(path: Path) -> set[str]:
     """Every dotted name that a module imports, at its top or inside its functions."""
     found: set[str] = set()
-    for node in ast.walk(ast.parse(path.read_text())):
+    for node in ast.walk(parsed(path)):
         if isinstance(node, ast.Import):
             found.update(alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
@@ -127,7 +135,7 @@ def test_only_the_store_knows_its_own_paths() -> None:
 def test_a_class_name_means_one_thing() -> None:
     places: dict[str, list[str]] = {}
     for path in modules():
-        for node in ast.parse(path.read_text()).body:
+        for node in parsed(path).body:
             if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
                 places.setdefault(node.name, []).append(str(path.relative_to(ROOT)))
     assert {name: where for name, where in places.items() if len(where) > 1} == {}

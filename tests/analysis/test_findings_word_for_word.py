@@ -7,6 +7,7 @@ Regression values: our own results, read once by a person. The rules themselves 
 
 from __future__ import annotations
 
+import functools
 import json
 import re
 from collections.abc import Callable
@@ -78,6 +79,7 @@ from tests.analysis.finding_scenes import (
 from tests.analysis.test_findings import PLANTED
 
 KEPT = Path(__file__).with_suffix(".json")
+kept = functools.cache(lambda: json.loads(KEPT.read_text(encoding="utf-8")))
 PROFILE = Profile.default()
 
 SCENES: dict[str, Callable[[WrittenLog], None]] = {
@@ -219,16 +221,14 @@ def found(scene: str) -> list[dict[str, Any]]:
 
 @pytest.mark.parametrize("scene", SCENES)
 def test_a_scene_has_these_findings_and_no_other(scene: str) -> None:
-    kept = json.loads(KEPT.read_text(encoding="utf-8"))
-    assert found(scene) == kept[scene]
+    assert found(scene) == kept()[scene]
 
 
 def test_every_code_has_a_scene() -> None:
     """Only `losses_unknown` needs messages without numbers; see ``test_losses_unknown.py``."""
-    kept = json.loads(KEPT.read_text(encoding="utf-8"))
-    assert set(kept) == set(SCENES)
+    assert set(kept()) == set(SCENES)
     page = (Path(__file__).parents[2] / "analysis" / "docs" / "findings.md").read_text(encoding="utf-8")
-    codes = {row["code"] for rows in kept.values() for row in rows}
+    codes = {row["code"] for rows in kept().values() for row in rows}
     listed = {line.split("`")[1] for line in page.splitlines() if line.startswith("| `")}
     assert listed - codes <= {"losses_unknown"}
 

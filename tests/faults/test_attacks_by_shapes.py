@@ -14,6 +14,7 @@ from dashboard.access.log import read_log
 from dashboard.access.protection import MOST_SLOW, ROOM
 from dashboard.access.reach import LARGEST_BODY_BYTES
 from dashboard.words import FAILED_BY
+from tests.any_text import TEXT
 from tests.dashboard.guarded_pages import GuardedPages
 
 SHELL = "shell.children"
@@ -67,7 +68,7 @@ def test_a_body_that_is_too_big_is_not_read(pages: GuardedPages, caplog: pytest.
 
 
 nasty_texts = st.one_of(
-    st.text(max_size=60),
+    st.text(TEXT, max_size=60),
     st.sampled_from(
         [
             "../../../etc/passwd",
@@ -101,7 +102,9 @@ def test_nothing_in_a_query_makes_the_server_stumble(
 
 
 @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(st.recursive(st.none() | st.booleans() | st.floats() | st.text(max_size=8), st.lists, max_leaves=8))
+@given(
+    st.recursive(st.none() | st.booleans() | st.floats() | st.text(TEXT, max_size=8), st.lists, max_leaves=8)
+)
 def test_nothing_in_a_callbacks_values_gets_an_answer_with_data(pages: GuardedPages, value: Any) -> None:
     reviewer = pages.client("review")
     values = {"review-picture.data": value, "review-window.data": value, "address.pathname": value}

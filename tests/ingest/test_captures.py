@@ -21,6 +21,7 @@ from ingest.contract.captures import (
     write_capture,
 )
 from ingest.contract.errors import BadCapture
+from tests.any_text import TEXT
 
 Pressure = Callable[..., Heard]
 
@@ -68,7 +69,7 @@ def test_received_is_written_in_utc() -> None:
     assert b"10:21:07.412003Z" in capture_line(Heard(local, "t", b"{}"))
 
 
-@given(topic=st.text(st.characters(exclude_categories=["Cs"]), max_size=40), payload=st.binary(max_size=60))
+@given(topic=st.text(TEXT, max_size=40), payload=st.binary(max_size=60))
 def test_any_message_survives_a_line(
     topic: str, payload: bytes, tmp_path_factory: pytest.TempPathFactory
 ) -> None:

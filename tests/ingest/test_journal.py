@@ -12,13 +12,14 @@ from hypothesis import strategies as st
 
 from ingest.archive.journal import Record, SegmentWriter, segments
 from ingest.archive.journal_frames import opened
+from tests.any_text import TEXT
 from tests.faults.journal_reading import read_frames, segment_bytes
 
 NOW = datetime(2031, 5, 4, 10, 21, 7, 412_003, UTC)
 _records = st.builds(
     Record,
     st.integers(0, 2**53),
-    st.text(st.characters(exclude_categories=["Cs"])),
+    st.text(TEXT),
     st.binary(),
     st.booleans(),
     st.integers(0, 2**32),

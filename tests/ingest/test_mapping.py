@@ -16,6 +16,7 @@ from ingest.contract.errors import BadSettings
 from ingest.contract.messages import decode
 from ingest.mapping.mapper import Mapped, Mapper, SetState, at_pointer
 from ingest.mapping.rules import EXAMPLES, load_mapping, read_mapping
+from tests.any_text import TEXT
 from tests.ingest.strangers_json import FLAT, NIST, flat, heard
 
 
@@ -384,7 +385,7 @@ def test_bad_objects_are_refused_with_a_reason(mapper: Mapper, payload: bytes, r
 @given(
     st.binary(max_size=300)
     | st.recursive(
-        st.none() | st.booleans() | st.floats() | st.text(),
+        st.none() | st.booleans() | st.floats() | st.text(TEXT),
         lambda inner: (
             st.lists(inner, max_size=3)
             | st.dictionaries(
