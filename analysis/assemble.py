@@ -32,7 +32,9 @@ BIG_COLUMN = 4_000_000
 
 def results_of(context: Context) -> Results:
     """Return every table of the results."""
-    return {name: TABLE[name](context) for name in TABLES}
+    air = _air(context)
+    made = {"air": air, "heat": _heat(context, air)} | {name: of(context) for name, of in TABLE.items()}
+    return {name: made[name] for name in TABLES}
 
 
 def _wears(context: Context) -> pl.DataFrame:
@@ -170,7 +172,17 @@ def _air(context: Context) -> pl.DataFrame:
     heard = np.packbits(np.concatenate([one.air.heard for one in examined]), bitorder="little")
     # `pa.array` of an array imports pandas where there is one: 0.2 s and 40 MB.
     columns["heard"] = pa.Array.from_buffers(pa.bool_(), len(values), [None, pa.py_buffer(heard)])
-    return _grid(examined, {name: columns[name] for name in TABLES["air"] if name in columns})
+    sizes = [one.seconds for one in examined]
+    at_us, end = np.empty(sum(sizes), np.int64), 0
+    for one, size in zip(examined, sizes, strict=True):
+        end += size
+        at_us[end - size : end] = one.wear.started_us + 1_000_000 * np.arange(size)
+    columns["time"] = _column(at_us, pa.timestamp("us", "UTC"))
+    frame = _frame({name: columns[name] for name in TABLES["air"] if name in columns})
+    ids = pl.Series("wear_id", [one.wear.wear_id for one in examined], dtype=pl.String)
+    if len(sizes) == 1:
+        return frame.insert_column(0, ids.new_from_index(0, sizes[0]))
+    return frame.insert_column(0, ids.gather(np.repeat(np.arange(len(sizes), dtype=np.uint32), sizes)))
 
 
 def _foreseen(examined: Sequence[Examined]) -> Any:
@@ -216,26 +228,16 @@ def _column(values: Floats | Ints, kind: pa.DataType, known: Bools | None = None
     return pa.Array.from_buffers(kind, len(values), [bits, pa.py_buffer(values)])
 
 
-def _grid(examined: Sequence[Examined], columns: Mapping[str, pa.Array]) -> pl.DataFrame:
-    """Return a table on the 1 s grid; all goes over in one batch, half the cost of one by one."""
-    sizes = [one.seconds for one in examined]
-    at_us, end = np.empty(sum(sizes), np.int64), 0
-    for one, size in zip(examined, sizes, strict=True):
-        end += size
-        at_us[end - size : end] = one.wear.started_us + 1_000_000 * np.arange(size)
-    arrays = [_column(at_us, pa.timestamp("us", "UTC")), *columns.values()]
-    frame = pl.DataFrame(pa.RecordBatch.from_arrays(arrays, names=["time", *columns]))
-    ids = pl.Series("wear_id", [one.wear.wear_id for one in examined], dtype=pl.String)
-    if len(sizes) == 1:
-        return frame.insert_column(0, ids.new_from_index(0, sizes[0]))
-    return frame.insert_column(0, ids.gather(np.repeat(np.arange(len(sizes), dtype=np.uint32), sizes)))
+def _frame(columns: Mapping[str, pa.Array]) -> pl.DataFrame:
+    """Return columns as a frame; all go over in one batch, half the cost of one by one."""
+    return pl.DataFrame(pa.RecordBatch.from_arrays([*columns.values()], names=[*columns]))
 
 
-def _heat(context: Context) -> pl.DataFrame:
-    warm = [one for one in context.examined if one.heat is not None and one.heat.measured]
-    if not warm:
+def _heat(context: Context, air: pl.DataFrame) -> pl.DataFrame:
+    """Return the table; wears and times are those of the table `air`, in the same memory."""
+    tracks = [one.heat for one in context.examined if one.heat is not None and one.heat.measured]
+    if not tracks:
         return empty_table("heat")
-    tracks = [one.heat for one in warm if one.heat is not None]
     columns = {
         name: _numbers(_in_one(tracks, name))
         for name in ("temperature_c", "ambient_c", "ambient_lo_c", "ambient_hi_c")
@@ -243,7 +245,11 @@ def _heat(context: Context) -> pl.DataFrame:
     classes = _in_one(tracks, "thermal_class")
     columns["thermal_class"] = _column(classes, pa.int64(), classes > 0)
     columns["dose"] = _column(_in_one(tracks, "dose"), pa.float64())
-    return _grid(warm, columns)
+    grid = air.select("wear_id", "time")
+    if len(tracks) < len(context.examined):
+        measured = [one.heat is not None and one.heat.measured for one in context.examined]
+        grid = grid.filter(np.repeat(measured, [one.seconds for one in context.examined]))
+    return grid.hstack(_frame(columns))
 
 
 def _alarms(context: Context) -> pl.DataFrame:
@@ -405,9 +411,7 @@ def _alarm_rates(context: Context) -> pl.DataFrame:
 TABLE: dict[str, Callable[[Context], pl.DataFrame]] = {
     "wears": _wears,
     "entries": _entries,
-    "air": _air,
     "alarms": _alarms,
-    "heat": _heat,
     "gaps": _gaps,
     "heard_later": _heard_later,
     "refused": lambda context: refused_table(context.refused),
@@ -420,4 +424,4 @@ TABLE: dict[str, Callable[[Context], pl.DataFrame]] = {
     "alarm_rates": _alarm_rates,
     "floods": lambda context: table_of("floods", context.floods),
 }
-"""What makes each table."""
+"""What makes each table except `air` and `heat`."""

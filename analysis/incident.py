@@ -163,9 +163,8 @@ def analysed(
                 progress(min(len(found), len(wears)), len(wears))
     examined = [found[wear.wear_id] for wear in wears]
     of_sets = by_set(records)
-    early = early_ends(examined)
     entries = find_entries(
-        wears, book.stays, notes, profile, early=early, gauges=gauges, keys=keys, sets=of_sets
+        wears, book.stays, notes, profile, early=early_ends(examined), gauges=gauges, keys=keys, sets=of_sets
     )
     close_ends(entries, examined, of_sets, gauges)
     give_last_heard(entries, examined, profile)
