@@ -31,8 +31,8 @@ def test_a_document_can_be_read(page: Any, address: str, name: str, axe: Callabl
     page.goto(f"{address}/method?document={name}")
     page.wait_for_selector(READY)
     assert page.locator("h1").count() == 1
-    assert axe(page) == []
     if name == "method":  # has every kind of text that the others have
+        assert axe(page) == []
         page.emulate_media(color_scheme="dark")
         assert axe(page, contrast=True) == []
     # Each link of the text leads to a document or a place on this one, and no text was taken for a link.
