@@ -102,7 +102,7 @@ def test_a_server_that_starts_says_so_and_shows_nothing_that_looks_like_good_new
         page.goto(address)
         page.wait_for_selector(".banner:has-text('Starting')")
         page.wait_for_timeout(4000)  # longer than after what a picture counts as lost
-        assert "Starting" in page.locator(".banner").inner_text()
+        expect(page.locator(".banner")).to_contain_text("Starting")
         assert not page.get_by_text("No alarm is active").is_visible()
         page.goto("about:blank")
 

@@ -53,21 +53,18 @@ def shown_range(page: Any) -> list[float]:
     )
 
 
-def until(page: Any, expression: str) -> None:
+def until(page: Any, what: str | Callable[[], bool]) -> None:
     """Poll an expression in the page: the pages forbid the evaluation that playwright's own waiting needs."""
     deadline = time.monotonic() + PATIENCE_S
-    while not page.evaluate(expression):
-        assert time.monotonic() < deadline, f"waited {PATIENCE_S} s in vain for {expression}"
+    while not (page.evaluate(what) if isinstance(what, str) else what()):
+        assert time.monotonic() < deadline, f"waited {PATIENCE_S} s in vain for {what} at {page.url}"
         page.wait_for_timeout(30)
 
 
 def wait_for_range(page: Any, right: Callable[[float, float], bool]) -> None:
     """Wait until the lanes show a range that is right."""
     page.wait_for_selector(DRAWN)
-    deadline = time.monotonic() + PATIENCE_S
-    while not right(*shown_range(page)):
-        assert time.monotonic() < deadline, f"the lanes still show {shown_range(page)}"
-        page.wait_for_timeout(30)
+    until(page, lambda: right(*shown_range(page)))
 
 
 def lasts(seconds: float) -> Callable[[float, float], bool]:
@@ -76,10 +73,7 @@ def lasts(seconds: float) -> Callable[[float, float], bool]:
 
 def chosen(page: Any, *people: str) -> None:
     """Wait until the address has these wearers and no others."""
-    deadline = time.monotonic() + PATIENCE_S
-    while sorted(view_of(page)["people"].split(",")) != list(people):
-        assert time.monotonic() < deadline, f"chosen are {view_of(page)['people']}"
-        page.wait_for_timeout(30)
+    until(page, lambda: sorted(view_of(page)["people"].split(",")) == list(people))
 
 
 def test_from_the_list_to_the_one_who_turned_back_late_and_the_message_behind_the_alarm(
