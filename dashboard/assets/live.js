@@ -175,9 +175,13 @@
         clock: state.goodClock || words.never,
       });
     }
-    if (parts.banner.hidden !== !text) parts.banner.hidden = !text;
-    parts.signIn.hidden = !state.signedOut;
-    underair.text(parts.banner, text);
+    if (parts.banner.textContent !== text || parts.signIn.hidden === state.signedOut) {
+      underair.settling(() => {
+        parts.banner.hidden = !text;
+        parts.signIn.hidden = !state.signedOut;
+        underair.text(parts.banner, text);
+      });
+    }
     const { classList } = document.querySelector("#live");
     classList.toggle("not-live", Boolean(text) && !state.at);
     classList.toggle("past", Boolean(state.at));
@@ -239,12 +243,12 @@
         state.goodClock = state.data.clock ?? state.goodClock;
       }
       state.broken = true; // until all of it is painted
-      paint(); // first: the lines so far may be long in coming
+      underair.settling(paint); // first: the lines so far may be long in coming
       state.broken = false;
       if (state.data.ready && performance.now() - state.linesAt > LINES_EVERY_MS) {
         state.linesAt = performance.now();
         state.lines = await (await ask(state.at ? `/board/lines.json?at=${state.at}` : "/live/lines.json")).json();
-        paint();
+        underair.settling(paint);
       }
     } catch (problem) {
       // A lost server is expected here: the banner says so. Anything else is a fault of ours and must be seen.

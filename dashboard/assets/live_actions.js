@@ -83,7 +83,7 @@
     });
     const order = form("order", [field("text", words.order_text, { maxlength: 200 })],
       [button(words.order_evacuate, "evacuate"), button(words.order_withdraw, "withdraw")], {
-        describe: (values) => fill(words.order_what, { order: words[`order_${values.order}`], whom: item.who }),
+        describe: (values) => fill(words.order_what, { order: words[`order_${values.order}`], whom: item.who, incident_id: about.incident_id }),
         complete: (values, name) => ({ ...values, ...about, order: name, state: "given" }),
         doubtOf: (values) => fill(words.order_confirm, { order: words[`order_${values.order}`], whom: item.who, incident_id: about.incident_id }),
       });

@@ -1,4 +1,4 @@
-// What the desk sends, and how far each message is. "Sent" means that the broker has it, "done" that it has come back
+// What the desk sends, and how far each message is. "Sent" means that the broker has it, "stored" that it has come back
 // through the archive. Nothing is sent later without a press; a form keeps its text until the broker has it.
 "use strict";
 (() => {
@@ -16,10 +16,10 @@
   const send = async (kind, fields, what) => {
     const item = { key: `sent-${(count += 1)}`, kind, fields, what, sentAt: performance.now() };
     pending.push(item);
-    paint([]);
+    repaint();
     if (kind !== "seen" && !fields.incident_id) {
       item.problem = words.no_incident_open;
-      paint([]);
+      repaint();
       return false;
     }
     try {
@@ -36,7 +36,7 @@
     } catch {
       item.problem = words.not_reached;
     }
-    paint([]);
+    repaint();
     return !item.problem;
   };
 
@@ -69,7 +69,7 @@
   const makePending = (item) => {
     const remove = () => {
       pending = pending.filter((other) => other !== item);
-      paint([]);
+      repaint();
     };
     const undo = make("button", { type: "button", class: "undo", onclick: () => {
       undoing(item)?.();
@@ -94,6 +94,8 @@
     });
     list.hidden = pending.length === 0;
   };
+
+  const repaint = () => underair.settling(() => paint([]));
 
   const field = (name, label, attributes = {}) => {
     const input = make(attributes.rows ? "textarea" : "input", { name, autocomplete: "off", ...attributes });

@@ -1,10 +1,17 @@
 // Orders, roll calls, emergency teams, and what two desks say differently: one line each, with what can be done.
 "use strict";
 (() => {
+  const ANSWERING_MS = 5000; // whoever has answered keeps their place for so long after the last touch
   let words, parts, dismissed = new Set(), teams = [];
   const { make, text, fill } = underair;
   const press = (label, onclick, attributes = {}) => make("button", { type: "button", onclick, ...attributes }, label);
   const send = (kind, fields, what) => underair.desk.send(kind, fields, what);
+
+  // No name breaks at its hyphen.
+  const whole = (element, said) => {
+    if (element.textContent === said) return;
+    element.replaceChildren(...said.split(/(\S*-\S*)/).map((part, place) => (place % 2 ? make("span", { class: "whole" }, part) : part)));
+  };
 
   const makeOrder = (item) => {
     const lift = press(words.order_lift, async () => {
@@ -24,7 +31,7 @@
     underair.reshape(element.children[0], item.late ? "distress" : "other_alarm");
     underair.attribute(element, "data-a", item.late ? "distress" : "other_alarm");
     text(element.children[1], item.text);
-    text(element.children[3], item.who);
+    whole(element.children[3], item.who);
     element.seen.hidden = !item.new || !words.may_send;
     element.lift.hidden = !item.own || !words.may_send;
   };
@@ -32,7 +39,7 @@
   const answer = (roll, fields) => send("roll_call", { incident_id: roll.incident, service: roll.service, roll_id: roll.roll_id, ...fields },
     fill(fields.state === "answered" ? words.roll_answered_what : words.roll_missing_what, { who: fields.wearer_id ?? fields.team }));
   const makeRoll = (item) => {
-    const names = make("ol", { class: "names" });
+    const names = underair.underHand(make("ol", { class: "names" }));
     const close = press(words.roll_close, () => send("roll_call",
       { incident_id: element.item.incident, service: element.item.service, roll_id: element.item.roll_id, state: "closed" }, words.roll_close_what));
     const element = make("li", {}, make("div", { class: "said" }), names, close);
@@ -50,7 +57,7 @@
     element.item = item;
     text(element.children[0], item.text);
     element.shut.hidden = !words.may_send;
-    underair.keyed(element.names, item.answers, makeName(element), (line, one) => {
+    underair.keyed(element.names, underair.steady(element.names, item.answers, ANSWERING_MS, Infinity), makeName(element), (line, one) => {
       line.one = one;
       const [who, state, answered, missing] = line.children;
       text(who, one.who);
@@ -84,15 +91,17 @@
         make("label", { class: "f-team", for: "order-team" }, words.order_whom, whom),
         field("text", words.order_text, { maxlength: 200 }),
       ], [button(words.order_evacuate, "evacuate"), button(words.order_withdraw, "withdraw")], {
-        describe: (values) => fill(words.order_what, { order: words[`order_${values.order}`], whom: values.team || words.order_all }),
+        describe: (values) => fill(words.order_what, { order: words[`order_${values.order}`], whom: values.team || words.order_all, incident_id: values.incident_id }),
         complete: (values, order) => ({ ...values, order, state: "given", incident_id: underair.desk.incident() }),
         doubtOf: (values) => fill(words.order_confirm, {
           order: words[`order_${values.order}`], whom: values.team || words.order_all, incident_id: values.incident_id,
         }),
       });
-      const roll = press(words.roll_call, () => send("roll_call", {
-        incident_id: underair.desk.incident(), roll_id: `R-${Math.round(underair.state.data.now)}`, state: "called",
-      }, words.roll_call_what), { class: "roll" });
+      const roll = press(words.roll_call, () => {
+        const incident_id = underair.desk.incident();
+        const fields = { incident_id, roll_id: `R-${Math.round(underair.state.data.now)}`, state: "called" };
+        return send("roll_call", fields, fill(words.roll_call_what, { incident_id }));
+      }, { class: "roll" });
       underair.orders.whom = whom;
       return make("div", {}, element, roll);
     },

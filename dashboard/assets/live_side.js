@@ -1,8 +1,6 @@
 // Beside the rows: alarms, teams, whom to ask for the gauge, the desk's forms, notes, who came out.
 "use strict";
 (() => {
-  const HAND_MS = 1500;
-  const LONGEST_HAND_MS = 4000;
   const CUT_PX = 4; // the edge of an entry: its words are still there
   /** @type {Record<string, any>} */
   let parts;
@@ -85,12 +83,13 @@
   };
 
   const makePrompt = (item) => {
-    const number = make("input", { type: "number", name: "pressure_shown", min: 0, max: 8000, required: true, "aria-label": words.gauge });
+    const number = make("input", { type: "number", name: "pressure_shown", min: 0, max: 8000, required: true,
+      "aria-label": underair.fill(words.gauge_what, item) });
     const answer = make("form", { class: "gauge", hidden: !words.may_send, onsubmit: async (event) => {
       event.preventDefault();
       const empty = underair.desk.emptying(answer);
       if (await underair.side.gauge(element.item, number.value)) empty();
-    } }, number, make("button", { type: "submit" }, words.gauge_keep));
+    } }, number, make("button", { type: "submit", "aria-label": underair.fill(words.gauge_keep_what, item) }, words.gauge_keep));
     const element = make("li", {}, make("span", { class: "prompt" }), make("span", { class: "age" }), answer);
     element.item = item;
     return element;
@@ -133,23 +132,6 @@
     text(members, item.members);
   };
 
-  // While the pointer is on a list its buttons keep their places: new ones come last until it has gone.
-  const steady = (list, items) => {
-    const now = performance.now();
-    const places = [...(list.known?.keys() ?? [])];
-    const shown = [...list.children].map((element) => places.find((key) => list.known.get(key) === element));
-    const changed = items.some((item, place) => shown[place] !== item.key);
-    if (!changed || !(now - list.handAt < HAND_MS)) list.heldFrom = null;
-    else list.heldFrom ??= now;
-    if (list.heldFrom == null || now - list.heldFrom > LONGEST_HAND_MS) return items;
-    const rank = new Map(shown.map((key, place) => [key, place]));
-    return [...items].sort((one, other) => (rank.get(one.key) ?? Infinity) - (rank.get(other.key) ?? Infinity) || 0);
-  };
-  const underHand = (list) => {
-    for (const kind of ["pointermove", "pointerdown"]) list.addEventListener(kind, () => (list.handAt = performance.now()));
-    return list;
-  };
-
   // No alarm is hidden without a count: of the list's own box and of the box around it.
   const countHidden = () => {
     const { alarms, above, below } = parts;
@@ -169,7 +151,7 @@
     const grave = new Set(alarms.filter((one) => one.new && one.grave).map((one) => one.key));
     const came = parts.grave && [...grave].some((key) => !parts.grave.has(key));
     parts.grave = grave;
-    if (came && !(performance.now() - parts.alarms.handAt < HAND_MS)) toTop();
+    if (came && !underair.handOn(parts.alarms)) toTop();
   };
   const toTop = () => {
     parts.alarms.scrollTop = 0;
@@ -180,13 +162,13 @@
     build: (given) => {
       words = given;
       parts = {
-        alarms: underHand(make("ol", { class: "alarms", tabindex: 0, "aria-label": words.alarms })),
+        alarms: underair.underHand(make("ol", { class: "alarms", tabindex: 0, "aria-label": words.alarms })),
         noAlarms: make("p", { class: "none" }),
         above: make("button", { type: "button", class: "more above", hidden: true, onclick: () => toTop() }),
         below: make("button", { type: "button", class: "more", hidden: true, onclick: () =>
           parts.alarms.scrollBy({ top: parts.alarms.clientHeight - 20 }) }),
         teams: make("ol", { class: "teams", tabindex: 0, "aria-label": words.teams }),
-        prompts: underHand(make("ol", { class: "prompts", tabindex: 0, "aria-label": words.prompts })),
+        prompts: underair.underHand(make("ol", { class: "prompts", tabindex: 0, "aria-label": words.prompts })),
         notes: make("ol", { class: "notes", tabindex: 0, "aria-label": words.notes }),
         out: make("ol", { class: "came-out", tabindex: 0, "aria-label": words.came_out }),
         sets: make("datalist", { id: "known-sets" }),
@@ -259,14 +241,14 @@
       tallied = data.rows.map((row) => row.fields).filter((fields) => fields.wearer_id);
       sets = data.sets;
       // Of every incident, whichever is chosen: nobody's distress is hidden by a choice.
-      underair.keyed(parts.alarms, steady(parts.alarms, data.alarms), makeAlarm, paintAlarm);
+      underair.keyed(parts.alarms, underair.steady(parts.alarms, data.alarms), makeAlarm, paintAlarm);
       parts.noAlarms.hidden = data.alarms.length > 0;
       text(parts.noAlarms, data.no_alarms);
       showNew(data.alarms);
       countHidden();
       underair.keyed(parts.teams, shown(data.teams), makeTeam, paintTeam);
       const prompts = shown(data.prompts);
-      underair.keyed(parts.prompts, steady(parts.prompts, prompts), makePrompt, (element, item) => {
+      underair.keyed(parts.prompts, underair.steady(parts.prompts, prompts), makePrompt, (element, item) => {
         element.item = item;
         text(element.children[0], item.text);
         text(element.children[1], item.age);

@@ -231,7 +231,7 @@ def prompt_view(prompt: Prompt, now: float, display: Display) -> dict[str, Any]:
         "incident": prompt.incident_id,
         "service": prompt.service,
         "text": sentences.joined(sentences.place(prompt.incident_id, display), text),
-        "age": sentences.duration(now - prompt.due_at),
+        "age": words.PROMPT_AGE.format(age=sentences.duration(now - prompt.due_at)),
     }
 
 

@@ -14,7 +14,7 @@ from ingest.contract.times import TIME_PATTERN
 MAX_PAYLOAD_BYTES = 4096
 KEPT_OF_A_LONG_PAYLOAD_BYTES = 64 * 1024  # of what is refused in any case: enough to see what it was
 ID_PATTERN = r"^[A-Za-z0-9._-]{1,40}$"
-ID_WORDS = "1 to 40 of A-Z a-z 0-9 . _ -"
+ID_WORDS = "1 to 40 letters A-Z a-z, digits or . _ - without spaces"
 MOST_STANDING_ORDERS = 12
 """With identifiers of 40 characters so many still fit into one payload of 4 KiB. Our own rule."""
 MOST_CYLINDERS = 4

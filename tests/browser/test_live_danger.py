@@ -255,3 +255,68 @@ def test_a_new_distress_is_in_sight_wherever_somebody_has_scrolled_the_alarms(li
     crew.set("S-30", "alarm", alarm="distress", state="raised")
     expect(alarms.first).to_contain_text("Distress")
     expect(alarms.first).to_be_in_viewport(ratio=0.9)
+
+
+PRESS_AT = "([x, y]) => document.elementFromPoint(x, y).click()"
+# As a finger that is on its way already: 20 ms after the new line is painted.
+PRESS_WHEN_IT_COMES = f"""([x, y]) => {{
+  const list = document.querySelector('.alarms');
+  new MutationObserver((changes, observer) => {{
+    if (![...list.querySelectorAll('[data-a=distress]')].some((one) => one.innerText.includes('NEW'))) return;
+    observer.disconnect();
+    setTimeout(() => {{ window.pressed = true; ({PRESS_AT})([x, y]); }}, 20);
+  }}).observe(list, {{ childList: true }});
+}}"""
+
+
+def test_a_new_distress_under_the_finger_is_not_seen_by_the_press_that_was_meant_for_another(
+    live: Any, crew: Crew, breathing: Callable[..., Breathing]
+) -> None:
+    """Mended: its *Seen* came to lie where another alarm's was, and took that press."""
+    for width, height, still, new in ((1440, 900, "S-7", "S-1"), (390, 844, "S-8", "S-2")):
+        live.set_viewport_size({"width": width, "height": height})
+        for set_id in (still, new):
+            breathing(set_id, 280.0, 0.05)
+        crew.set(still, "alarm", alarm="no_motion", state="raised")
+        seen = live.get_by_role("button", name=f"Seen: No motion, Set {still}")
+        box = seen.bounding_box()
+        finger = [box["x"] + box["width"] / 2, box["y"] + box["height"] / 2]
+        live.evaluate("() => (window.pressed = false)")
+        live.evaluate(PRESS_WHEN_IT_COMES.replace("NEW", new), finger)
+        crew.set(new, "alarm", alarm="distress", state="raised")
+        live.wait_for_function("() => window.pressed")
+        expect(live.locator(".alarms li.new")).to_have_count(2)
+        # Once it has been there for a moment it takes the press.
+        live.wait_for_function("() => !document.querySelector('.settling')")
+        name = live.evaluate("([x, y]) => document.elementFromPoint(x, y).ariaLabel", finger)
+        assert name == f"Seen: Distress, Set {new}"
+        live.evaluate(PRESS_AT, finger)
+        said = live.locator(".alarms li[data-a=distress]", has_text=f"Set {new}")
+        expect(said).to_contain_text("seen by desk", timeout=60_000)
+        # The keyboard goes with the line, so it need not wait.
+        seen.press("Enter")
+        expect(live.locator(".alarms li.new")).to_have_count(0, timeout=60_000)
+
+
+def test_nobody_is_answered_for_by_a_second_press_at_the_same_place_of_a_roll_call(
+    live: Any, crew: Crew, breathing: Callable[..., Breathing]
+) -> None:
+    """Mended: the list closed up after each answer, and the next name came to lie under the finger."""
+    live.set_viewport_size({"width": 1440, "height": 900})
+    crew.desk("incident", incident_id="I-1", action="open", name="Quay 4")
+    for number in (1, 2, 3):
+        tallied(crew, number, f"T-{number}")
+        breathing(f"S-{number}", 280.0, 0.05)
+    crew.desk("roll_call", incident_id="I-1", roll_id="R-1", state="called")
+    names = live.locator(".names li .who")
+    expect(names).to_have_count(6)
+    expect(live.locator(".settling")).to_have_count(0)
+    before = names.all_inner_texts()
+    live.get_by_role("button", name="Answered: W-1").click()
+    # In the first picture with the answer, and before it: the hand is still there.
+    live.wait_for_selector(".names [data-state=answered] .who:has-text('W-1')")
+    assert [one for one in names.all_inner_texts() if one in before[3:]] == before[3:]
+    # Left alone the list puts first who has not answered.
+    live.mouse.move(5, 5)
+    expect(names.last).to_contain_text("W-1", timeout=60_000)
+    expect(live.locator(".names [data-state=answered]")).to_have_count(1)

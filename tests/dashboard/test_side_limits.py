@@ -177,8 +177,8 @@ class TestSide:
         ("due_s", "said"),
         [
             (60.0, "next team ready by 10:31"),
-            (0.0, "next team due now, past 0:00"),
-            (-125.0, "next team due now, past 2:05"),
+            (0.0, "next team was due 0:00 ago"),
+            (-125.0, "next team was due 2:05 ago"),
         ],
     )
     def test_a_next_team_that_is_overdue_says_for_how_long(self, due_s: float, said: str) -> None:

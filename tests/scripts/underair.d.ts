@@ -76,6 +76,9 @@ interface Underair {
   keyed<T>(parent: any, items: T[], create: (item: T) => any, update: (element: any, item: T) => void): void;
   options(select: any, items: LiveChoice[]): void;
   // live.js and its painters
+  settling(change: () => void): void;
+  underHand(list: any): any; handOn(list: any, handMs?: number): boolean;
+  steady(list: any, items: any[], handMs?: number, longestMs?: number): any[];
   state: LiveState;
   shape(attention: string): SVGElement;
   reshape(icon: any, attention: string): void;
