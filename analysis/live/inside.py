@@ -26,6 +26,9 @@ from analysis.wears.wears import ENDED, USUAL_CYLINDER, Wear
 
 EntryState = Literal["expected", "under_air", "silent", "valve_closed", "empty", "off", "restarted", "out"]
 LINE_STEP_S = 10.0  # one point of the air line
+SLIP_US = 120_000_000
+"""An *in* so soon after an *out* of the same set may take that back. Our own rule: as long as a set may be
+unheard after an *in*."""
 OWN_RATE_US = 180_000_000  # a shorter wear does not show how hard its wearer breathes
 
 
@@ -385,7 +388,8 @@ def inside_of(
         last = live_set.wears[-1]
         began_with = next((one for one in others if last in one.wears), None)
         is_own = began_with is not None and began_with.wearer_id == entry.wearer_id
-        if began_with is not None and began_with.tally is not None and (is_own or goes_on(last, live_set)):
+        same = began_with is not None and began_with.tally is not None and (is_own or goes_on(last, live_set))
+        if began_with is not None and same and not _was_out_before(entry, began_with):
             charges, moments = began_with.charges, began_with.moments
             if is_own:  # a turn-back that was due before stays due
                 charges = [*entry.charges, *charges]
@@ -433,6 +437,13 @@ def inside_of(
         doubtful=doubtful,
         put_down_us=put_down_us,
     )
+
+
+def _was_out_before(entry: Entry, before: Entry) -> bool:
+    """Return whether somebody said *out* well before another entry, and its set was not heard since."""
+    if before.ended_us is None or before.ended_how not in ("tallied_out", "resolved"):
+        return False
+    return entry.began_us - max(before.ended_us, before.wears[-1].ended_us) > SLIP_US
 
 
 def goes_on(wear: Wear, live_set: SetNow) -> bool:

@@ -21,12 +21,10 @@ from analysis.wears.rejoined import rejoined
 from analysis.wears.setups import heard_setups, setup_at, worst_of
 from analysis.wears.tally import Keys, Stay, TallyEntry, key_of
 from analysis.wears.turn_back import TurnBackNote, note_about, note_perhaps
-from analysis.wears.wears import Wear
+from analysis.wears.wears import UNTALLIED_APART_US, Wear
 
 OUTSIDE_US = 5 * 60 * 1_000_000
 """Somebody tallied out may still breathe from the set for so long, outside. Our own rule."""
-UNTALLIED_APART_US = 3600 * 1_000_000
-"""Wears of a set that nobody tallied in belong to one entry when they are no further apart. Our own rule."""
 FOR_EVER_US = 2**62
 
 

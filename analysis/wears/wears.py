@@ -40,6 +40,9 @@ RESTART_WITHIN_US = 3600 * 1_000_000
 however late. Our own rule."""
 LATE_TALLY_US = 600 * 1_000_000
 """A tally so soon after a wear, with the set still on, is of that wear: the desk was late. Our own rule."""
+UNTALLIED_APART_US = 3600 * 1_000_000
+"""Wears of a set that nobody tallied in belong to one entry when they are no further apart, and whoever is
+tallied in with a set so soon after it was last heard under air has that air. Our own rule."""
 USUAL_CYLINDER = Cylinder(1, 6.8, 300.0)
 """For an unknown cylinder where its litres do not matter: for the shape of the pressure, for minutes to a
 pressure, and as a full one. Common practice, no source."""
@@ -288,7 +291,8 @@ def find_wears(
 def _give_late_tallies(wears: Sequence[Wear], tallies: Sequence[TallyEntry]) -> None:
     """Link a tally that was made only after a wear to that wear, if it overlaps no other.
 
-    The set must still have been on, and the wear the last before it, no longer ago than `LATE_TALLY_US`.
+    The wear must be the last before it. One that ended: no longer ago than `LATE_TALLY_US`, and the set must
+    still have been on. One whose end was not heard goes on, as far as anybody knows.
     """
     taken = {wear.tally.in_identity for wear in wears if wear.tally is not None}
     for tally in tallies:
@@ -297,8 +301,10 @@ def _give_late_tallies(wears: Sequence[Wear], tallies: Sequence[TallyEntry]) -> 
             continue
         wear = max(before, key=lambda one: one.ended_us)
         heard_us = max(int(channel.at_us[-1]) for channel in wear.power_up.channels.values() if len(channel))
-        late = tally.in_us <= min(wear.ended_us + LATE_TALLY_US, heard_us)
-        if late and wear.tally is None:
+        until_us = min(wear.ended_us + LATE_TALLY_US, heard_us)
+        if wear.ended_how == "not heard":
+            until_us = wear.ended_us + UNTALLIED_APART_US
+        if tally.in_us <= until_us and wear.tally is None:
             wear.tally = tally
             taken.add(tally.in_identity)
 
