@@ -3,11 +3,14 @@
 A computer may get its time only after it has started, and then sets its clock by days: with that time every
 set would seem silent for days. So receipts are counted on from one reading of the machine's clock. When the
 clock is set later, that is noted, and the times of receipt follow it only after a long silence. A listener
-that starts again on the same run of the machine goes on with the clock it had.
+that starts on the same run of the machine goes on with the clock that it, or another one of the archive, had.
+On another run it takes the machine's time, but none before the last receipt: what was received before would
+lie in the future, and be gone from the live page.
 """
 
+import contextlib
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -23,6 +26,9 @@ SET_FROM_US = 500_000
 """Two good clocks may differ by less: such a difference is simply followed. Our own rule."""
 QUIET_US = 3_600_000_000
 """After an hour without a message the receipts follow the machine's clock again. Our own rule."""
+BEHIND_US = 12 * 3_600_000_000
+"""Receipts never go back behind the last one, unless nothing was heard for so long: then no incident is under
+way, and the clock of before was wrong. Our own rule."""
 KEEP_EVERY_US = 60_000_000
 STATE_FILE, LOG_FILE = "receipt-clock.json", "clock-sets.ndjson"
 _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
@@ -62,6 +68,7 @@ class _State(msgspec.Struct):
     ahead_us: int  # of the steady clock
     heard_us: int  # on the steady clock; 0: nothing yet
     noted_us: int  # which difference of the machine's clock was noted last
+    last_us: int = 0  # the last receipt, on the clock of the receipts; 0: none that counts
 
 
 class ReceiptClock:
@@ -84,12 +91,17 @@ class ReceiptClock:
         self._wall_us, self._steady_us = wall_us, steady_us
         self._folder, self._name, self._say = folder, name, say
         boot = _BOOT_ID.read_text().strip() if _BOOT_ID.is_file() else ""
-        self._state, self._kept_us = _State(boot, wall_us() - steady_us(), 0, 0), 0
-        try:
-            kept = msgspec.json.decode((folder / STATE_FILE).read_bytes(), type=_State)
-            self._state = kept if boot and kept.boot == boot else self._state
-        except (OSError, msgspec.MsgspecError):
-            pass  # none yet, or damaged: the machine's own time
+        self._kept_us, self._began_us = 0, steady_us()
+        kept = list(_states(folder.parent))
+        same_run = [one for one in kept if boot and one.boot == boot]
+        if same_run:
+            self._state = max(same_run, key=lambda one: one.heard_us)
+        else:
+            last_us = max((one.last_us for one in kept), default=0)
+            first_us = (
+                last_us + KEEP_EVERY_US if wall_us() < last_us else wall_us()
+            )  # kept once a minute only
+            self._state = _State(boot, first_us - self._began_us, 0, 0, last_us)
         self.look()
 
     def now_us(self) -> int:
@@ -115,8 +127,12 @@ class ReceiptClock:
         by_us = behind_us - state.noted_us
         is_set = abs(by_us) >= SET_FROM_US
         differs = abs(behind_us) >= SET_FROM_US
+        if state.heard_us:
+            state.last_us = max(state.last_us, state.heard_us + state.ahead_us)
         quiet = not state.heard_us or steady_us - state.heard_us > QUIET_US
-        follows = quiet or not differs
+        goes_back = self._wall_us() < state.last_us
+        forgotten = steady_us - max(state.heard_us, self._began_us) > BEHIND_US
+        follows = not differs or (quiet and (forgotten or not goes_back))
         is_news = is_set or (follows and differs)
         if is_news:
             self._note(
@@ -129,6 +145,7 @@ class ReceiptClock:
             )
         if follows:
             state.ahead_us += behind_us
+            state.last_us = min(state.last_us, self.now_us())
         if is_news or state.heard_us - self._kept_us > KEEP_EVERY_US:
             state.noted_us, self._kept_us = 0 if follows else behind_us, state.heard_us
             path = self._folder / STATE_FILE
@@ -146,6 +163,13 @@ class ReceiptClock:
             append_durably(path, msgspec.json.encode(msgspec.structs.replace(line, before=before)) + b"\n")
         except OSError as error:
             self._say(f"{path} cannot be written ({error.strerror}): only this log says so")
+
+
+def _states(journals: Path) -> Iterator[_State]:
+    """Yield what the listeners of an archive kept; not what is damaged."""
+    for path in journals.glob(f"*/{STATE_FILE}"):
+        with contextlib.suppress(OSError, msgspec.MsgspecError):
+            yield msgspec.json.decode(path.read_bytes(), type=_State)
 
 
 def read_clock_sets(archive: ArchivePath) -> tuple[list[tuple[str, ClockSet]], list[str]]:

@@ -19,7 +19,7 @@ BEGAN_US = 1_900_000_000_000_000
 
 
 class Machine:
-    """A computer whose clock can be set."""
+    """A computer whose clock can be set; `restarts` begins another run of it."""
 
     def __init__(self, folder: Path) -> None:
         self.steady, self.wall = 500 * SECOND_US, BEGAN_US
@@ -31,8 +31,14 @@ class Machine:
         self.steady += us
         self.wall += us
 
-    def clock(self) -> ReceiptClock:
-        return ReceiptClock(self.folder, "van", self.said.append, lambda: self.wall, lambda: self.steady)
+    def clock(self, name: str = "van") -> ReceiptClock:
+        folder = self.folder.with_name(name)
+        folder.mkdir(exist_ok=True)
+        return ReceiptClock(folder, name, self.said.append, lambda: self.wall, lambda: self.steady)
+
+    def restarts(self, after_us: int, wall_us: int) -> None:
+        self.steady, self.wall = 20 * SECOND_US, self.wall + after_us + wall_us
+        receipt_clock._BOOT_ID.write_text(f"run {wall_us}\n")
 
 
 @pytest.fixture
@@ -121,6 +127,74 @@ def test_the_clock_of_an_earlier_run_of_the_machine_is_not_taken_over(machine: M
     assert machine.clock().now_us() == machine.wall
     (machine.folder / STATE_FILE).write_text("damaged")
     assert machine.clock().now_us() == machine.wall
+
+
+def heard_for(machine: Machine, clock: ReceiptClock, seconds: int) -> None:
+    for _ in range(seconds):
+        machine.goes_on(SECOND_US)
+        clock.heard()
+        clock.look()
+
+
+@pytest.mark.parametrize("by_us", [-HOUR_US, -400 * DAYS_US])
+def test_a_machine_that_starts_with_its_clock_behind_the_record_goes_on_from_there(
+    machine: Machine, by_us: int
+) -> None:
+    """Mended: what was received before lay in the future, and all of it was gone from the live page."""
+    clock = machine.clock()
+    heard_for(machine, clock, 130)
+    last_us = clock.now_us()
+    machine.restarts(50 * SECOND_US, by_us)
+    clock = machine.clock()
+    assert 0 <= clock.now_us() - last_us <= 60 * SECOND_US
+    assert "was set by -" in machine.said[-1]
+    # Also if it is killed before it hears anything, or another listener begins.
+    machine.goes_on(SECOND_US)
+    for name in ("van", "second"):
+        assert 0 < machine.clock(name).now_us() - last_us <= 62 * SECOND_US
+    # The machine gets its time: followed at once, because nothing was heard since it started.
+    machine.wall -= by_us
+    again = machine.clock()
+    assert (again.set_us, again.now_us()) == (0, machine.wall)
+
+
+def test_the_right_time_is_not_taken_in_the_middle_of_what_is_heard(machine: Machine) -> None:
+    heard_for(machine, machine.clock(), 60)
+    machine.restarts(50 * SECOND_US, -HOUR_US)
+    clock = machine.clock()
+    heard_for(machine, clock, 10)
+    before_us = clock.now_us()
+    machine.wall += HOUR_US
+    clock.look()
+    assert clock.now_us() == before_us
+
+
+def test_receipts_never_go_back_behind_the_last_one_but_after_half_a_day_without_any(
+    machine: Machine,
+) -> None:
+    clock = machine.clock()
+    clock.heard()
+    machine.wall -= 3 * HOUR_US
+    for hours, follows in ((2.9, False), (0.2, True)):
+        machine.goes_on(round(hours * HOUR_US))
+        clock.look()
+        assert (clock.set_us == 0) == follows
+    clock.heard()
+    machine.wall -= 400 * DAYS_US
+    for hours, follows in ((11.9, False), (0.2, True)):
+        machine.goes_on(round(hours * HOUR_US))
+        clock.look()
+        assert (clock.set_us == 0) == follows
+
+
+def test_a_second_listener_goes_by_the_clock_of_the_first(machine: Machine) -> None:
+    """Mended: the first began before the machine got its time: all that it heard was forty seconds old."""
+    first = machine.clock()
+    heard_for(machine, first, 5)
+    machine.wall += 40 * SECOND_US
+    first.look()
+    second = machine.clock("second")
+    assert (second.now_us(), second.set_us) == (first.now_us(), 40 * SECOND_US)
 
 
 def test_an_altered_note_is_a_fault_and_a_full_disk_stops_nothing(machine: Machine) -> None:
