@@ -333,8 +333,8 @@ def test_a_reading_that_does_not_move_makes_no_forecast_longer(log: Any, see: An
 @pytest.mark.parametrize(("since_at", "spoken"), [(99.0, True), (100.0, True), (100.1, False)])
 def test_a_word_at_the_very_moment_counts_as_said_since(since_at: float, spoken: bool) -> None:
     said = SimpleNamespace(set_id="S-1", at=100.0)
-    by_note = SimpleNamespace(words=SimpleNamespace(gauge=lambda set_id: None), notes=[said])
-    by_gauge = SimpleNamespace(words=SimpleNamespace(gauge=lambda set_id: said), notes=[])
+    by_note = SimpleNamespace(gauges=[], notes=[said])
+    by_gauge = SimpleNamespace(gauges=[SimpleNamespace(set_id="S-1", at_us=100_000_000)], notes=[])
     for record in (by_note, by_gauge):
         assert DeskRecord.spoken_of(record, "S-1", since_at) is spoken  # type: ignore[arg-type]
     assert not DeskRecord.spoken_of(by_note, "S-2", since_at)  # type: ignore[arg-type]
