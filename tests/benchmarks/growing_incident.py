@@ -16,11 +16,11 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from analysis.incident import analyse
+from analysis.incident import Analysed, analysed
 from analysis.pieces.archive_pieces import cut, pieces_of
 from analysis.profile import Profile
-from analysis.tables import Results
 from dashboard.results_store import ResultsStore
+from dashboard.trends import wear_ledger
 from dashboard.trends.wear_ledger import WearLedger
 from ingest.archive.journal_frames import Record
 from ingest.archive.reading import Archive
@@ -126,17 +126,17 @@ def measure(folder: Path, wears: int, days: int) -> None:
     seal_messages(folder, frames_from_heard(until(600)), "today")
     sealed = len(until(600))
     journal(folder, grows[sealed : len(until(605))])
-    old: list[Results] = []
+    old: list[Analysed] = []
 
-    def analysed(messages: Messages, profile: Profile, **named: Any) -> Results:
+    def of_today(messages: Messages, profile: Profile, *more: Any, **named: Any) -> Analysed:
         """Analyse today's incident; what is over has the tables of the first, which cost nothing."""
         if messages["incident"]["incident_id"].eq(f"I-{wears}").any() or not old:
-            old.append(analyse(messages, profile, **named))
+            old.append(analysed(messages, profile, *more, **named))
             return old[-1]
         return old[0]
 
-    kept = (Archive(folder), profile, analysed)
-    store, ledger = ResultsStore(*kept), WearLedger(*kept)
+    store, ledger = ResultsStore(Archive(folder), profile, of_today), WearLedger(Archive(folder), profile)
+    wear_ledger.analyse = lambda *given, **named: of_today(*given, **named).results
     print(f"{wears:,} wears on {days} days; lists made first in {took_s(store.incidents):.0f} s,", end=" ")
     print(f"the ledger in {took_s(lambda: ledger.update(today)):.0f} s", flush=True)
     for second in range(610, 641, 10):
