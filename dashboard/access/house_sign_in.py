@@ -81,17 +81,17 @@ class HouseSignIn(SignIn):
             return None, f"the session of {session.account} ended: the proxy names another visitor"
         return Visitor(named.account, named.roles, session.name, token), ""
 
-    def _form(self, problem: str, wanted: str, status: int) -> flask.Response:
+    def _form(self, problem: str = "", wanted: str = "", status: int = 403) -> flask.Response:
         named, why = self._named(flask.request)
         if named is None:
             flask.g.refusal = why
             page = flask.render_template("sign_in.html", title=words.TITLE, problem=words.HOUSE_FIRST)
-            return flask.make_response(page, 403)
+            return flask.make_response(page, status)
         return self._begin(named.account, wanted)
 
     def _try(self) -> flask.Response:
         flask.g.refusal = "a password was sent, but the proxy signs visitors in"
-        return self._form("", "", 403)
+        return self._form()
 
     def _named(self, request: flask.Request) -> tuple[Visitor | None, str]:
         given = request.headers.get(self._settings.secret_header, "")

@@ -114,11 +114,11 @@ class AccessLog:
             fcntl.flock(lock, fcntl.LOCK_EX)  # another server on the same archive continues the same chain
             path = self._folder / f"{entry.at:%Y-%m-%d}.ndjson"
             files = _files(self._folder)
-            path = max([path, *files[-1:]])  # a clock set back must not put it before lines that are there
+            path = max([path, *files])  # a clock set back must not put it before lines that are there
             last, torn = _last_line(files)
             before = hash_of(last)
             line = msgspec.json.encode(with_own(msgspec.structs.replace(entry, before=before))) + b"\n"
-            append_durably(path, b"\n" + line if torn and path == files[-1] else line)
+            append_durably(path, b"\n" + line if torn else line)
 
 
 def read_log(archive: ArchivePath, folder: str = FOLDER) -> tuple[list[LogEntry], list[str]]:

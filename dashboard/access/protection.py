@@ -136,7 +136,7 @@ def refuse(status: int, reason: str, sentence: str, **headers: str) -> flask.Res
 
 def _as_page(request: flask.Request, response: flask.Response) -> flask.Response:
     """Return a refusal as it is, or as a page to a browser that opens one: a person would else read JSON."""
-    told = response.get_json(silent=True) if response.is_json else None
+    told = response.get_json()
     problem = told.get("problem") if isinstance(told, dict) else None
     if request.headers.get("Sec-Fetch-Mode") != "navigate" or not isinstance(problem, str):
         return response
@@ -270,7 +270,7 @@ def after_sending(sign_in: SignIn) -> Callable[[flask.Response], flask.Response]
         route, known = flask.request.url_rule, roles.visitor()
         rule = roles.rule_of(flask.request.method, route.rule if route else None)
         if rule.action == "send" and known.account and known.may(rule):
-            told = response.get_json(silent=True)
+            told = response.get_json()
             identity = told.get("sent", "") if isinstance(told, dict) else ""
             outcome = "done" if identity else "refused"
             sign_in.note(known, "send", f"{flask.request.path} {identity}".strip(), outcome=outcome)

@@ -317,7 +317,7 @@ class SignIn:
 
         @server.get("/sign-in")
         def sign_in_form() -> flask.Response:
-            return self._form("", flask.request.args.get("next", ""), 200)
+            return self._form(wanted=flask.request.args.get("next", ""))
 
         @server.post("/sign-in")
         def sign_in() -> flask.Response:
@@ -348,7 +348,7 @@ class SignIn:
             return self._form(words.NO_ACCOUNTS, wanted, 503)
         known = name if name in accounts else None
         wait_s = self.attempts.begin(name, address, known=known is not None)
-        if wait_s > 0.0:
+        if wait_s:
             flask.g.refusal = f"too many attempts to sign in as {known or 'somebody unknown'}"
             self.note(Visitor(known or ""), "sign-in", "too many attempts", "refused", once=True)
             response = self._form(words.WAIT.format(minutes=math.ceil(wait_s / 60.0)), wanted, 429)
@@ -381,7 +381,7 @@ class SignIn:
         response.delete_cookie(self.form_cookie, secure=self._over_tls, httponly=True, samesite="Strict")
         return response
 
-    def _form(self, problem: str, wanted: str, status: int) -> flask.Response:
+    def _form(self, problem: str = "", wanted: str = "", status: int = 200) -> flask.Response:
         # The same in every tab: a form that was open before is still good.
         token = flask.request.cookies.get(self.form_cookie, "")
         if len(token) != FORM_TOKEN_LENGTH or not token.isalnum():

@@ -81,7 +81,7 @@ def _at_hand(archive: ArchivePath) -> Iterator[Path]:
         yield local(archive)
         return
     with tempfile.TemporaryDirectory(prefix="underair-") as folder:
-        (Path(folder) / HOLDS).mkdir(mode=0o700)
+        (Path(folder) / HOLDS).mkdir()
         for path in place_of(archive).below(archive / HOLDS):
             (Path(folder) / HOLDS / path.name).write_bytes(path.read_bytes())
         yield Path(folder)

@@ -44,7 +44,7 @@ from ingest.contract.kinds import KINDS
 ANOTHER = "another person"
 _NAMES = ("tally", "roll_call")  # desks name wearers in these
 _IDENTITY = pl.format("{}/{}/{}", "desk_id", "boot", "seq").alias("identity")
-_NEVER_OUT = datetime(9999, 1, 1, tzinfo=UTC)
+_NEVER_OUT = datetime.max.replace(tzinfo=UTC)
 AROUND = timedelta(minutes=2)
 """The start-up of the set and its last words belong to the wear. Our own rule."""
 

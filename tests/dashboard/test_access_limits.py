@@ -177,6 +177,30 @@ class TestPages:
         assert "15 minutes" in held.text
         assert 895 < int(held.headers["Retry-After"]) <= 900
 
+    @pytest.mark.parametrize(
+        ("passed_s", "minutes", "seconds"),
+        [(0.0, "15 minutes", "901"), (839.5, "2 minutes", "61"), (899.5, "1 minute", "1")],
+    )
+    def test_the_wait_is_rounded_up(
+        self, pages: GuardedPages, passed_s: float, minutes: str, seconds: str
+    ) -> None:
+        clock = Hand()
+        pages.sign_in.attempts = Attempts(clock)
+        for _ in range(5):
+            pages.client().try_password("desk-1", "wrong wrong wrong")
+        clock.at += passed_s
+        held = pages.client().try_password("desk-1", password_of("desk-1"))
+        assert (held.status_code, held.headers.get("Retry-After")) == (429, seconds)
+        assert f" {minutes}" in held.text
+
+    def test_a_session_that_began_when_its_account_was_made_is_good(
+        self, pages: GuardedPages, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        made_s = pages.accounts.accounts()["desk-1"].sessions_from.timestamp()
+        monkeypatch.setattr(pages.clock, "ahead_s", 0.0)
+        monkeypatch.setattr(type(pages.clock), "__call__", lambda _: made_s)
+        assert pages.client("desk").get("/live.json").status_code == 200
+
     def test_signing_in_again_and_again_locks_nobody_out(self, pages: GuardedPages) -> None:
         for _ in range(6):
             assert pages.client().try_password("desk-1", password_of("desk-1")).status_code == 303
@@ -410,6 +434,13 @@ class TestPages:
         answer = pages.client("desk").ask("POST", "/_dash-update-component", json=body)
         assert answer.status_code == 400
         assert "changedPropIds is not a list of names" in caplog.text
+
+    def test_a_callback_request_that_is_no_json_is_called_so(
+        self, pages: GuardedPages, caplog: pytest.LogCaptureFixture
+    ) -> None:
+        kind = {"data": b"{", "content_type": "application/json"}
+        assert pages.client("desk").ask("POST", "/_dash-update-component", **kind).status_code == 400
+        assert "callback request: no object with an output" in caplog.text
 
     def test_who_sees_people(self) -> None:
         assert visitor() is THIS_MACHINE

@@ -283,6 +283,8 @@ def test_ones_own_record_has_conclusions_and_nobody_else(tmp_path: Path) -> None
     assert own in told["exposure_register.csv"]
     assert "Purposes:" in told["ABOUT.txt"]
     assert without_others("W-08 and W-081, X-W-08", {"W-08"}) == "another person and W-081, X-W-08"
+    # A name that begins as another does goes as a whole.
+    assert without_others("W-1.5 follows W-1", {"W-1", "W-1.5"}) == "another person follows another person"
 
 
 def test_contamination_is_in_the_register_and_unknown_minutes_are_no_zero(tmp_path: Path) -> None:
