@@ -60,7 +60,7 @@ class Cell(msgspec.Struct, frozen=True, kw_only=True):
     means: dict[str, float] = {}
 
 
-NOBODY = Cell(part="service", wears=0, hours=0)
+NOBODY = Cell(part="service", wears=0)
 """Of a period of which nothing is published, for it has no wear."""
 
 

@@ -276,8 +276,7 @@ def published_page(published: Mapping[str, Published], year: str, people: int) -
 
 
 def _lead(months: Sequence[tuple[str, Cell]]) -> str:
-    known = [cell for _, cell in months if cell.wears is not None]
-    wears, hours = sum(cell.wears or 0 for cell in known), sum(cell.hours or 0 for cell in known)
+    wears, hours = sum(cell.wears or 0 for _, cell in months), sum(cell.hours or 0 for _, cell in months)
     return words.PUBLISHED.format(
         wears=counted(wears, "wear"), hours=hours, first=months[0][0], last=months[-1][0]
     )

@@ -18,6 +18,7 @@ import pytest
 
 from analysis.trends.cells import (
     Cell,
+    Percentile,
     Published,
     groups_of,
     joined,
@@ -107,6 +108,28 @@ def test_a_quarter_and_a_year_have_means_that_single_months_cannot_tell() -> Non
     for name in ("2029-Q1", "2029-Q2", "2029-Q3", "2029-Q4", "2029"):
         inside = wears if name == "2029" else wears.filter((month + 2) // 3 == int(name[-1]))
         assert known[name].means["hard_min"] == pytest.approx(inside["hard_min"].mean(), rel=0.06)
+
+
+def test_a_month_without_a_wear_takes_no_figure_from_its_quarter() -> None:
+    wears = ledger(3).filter(pl.col("started").dt.month() != 2)
+    known = {one.period: one.cells[0] for one in due(wears, date(2029, 4, 1), {})}
+    assert list(known) == ["2029-01", "2029-03", "2029-Q1"]
+    quarter, minutes = known["2029-Q1"], wears["under_air_min"]
+    assert (quarter.wears, quarter.hours) == (wears.height, 5 * round(minutes.sum() / 300))
+    assert quarter.means["under_air_min"] == two_figures(minutes.mean())
+
+
+def test_a_mean_that_one_month_cannot_tell_is_in_no_longer_period() -> None:
+    """Whoever subtracts the other months from the quarter would have that month's."""
+    wears = ledger(3)
+    in_february = pl.col("started").dt.month() == 2
+    busiest = wears.filter(in_february)["wearer_id"].drop_nulls().mode().sort()[0]
+    short = in_february & (pl.col("wearer_id") != busiest)
+    wears = wears.with_columns(under_air_min=pl.when(short).then(0.1).otherwise("under_air_min"))
+    known = {one.period: one.cells[0].means for one in due(wears, date(2029, 4, 1), {})}
+    months = ["under_air_min" in known[f"2029-0{month}"] for month in (1, 2, 3)]
+    assert months == [True, False, True]
+    assert "under_air_min" not in known["2029-Q1"]
 
 
 def test_two_spellings_of_one_name_do_not_fill_a_group() -> None:
@@ -222,6 +245,9 @@ class TestGroups:
         assert merged(counts, names, before) == {frozenset("ad"), frozenset("bc")}
         assert merged(counts[2:], names[2:], frozenset()) == {frozenset("cd")}
         assert merged(counts[3:], names[3:], frozenset()) is None
+        ten = np.append(np.ones((1, 10)), [[7.0]], axis=1)
+        assert merged(ten, ("a",), frozenset()) == {frozenset("a")}
+        assert merged(ten[:, 1:], ("a",), frozenset()) is None
         absent = np.vstack([counts, np.zeros(35)])
         assert merged(absent, (*names, "e"), frozenset({frozenset("e")})) == merged(
             counts, names, frozenset()
@@ -352,6 +378,11 @@ def test_what_was_published_as_tables() -> None:
         None,
     )
     assert (whole["name"], part["name"], part["low_air_exits_rate_low"]) == ("all", "a, b and c", None)
+    rates = (Percentile(task=task, quantile=0.5, rate_l_min=40.0) for task in ("", "hose"))
+    planned = tables({"2031": Published(period="2031", cells=(cell,), planning=tuple(rates))})[
+        "planning_rates"
+    ]
+    assert planned.rows() == [("2031", "all", 0.5, 40.0), ("2031", "hose", 0.5, 40.0)]
     known = {name: Published(period=name, cells=(cell, group)) for name in ("2031-05", "2031-04", "2031-Q2")}
     assert service_of(known, "month") == [("2031-04", cell), ("2031-05", cell)]
 

@@ -130,6 +130,17 @@ def test_the_hardest_minutes_of_the_entry_count_for_the_wear() -> None:
     assert ahead(Air(155.0, hardest=float("nan"))).if_hardest is None
 
 
+def test_the_hardest_minutes_of_an_idle_wear_count_as_a_litre_a_minute() -> None:
+    air = Air(155.0)
+    estimate = air.at(0.0)
+    estimate.if_hardest = lambda _: Scenario(10.0, 0.4)
+    air.at = lambda second: estimate  # type: ignore[method-assign]
+    for before_l_min, minutes, rate_l_min in ((0.4, 10.0, 1.0), (4.0, 2.5, 4.0)):
+        found = ahead(air, hardest_l_min=before_l_min).if_hardest
+        assert found is not None
+        assert (found.minutes, found.rate_l_min) == (minutes, rate_l_min)
+
+
 def test_it_is_made_for_now_and_never_before_the_reading() -> None:
     air = Air(155.0)
     found = ahead(air)

@@ -53,7 +53,7 @@ ROOMS = {
     "wears": ["analysis/wears/*.py", "analysis/alarms/*.py", "analysis/same_id.py", "analysis/services.py"],
     "disclosure": [
         *(f"analysis/trends/{name}.py" for name in ("cells", "wear_arrays", "publishing")),
-        *(f"dashboard/trends/{name}.py" for name in ("releases", "export", "outside", "duties")),
+        *(f"dashboard/trends/{name}.py" for name in ("releases", "export", "outside")),
     ],
     "access": ["dashboard/access/*.py", "dashboard/privacy/*.py"],
 }

@@ -9,7 +9,7 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from dashboard.access import roles
+from dashboard.access import roles, words
 from dashboard.access.accounts import BadAccounts
 from dashboard.access.log import read_log
 from dashboard.access.protection import plain, security_headers
@@ -261,6 +261,15 @@ class TestPages:
         assert answer(limit + 1) == 413
         assert answer(8 * 1024 + 1) == 413, "a desk's message"
         assert answer(8 * 1024) == 400, "what is in it is not understood"
+
+    @pytest.mark.parametrize("kind", ["text/plain", "application/x-www-form-urlencoded", ""])
+    def test_a_body_of_a_kind_that_a_plain_form_can_send_is_refused(
+        self, pages: GuardedPages, kind: str
+    ) -> None:
+        body = b'{"incident_id": "I-1", "text": "door open"}'
+        answer = pages.client("desk").ask("POST", "/live/desk/note", data=body, content_type=kind)
+        assert (answer.status_code, answer.get_json()) == (415, {"problem": words.NOT_READ})
+        assert pages.line.sent == []
 
     def test_ten_slow_requests_at_once_and_the_live_page_beside_them(self, pages: GuardedPages) -> None:
         caller, room = pages.client("review"), pages.app.server.extensions["underair-room"]

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from analysis.profile import Profile
 from analysis.trends.cells import Cell, Percentile, Published
 from analysis.trends.wear_arrays import month_of
-from dashboard.trends.outside import planning_rows, published_html
+from dashboard.trends.outside import planning_rows, published_html, published_page
 from dashboard.trends.words import FLAG, NO_FIGURE
 
 FIRST = 12 * 2030  # January
@@ -51,6 +51,16 @@ def test_a_month_is_shown_beside_the_mean_of_the_twelve_before_it() -> None:
     assert rows["Hours under air"] == ["140", "20"]
     assert rows[FLAG["low_air_exits"]] == ["8 to 12", "about 3"]
     assert rows[FLAG["distress_wears"]] == [NO_FIGURE, NO_FIGURE]
+
+
+def test_the_page_counts_nothing_for_a_month_of_too_few_people() -> None:
+    months = (
+        month(FIRST, 13_000, 1300, (0, 2)),
+        month(FIRST + 1, None, 0, (0, 2)),
+        month(FIRST + 2, 5, 10, (0, 2)),
+    )
+    told = str(published_page({one.period: one for one in months}, "", 10)[0])
+    assert "13,005 wears, about 1,310 hours under air, 2030-01 to 2030-03." in told
 
 
 def test_a_task_has_its_three_planning_rates_and_a_dash_where_one_is_not_shown() -> None:

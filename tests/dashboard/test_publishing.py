@@ -331,7 +331,10 @@ def test_only_the_admin_publishes_anew_on_the_page_and_it_is_logged(pages: Guard
     assert faults(pages.archive) == (count + 1, [])
     told = [(one.account, one.action, one.target) for one in read_log(pages.archive)[0]]
     assert ("admin-1", "publish-anew", address) in told
-    assert "anew-period" in admin.page("/access").text
+    before, named, _ = admin.page("/access").text.partition("anew-period")
+    assert named
+    choice = re.findall(r'"value":"(\d{4}[^"]*)"', before)
+    assert choice == sorted(published(pages.archive), reverse=True), "the newest comes first"
 
 
 def test_the_sheet_prints_on_one_page(archive: Path, tmp_path: Path, page: Any) -> None:
