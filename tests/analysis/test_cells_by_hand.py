@@ -132,6 +132,35 @@ def test_a_mean_that_one_month_cannot_tell_is_in_no_longer_period() -> None:
     assert "under_air_min" not in known["2029-Q1"]
 
 
+def worn(by_month: dict[int, list[str | None]]) -> pl.DataFrame:
+    """Give two wears, alike, of each of these people in these months of 2029."""
+    told = [
+        (datetime(2029, month, day, tzinfo=UTC), who)
+        for month, people in by_month.items()
+        for who in people
+        for day in (1, 2)
+    ]
+    wears = pl.DataFrame(told, schema=["started", "wearer_id"], orient="row")
+    return ledger(1).head(1).drop("started", "wearer_id").join(wears, how="cross").sort("started")
+
+
+def test_ten_people_are_enough_for_a_month_and_its_means_and_nobody_is_none_of_them() -> None:
+    people = [f"W-{number}" for number in range(10)]
+    (month,) = due(worn({1: [*people, None]}), date(2029, 2, 1), {})
+    assert (month.cells[0].wears, *month.cells[0].means) == (22, "under_air_min")
+    (few,) = due(worn({1: [*people[:9], None]}), date(2029, 2, 1), {})
+    assert few.cells == (Cell(part="service"),)
+
+
+@pytest.mark.parametrize(("last", "wears"), [(10, 44), (9, None)])
+def test_ten_people_are_enough_for_what_a_quarter_adds_to_its_months(last: int, wears: int | None) -> None:
+    people: list[str | None] = [f"W-{number}" for number in range(12)]
+    made = due(worn({1: people, 2: people[:5], 3: people[5:last]}), date(2029, 4, 1), {})
+    assert [(one.period, one.cells[0].wears) for one in made] == [
+        ("2029-01", 24), ("2029-02", None), ("2029-03", None), ("2029-Q1", wears)
+    ]  # fmt: skip
+
+
 def test_two_spellings_of_one_name_do_not_fill_a_group() -> None:
     """Six people, typed by two desks in two ways, were published as a group of at least ten."""
     wears = ledger(3)
