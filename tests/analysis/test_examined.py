@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from analysis.findings import sensors
 from analysis.findings.examined import Examined, examine
 from analysis.incident import analyse
 from analysis.profile import Profile
@@ -99,6 +100,43 @@ def test_a_set_not_heard_for_a_minute_after_the_tally_counts_as_unheard(
     talker.breathe(first_s, 100, opens=False)
     desk.say(200, "tally", incident_id="I-1", action="out", set_id="S-1", wearer_id="W-1")
     assert entry_of(log)["unheard_s"] == pytest.approx(unheard_s, abs=0.001)
+
+
+@pytest.mark.parametrize(
+    ("witnesses", "offset_bar"),
+    [
+        ([("closed", 5.0)], 5.0),
+        ([("closed", -5.0)], -5.0),
+        ([("closed", 4.9)], None),
+        ([("full", 25.0)], None),
+        ([("full", 5.0), ("warning", 11.0)], 8.0),
+        ([("full", 5.0), ("warning", 11.1)], None),
+        ([("full", 5.0), ("warning", 5.0)], 5.0),
+        ([("full", 4.8), ("warning", 5.0)], None),
+        ([("closed", 5.0), ("full", 11.0)], 8.0),
+        ([("closed", 5.0), ("full", 11.1), ("warning", 11.1)], 5.0),
+    ],
+)
+def test_an_offset_is_5_bar_at_least_and_its_witnesses_agree_to_6_bar(
+    monkeypatch: pytest.MonkeyPatch, witnesses: list[tuple[str, float]], offset_bar: float | None
+) -> None:
+    monkeypatch.setattr(sensors, "_witnesses", lambda *_: witnesses)
+    one: Any = SimpleNamespace(wear=SimpleNamespace(wear_id="1"))
+    found = sensors.offsets_of([one], [])
+    assert found == ({} if offset_bar is None else {"1": (pytest.approx(offset_bar), witnesses)})
+
+
+@pytest.mark.parametrize(("first_bar", "full"), [(305.0, [("full", 5.0)]), (304.0, [])])
+def test_a_cylinder_5_bar_above_its_rated_pressure_is_a_witness(
+    first_bar: float, full: list[tuple[str, float]]
+) -> None:
+    wear = SimpleNamespace(
+        power_up=SimpleNamespace(channels={}),
+        cylinder=SimpleNamespace(rated_bar=300.0),
+        restarted_from=None,
+        first_bar=first_bar,
+    )
+    assert sensors._witnesses(SimpleNamespace(wear=wear), []) == full  # type: ignore[arg-type]
 
 
 def test_nobody_tallied_in_is_not_unheard(log: Any) -> None:
