@@ -119,8 +119,12 @@ class Talker:
         motion: Callable[[float], float] = lambda true_s: 1.0,
         temperature: Callable[[float], float] = lambda true_s: 20.0,
         silent: tuple[float, float] = (0.0, 0.0),
+        only_pressure: bool = False,
     ) -> float:
-        """One wear at a steady fall of the pressure, 1 bar steps, every second; return its last second."""
+        """One wear at a steady fall of the pressure, 1 bar steps, every second; return its last second.
+
+        With `only_pressure`, where nothing else matters, a third of the messages.
+        """
         if opens:
             for back, bar in ((3, 0.0), (2, 0.3 * start_bar), (1, 0.9 * start_bar)):
                 self.say(from_s - back, "pressure", pressure_bar=float(int(bar)))
@@ -132,6 +136,8 @@ class Talker:
             still_s = 0.0 if moving >= 0.35 else still_s + 1.0
             bar = float(int(start_bar - bar_s * number + 0.5))
             self.say(true_s, "pressure", pressure_bar=bar, lost=lost)
+            if only_pressure:
+                continue
             self.say(true_s + 0.1, "motion", motion_m_s2=moving, still_s=still_s, lost=lost)
             self.say(true_s + 0.2, "temperature", temperature_c=temperature(true_s), lost=lost)
         if closes:

@@ -27,7 +27,7 @@ def team(log: Any, starts: tuple[float, ...] = (300.0, 280.0), seconds: int = 24
     for number, start_bar in enumerate(starts, 1):
         talker = log.talker(f"S-{number}")
         talker.set_up(0)
-        talker.breathe(60, seconds, start_bar=start_bar, bar_s=BAR_S)
+        talker.breathe(60, seconds, start_bar=start_bar, bar_s=BAR_S, only_pressure=True)
         who = {"set_id": f"S-{number}", "wearer_id": f"W-{number}", "team": "Larch"}
         desk.say(55, "tally", incident_id="I-1", action="in", **who)
         desk.say(60 + seconds, "tally", incident_id="I-1", action="out", **who)
