@@ -185,7 +185,7 @@ def test_whoever_breathes_on_after_the_tally_is_first_and_has_no_rest(log: Any, 
     for number in (1, 2):
         one = log.talker(f"S-{number}")
         one.set_up(0)
-        one.breathe(20, 2800, bar_s=0.05, closes=False)
+        one.breathe(20, 2800, bar_s=0.05, closes=False, only_pressure=True)
         about = {"incident_id": "I-1", "wearer_id": f"W-{number}", "set_id": one.name, "team": "A"}
         desk.say(1, "tally", action="in", **about)
         desk.say(2790 if number == 1 else 2800, "tally", action="out", **about)

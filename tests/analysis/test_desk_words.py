@@ -19,7 +19,7 @@ def desk(log: Any) -> Any:
                  wearer_id=f"W-{number}", team="Alder")  # fmt: skip
         one = log.talker(f"S-{number}")
         one.set_up(0)
-        one.breathe(20, 300, closes=False)
+        one.breathe(20, 300, closes=False, only_pressure=True)
     return desk
 
 
@@ -93,7 +93,7 @@ def test_whoever_goes_in_after_a_roll_call_is_no_gap_in_it(log: Any, see: Any, d
     desk.say(105, "roll_call", state="answered", team="Alder", **roll)
     desk.say(150, "tally", incident_id="I-1", action="in", set_id="S-4", wearer_id="W-4", team="Alder")
     log.talker("S-4").set_up(140)
-    log.talkers[-1].breathe(155, 100, closes=False)
+    log.talkers[-1].breathe(155, 100, closes=False, only_pressure=True)
     (line,) = see(200).roll_calls
     assert [name for name, *_ in line.answers] == ["W-1", "W-2", "W-3"]
     assert line.complete_at == pytest.approx(log.at(105).timestamp(), abs=0.2)
@@ -108,7 +108,7 @@ def test_a_roll_is_complete_when_the_desk_said_whose_the_last_set_is(log: Any, s
     first.said = [one for one in first.said if one[0] < 80]
     first.say(80, "power", state="off")
     log.talker("S-5").set_up(82)
-    log.talkers[-1].breathe(85, 300, closes=False)
+    log.talkers[-1].breathe(85, 300, closes=False, only_pressure=True)
     roll = {"incident_id": "I-1", "roll_id": "R-1"}
     desk.say(100, "roll_call", state="called", **roll)
     desk.say(105, "roll_call", state="answered", team="Alder", **roll)
@@ -214,7 +214,7 @@ def test_a_tally_on_the_wrong_set_is_corrected_and_the_wearer_keeps_a_row(
     """Mended: W-5 tallied in on W-6's set left W-6 nowhere once the mistake was put right."""
     six = log.talker("S-6")
     six.set_up(380)
-    six.breathe(400, 200, closes=False)
+    six.breathe(400, 200, closes=False, only_pressure=True)
     desk.say(390, "tally", incident_id="I-1", action="in", set_id="S-6", wearer_id="W-5", team="Birch")
     assert "W-5" in [row.wearer_id for row in see(450).rows]
     wrong = {"desk_id": "D-1", "boot": 1, "seq": 4}
@@ -237,7 +237,7 @@ def test_who_came_out_has_time_pressure_and_the_rest_that_a_rule_asks_for(
     assert out.rest_until_at is None
     for again in (400, 900):
         desk.say(again, "tally", incident_id="I-1", action="in", set_id="S-1", wearer_id="W-1", team="Alder")
-        log.talkers[1].breathe(again + 10, 300)
+        log.talkers[1].breathe(again + 10, 300, only_pressure=True)
         desk.say(again + 330, "tally", incident_id="I-1", action="out", set_id="S-1", wearer_id="W-1")
     second = see(735).came_out[0]
     assert second.rest_until_at == pytest.approx(

@@ -22,7 +22,7 @@ def tally(desk: Any, at: float, number: int, action: str = "in", team: str = "Al
 def breathe(log: Any, number: int) -> Any:
     one = log.talker(f"S-{number}")
     one.set_up(0)
-    one.breathe(20, 900, bar_s=0.1, closes=False)
+    one.breathe(20, 900, bar_s=0.1, closes=False, only_pressure=True)
     return one
 
 
@@ -216,7 +216,7 @@ def test_who_came_out_has_the_last_pressure_that_was_said_with_its_moment(
     for number, boot in ((6, 1), (7, 1)):
         one = log.talker(f"S-{number}", boot)
         one.set_up(0)
-        one.breathe(20, 80, bar_s=0.1, closes=False)
+        one.breathe(20, 80, bar_s=0.1, closes=False, only_pressure=True)
         tally(desk, 10, number)
     tally(desk, 10, 8)  # never heard
     for number, bar in ((6, 30), (8, 25)):

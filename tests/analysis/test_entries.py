@@ -48,7 +48,7 @@ class TestRestart:
     def restarts(log: Any) -> None:
         first = log.talker("S-1", 1)
         first.set_up(-1)
-        first.breathe(60, 600, bar_s=BAR_S, closes=False)
+        first.breathe(60, 600, bar_s=BAR_S, closes=False, only_pressure=True)
         go_on(log, 2, 665, 600, 239.5, closes=False)
         go_on(log, 3, 1270, 700, 179.0)
         desk = log.desk()
@@ -85,9 +85,9 @@ def test_a_drop_out_of_the_sensor_is_one_entry_on_one_cylinder(log: Any) -> None
     """129, 21, 128 bar within 54 s: two wears, and the turn-back of the one cylinder that it was."""
     talker = log.talker("S-1")
     talker.set_up(-1)
-    talker.breathe(60, 1510, start_bar=280.0, bar_s=BAR_S, closes=False)
+    talker.breathe(60, 1510, start_bar=280.0, bar_s=BAR_S, closes=False, only_pressure=True)
     talker.say(1597, "pressure", pressure_bar=21.0)
-    talker.breathe(1624, 300, start_bar=126.0, bar_s=BAR_S, opens=False)
+    talker.breathe(1624, 300, start_bar=126.0, bar_s=BAR_S, opens=False, only_pressure=True)
     desk = log.desk()
     tally(desk, 50, "in", "W-1", "S-1")
     (entry,) = entries_of(log).values()
@@ -101,8 +101,8 @@ def test_a_drop_out_of_the_sensor_is_one_entry_on_one_cylinder(log: Any) -> None
 def test_a_second_cylinder_goes_on_with_the_entry(log: Any) -> None:
     talker = log.talker("S-1")
     talker.set_up(-1)
-    talker.breathe(60, 1200, bar_s=BAR_S)
-    talker.breathe(1400, 600, start_bar=295.0, bar_s=BAR_S)
+    talker.breathe(60, 1200, bar_s=BAR_S, only_pressure=True)
+    talker.breathe(1400, 600, start_bar=295.0, bar_s=BAR_S, only_pressure=True)
     desk = log.desk()
     tally(desk, 50, "in", "W-1", "S-1")
     tally(desk, 2100, "out", "W-1", "S-1")
@@ -115,8 +115,8 @@ def test_a_second_cylinder_goes_on_with_the_entry(log: Any) -> None:
 def test_an_outage_does_not_end_an_entry(log: Any, minutes: int) -> None:
     talker = log.talker("S-1")
     talker.set_up(-1)
-    talker.breathe(60, 600, bar_s=0.01, closes=False)
-    talker.breathe(660 + minutes * 60, 600, start_bar=150.0, bar_s=0.01, opens=False)
+    talker.breathe(60, 600, bar_s=0.01, closes=False, only_pressure=True)
+    talker.breathe(660 + minutes * 60, 600, start_bar=150.0, bar_s=0.01, opens=False, only_pressure=True)
     desk = log.desk()
     tally(desk, 50, "in", "W-1", "S-1")
     tally(desk, 1300 + minutes * 60, "out", "W-1", "S-1")
@@ -139,7 +139,7 @@ def test_an_entry_ends_when_somebody_says_so(
     log: Any, kind: str, fields: dict[str, str], ended_how: str
 ) -> None:
     talker = log.talker("S-1")
-    talker.breathe(60, 300)
+    talker.breathe(60, 300, only_pressure=True)
     talker.say(400, "power", state="off")
     desk = log.desk()
     tally(desk, 50, "in", "W-1", "S-1")
@@ -151,7 +151,7 @@ def test_an_entry_ends_when_somebody_says_so(
 
 def test_an_out_after_the_close_of_the_incident_counts(log: Any) -> None:
     """Mended: the incident was closed while W-1 was inside; the `out` of ten minutes later was lost."""
-    log.talker("S-1").breathe(60, 1500)
+    log.talker("S-1").breathe(60, 1500, only_pressure=True)
     desk = log.desk()
     tally(desk, 50, "in", "W-1", "S-1")
     desk.say(900, "incident", incident_id="I-1", action="close")
@@ -183,8 +183,8 @@ def test_an_incident_opened_again_takes_its_close_back(
 
 def test_an_in_after_the_close_of_the_incident_begins_another_entry(log: Any) -> None:
     talker = log.talker("S-1")
-    talker.breathe(60, 600)
-    talker.breathe(2000, 600, start_bar=295.0)
+    talker.breathe(60, 600, only_pressure=True)
+    talker.breathe(2000, 600, start_bar=295.0, only_pressure=True)
     desk = log.desk()
     tally(desk, 50, "in", "W-1", "S-1")
     desk.say(900, "incident", incident_id="I-1", action="close")
@@ -197,7 +197,7 @@ def test_an_in_after_the_close_of_the_incident_begins_another_entry(log: Any) ->
 
 def test_an_out_that_names_another_incident_ends_the_wearers_open_entry(log: Any) -> None:
     """The desk's select box showed incident I-1 when a wearer of I-2 was tallied out."""
-    log.talker("S-1").breathe(60, 300)
+    log.talker("S-1").breathe(60, 300, only_pressure=True)
     desk = log.desk()
     tally(desk, 50, "in", "W-1", "S-1", incident_id="I-2")
     tally(desk, 400, "out", "W-1", "S-1", incident_id="I-1")
@@ -213,7 +213,7 @@ class TestWrongTally:
         for set_id in ("S-5", "S-6"):
             talker = log.talker(set_id)
             talker.set_up(-1)
-            talker.breathe(60, 2400, bar_s=0.08)
+            talker.breathe(60, 2400, bar_s=0.08, only_pressure=True)
         desk = log.desk()
         tally(desk, 50, "in", "W-06", "S-6")
         tally(desk, 52, "in", "W-05", "S-6")
@@ -253,8 +253,8 @@ class TestWrongTally:
 def test_a_set_under_air_that_nobody_tallied_in_has_an_entry_of_its_own(log: Any) -> None:
     talker = log.talker("S-1", 7)
     talker.set_up(-1)
-    talker.breathe(60, 300)
-    talker.breathe(500, 300)
+    talker.breathe(60, 300, only_pressure=True)
+    talker.breathe(500, 300, only_pressure=True)
     entries = entries_of(log)
     assert list(entries) == ["-/S-1/7-1"]
     (entry,) = entries.values()
@@ -264,7 +264,7 @@ def test_a_set_under_air_that_nobody_tallied_in_has_an_entry_of_its_own(log: Any
 
 def test_who_was_tallied_in_and_never_heard_has_an_entry_and_a_finding(log: Any) -> None:
     desk = log.desk()
-    log.talker("S-2").breathe(60, 900)
+    log.talker("S-2").breathe(60, 900, only_pressure=True)
     tally(desk, 50, "in", "W-1", "S-1")
     tally(desk, 55, "in", "W-2", "S-2")
     tally(desk, 1000, "out", "W-2", "S-2")
@@ -276,11 +276,11 @@ def test_who_was_tallied_in_and_never_heard_has_an_entry_and_a_finding(log: Any)
 def test_a_team_turns_back_on_its_lowest_member_over_a_restart(log: Any) -> None:
     first = log.talker("S-1", 1)
     first.set_up(-1)
-    first.breathe(60, 600, start_bar=280.0, bar_s=BAR_S, closes=False)
+    first.breathe(60, 600, start_bar=280.0, bar_s=BAR_S, closes=False, only_pressure=True)
     go_on(log, 2, 665, 900, 219.5)
     other = log.talker("S-2")
     other.set_up(-1)
-    other.breathe(60, 1600, bar_s=BAR_S)
+    other.breathe(60, 1600, bar_s=BAR_S, only_pressure=True)
     desk = log.desk()
     tally(desk, 50, "in", "W-1", "S-1")
     tally(desk, 51, "in", "W-2", "S-2")
@@ -293,7 +293,7 @@ def test_a_gauge_read_by_voice_of_a_silent_set_turns_it_back(log: Any, see: Any)
     """177.5 bar is due; the set falls silent at 240 bar, and at 1500 s the wearer reads 170."""
     talker = log.talker("S-1")
     talker.set_up(-1)
-    talker.breathe(60, 600, bar_s=BAR_S, closes=False)
+    talker.breathe(60, 600, bar_s=BAR_S, closes=False, only_pressure=True)
     desk = log.desk()
     tally(desk, 50, "in", "W-1", "S-1")
     desk.say(1500, "gauge", incident_id="I-1", set_id="S-1", pressure_bar=170.0)

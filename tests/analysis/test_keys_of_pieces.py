@@ -22,7 +22,7 @@ DAY_S = 86400.0
 def worn(log: WrittenLog, set_id: str, boot: int, from_s: float) -> None:
     talker = log.talker(set_id, boot)
     talker.set_up(from_s - 50)
-    talker.breathe(from_s, 60)
+    talker.breathe(from_s, 60, only_pressure=True)
     talker.say(from_s + 80, "power", state="off", battery_fraction=0.8)
 
 
@@ -93,7 +93,7 @@ def test_another_incident_that_goes_on_changes_no_other(tmp_path: Path) -> None:
     archive = sealed(tmp_path / "archive", log.frames())
     before = of(cut(archive))
     growing = WrittenLog()
-    growing.talker("S-5", 1).breathe(8 * DAY_S, 300)
+    growing.talker("S-5", 1).breathe(8 * DAY_S, 300, only_pressure=True)
     seal_messages(archive, growing.frames(), "growing")
     assert changed(before, of(cut(archive))) == {"S-5/1"}
 
@@ -112,7 +112,9 @@ def test_one_message_in_the_place_of_another_is_noticed(tmp_path: Path) -> None:
 
 def test_a_late_tally_joins_two_and_both_go(tmp_path: Path) -> None:
     log = three_years()
-    log.talker("S-9", 5).breathe(6 * DAY_S + 5 * 3600, 60)  # hours later: a piece of its own
+    log.talker("S-9", 5).breathe(
+        6 * DAY_S + 5 * 3600, 60, only_pressure=True
+    )  # hours later: a piece of its own
     archive = sealed(tmp_path / "archive", log.frames())
     before = of(cut(archive))
     assert {ALONE, "S-9/5"} < set(before)

@@ -20,7 +20,7 @@ def worn(log: Any, *, on_after_s: int, name: str = "S-1") -> Any:
     """Return a set under air from 60 to 360 s that goes on speaking, its valve closed."""
     talker = log.talker(name)
     talker.set_up(0)
-    talker.breathe(60, 300)
+    talker.breathe(60, 300, only_pressure=True)
     for second in range(370, 370 + on_after_s, 5):
         talker.say(second, "pressure", pressure_bar=0.0)
     return talker
@@ -44,7 +44,7 @@ def test_a_tally_only_after_the_wear_gives_the_wearer_and_is_called_late(
 
 def test_a_tally_before_the_next_wear_is_not_the_last_ones(log: Any) -> None:
     talker = worn(log, on_after_s=100)
-    talker.breathe(600, 300)
+    talker.breathe(600, 300, only_pressure=True)
     entry = {"incident_id": "I-1", "action": "in", "set_id": "S-1", "wearer_id": "W-1"}
     log.desk().say(480, "tally", **entry)
     assert analyse(log.frames(), PROFILE)["wears"]["wearer_id"].to_list() == [None, "W-1"]
@@ -81,7 +81,7 @@ def test_turn_back_says_whether_it_was_the_teams_moment_or_the_wearers_own(log: 
     for number, fall_bar_s in enumerate((0.12, 0.11), 1):
         talker = log.talker(f"S-{number}")
         talker.set_up(0)
-        talker.breathe(60, 2350, bar_s=fall_bar_s)
+        talker.breathe(60, 2350, bar_s=fall_bar_s, only_pressure=True)
         entry = {"set_id": f"S-{number}", "wearer_id": f"W-{number}", "team": "T-1"}
         desk.say(50 + number, "tally", incident_id="I-1", action="in", **entry)
     first, second = sorted(findings_of(log, "turned_back_late"), key=lambda row: row["set_id"])
@@ -97,7 +97,7 @@ def test_a_clock_that_jumped_is_not_said_to_have_been_wrong_all_along(log: Any) 
     fast = log.talker("S-2", clock=lambda true_s: true_s + 90.0)
     for talker in (stepped, fast):
         talker.set_up(0)
-        talker.breathe(60, 300)
+        talker.breathe(60, 300, only_pressure=True)
     said = {row["set_id"]: row["statement"] for row in findings_of(log, "clock_wrong")}
     assert "1 h fast over the longest stretch between its jumps" in said["S-1"]
     assert "1 min 30 s fast; all its times are corrected." in said["S-2"]

@@ -32,7 +32,7 @@ def drill(log: WrittenLog, desk: Talker, boot: int, from_s: float, set_id: str =
     desk.say(from_s - 60, "incident", incident_id="DRILL", action="open")
     talker = log.talker(set_id, boot)
     talker.set_up(from_s - 50)
-    talker.breathe(from_s, 120)
+    talker.breathe(from_s, 120, only_pressure=True)
     talker.say(from_s + 150, "power", state="off", battery_fraction=0.8)
     desk.say(from_s - 10, "tally", action="in", **about)
     desk.say(from_s + 140, "tally", action="out", **about)

@@ -48,7 +48,7 @@ def test_a_set_that_breathes_without_a_tally_is_that_wearers_row(log: Any, see: 
     desk = desk_of(log)
     one = log.talker("S-7")
     one.set_up(0)
-    one.breathe(20, 300, closes=False)
+    one.breathe(20, 300, closes=False, only_pressure=True)
     desk.say(30, "tally", **REFUSED)
     shown = see(200)
     row = only(shown)
@@ -72,7 +72,7 @@ def test_an_empty_cylinder_comes_before_refused_tallies_that_breathe_and_who_was
     for number, (start_bar, bar_s) in enumerate([(300.0, 0.09), (38.0, 0.2), (100.0, 0.06)]):
         one = log.talker(f"S-{number}")
         one.set_up(0)
-        one.breathe(20, 180, start_bar=start_bar, bar_s=bar_s, closes=False)
+        one.breathe(20, 180, start_bar=start_bar, bar_s=bar_s, closes=False, only_pressure=True)
         word = {"set_id": f"S-{number}", "wearer_id": f"W-{number}", "team": "Red" if number == 1 else "Red!"}
         desk.say(30, "tally", **(REFUSED | word))
     desk.say(31, "tally", **(REFUSED | {"set_id": "S-9", "wearer_id": "W-9", "team": "Red"}))
@@ -91,7 +91,7 @@ def test_who_is_in_with_another_set_keeps_one_row(log: Any, see: Any) -> None:
     desk = desk_of(log)
     one = log.talker("S-1")
     one.set_up(0)
-    one.breathe(20, 300, closes=False)
+    one.breathe(20, 300, closes=False, only_pressure=True)
     desk.say(10, "tally", **(REFUSED | {"set_id": "S-1", "team": "Red"}))
     desk.say(30, "tally", **REFUSED)
     row = only(see(200))

@@ -23,7 +23,7 @@ def worn(log: Any, *, noted_s: float | None = None, silent: tuple[float, float] 
     one, desk = log.talker("S-1"), log.desk()
     one.set_up(0)
     desk.say(10, "tally", action="in", **WHO)
-    last_s = one.breathe(20, 1680, bar_s=0.1, silent=silent)
+    last_s = one.breathe(20, 1680, bar_s=0.1, silent=silent, only_pressure=True)
     if noted_s is not None:
         desk.say(noted_s, "note", incident_id="I-1", set_id="S-1", text="turning back")
     desk.say(last_s + 30, "tally", action="out", **WHO)
@@ -84,7 +84,7 @@ def test_a_warning_reached_in_a_silence_weighs_no_less_than_one_that_was_heard(
     one, desk = log.talker("S-1"), log.desk()
     one.set_up(0)
     desk.say(10, "tally", action="in", **WHO)
-    one.breathe(20, 2680, bar_s=0.1, silent=(2400, until_s))
+    one.breathe(20, 2680, bar_s=0.1, silent=(2400, until_s), only_pressure=True)
     desk.say(2720, "tally", action="out", **WHO)
     _, (late,) = of(log)
     assert late["severity"] == "serious"
@@ -125,7 +125,7 @@ def test_a_team_turns_on_a_silent_member_at_the_earliest(log: Any) -> None:
     who = WHO | {"set_id": "S-2", "wearer_id": "W-2"}
     two.set_up(0)
     desk.say(11, "tally", action="in", **who)
-    two.breathe(20, 1500, bar_s=0.1)
+    two.breathe(20, 1500, bar_s=0.1, only_pressure=True)
     desk.say(1300, "note", incident_id="I-1", text="Alder turning back")
     desk.say(1550, "tally", action="out", **who)
     row, found = of(log)
@@ -164,7 +164,7 @@ def silent_for_good(log: Any, *, noted_s: float | None = None, mate_bar_s: float
         one.set_up(0)
         desk.say(10, "tally", action="in", **who)
         silent = (320.0, 1600.0) if number == 1 else (0.0, 0.0)
-        one.breathe(20, 1500, bar_s=bar_s, silent=silent, closes=number == 2)
+        one.breathe(20, 1500, bar_s=bar_s, silent=silent, closes=number == 2, only_pressure=True)
         if number == 1:  # not its closing either
             one.said = [each for each in one.said if each[0] < 320]
         desk.say(1530, "tally", action="out", **who)
@@ -206,7 +206,7 @@ def test_who_is_out_before_the_last_forecast_says_so_was_never_due(log: Any) -> 
     one, desk = log.talker("S-1"), log.desk()
     one.set_up(0)
     desk.say(10, "tally", action="in", **WHO)
-    one.breathe(20, 320, bar_s=0.1, closes=False)
+    one.breathe(20, 320, bar_s=0.1, closes=False, only_pressure=True)
     desk.say(380, "tally", action="out", **WHO)
     row, found = of(log)
     assert (row["turn_back_at"], row["turn_back_as_last_heard"], found) == (None, False, [])
@@ -275,7 +275,7 @@ def test_a_moment_that_is_uncertain_by_a_silent_member_names_that_member(log: An
         one, desk = log.talker(f"S-{number}"), log.desk(f"D-{number}")
         one.set_up(0)
         desk.say(10, "tally", action="in", **{**WHO, "set_id": f"S-{number}", "wearer_id": f"W-{number}"})
-        one.breathe(20, 1680, bar_s=bar_s, silent=silent)
+        one.breathe(20, 1680, bar_s=bar_s, silent=silent, only_pressure=True)
     found = analyse(log.frames(), PROFILE)["findings"].filter(pl.col("code") == "turned_back_late")
     (said,) = (one["statement"] for one in found.to_dicts() if one["set_id"] == "S-2")
     assert "turn-back fell due between 10:14:59 UTC and 10:21:3" in said

@@ -28,7 +28,7 @@ def incident(service: str, who: dict[str, Any], bar_s: float) -> list[Heard]:
     desk.say(5, "tally", action="in", **who)
     talker = log.talker(who["set_id"])
     talker.set_up(10)
-    talker.breathe(20, 600, bar_s=bar_s, closes=False)
+    talker.breathe(20, 600, bar_s=bar_s, closes=False, only_pressure=True)
     if service == "south":
         desk.say(500, "order", incident_id="A", order="evacuate", state="given")
         desk.say(510, "roll_call", incident_id="A", roll_id="r1", state="called")
@@ -111,7 +111,7 @@ def test_a_correction_is_one_of_the_same_services_desk() -> None:
         desk.say(1, "incident", incident_id="A", action="open")
         desk.say(5, "tally", action="in", **(who | {"wearer_id": "W-9"}))
         desk.say(8, "tally", action="in", corrects={"desk_id": "D-1", "boot": 1, "seq": 1}, **who)
-        log.talker(who["set_id"]).breathe(20, 300)
+        log.talker(who["set_id"]).breathe(20, 300, only_pressure=True)
         lots += [one._replace(topic=one.topic.replace("/trial/", f"/{service}/")) for _, one in log.heard()]
     entries = analyse(frames_from_heard(lots), Profile.default())["entries"]
     assert entries["wearer_id"].to_list() == ["W-1", "south:W-1"]

@@ -22,7 +22,7 @@ def inside(log: Any, seconds: int = 600, *, bar_s: float = 0.1, stuck_from: floa
     desk.say(0, "incident", incident_id="I-1", action="open")
     desk.say(1, "tally", incident_id="I-1", action="in", wearer_id="W-1", set_id="S-1", team="Larch")
     one.set_up(0)
-    one.breathe(20, seconds, bar_s=bar_s, closes=False)
+    one.breathe(20, seconds, bar_s=bar_s, closes=False, only_pressure=True)
     for place, (at_s, kind, lost, kept, _) in enumerate(one.said):
         if kind == "pressure" and at_s >= stuck_from:
             one.said[place] = at_s, kind, lost, kept, {"pressure_bar": 250.0}
@@ -85,7 +85,7 @@ def test_what_the_set_reads_above_its_wearers_word_stays_with_it(log: Any, see: 
     assert row_view(row, shown.at, STANDARD)["air_sub"] == "by voice 230 bar, 10:05"
     again = log.talker("S-1", boot=2)  # a restart ends no difference
     again.set_up(1225)
-    again.breathe(1230, 300, start_bar=180.0, opens=False, bar_s=0.1, closes=False)
+    again.breathe(1230, 300, start_bar=180.0, opens=False, bar_s=0.1, closes=False, only_pressure=True)
     row = only(see(1400))
     assert (row.by_voice, row.other_bar, row.pressure_bar) == (True, 163.0, 121.0)
     says(desk, 1450, 150.0)  # the set reads 158: the wearer's new word agrees with it
@@ -132,7 +132,7 @@ def test_a_set_that_differs_and_falls_silent_gives_no_more_time(log: Any, see: A
 def test_of_a_set_that_differs_and_loses_air_the_minutes_are_by_what_is_left(log: Any, see: Any) -> None:
     desk, one = inside(log, 400)
     says(desk, 300, 232.0)  # the set reads 272: 40 bar more
-    one.breathe(420, 60, start_bar=260.0, opens=False, bar_s=2.0, closes=False)
+    one.breathe(420, 60, start_bar=260.0, opens=False, bar_s=2.0, closes=False, only_pressure=True)
     row = only(see(460.5))  # 180 bar by the set, 140 by its wearer: 135 bar at 2 bar/s
     assert (row.attention, row.pressure_bar) == ("losing_air", 140.0)
     assert row.losing_min == pytest.approx(135.0 / 120.0, abs=0.05)
@@ -140,7 +140,7 @@ def test_of_a_set_that_differs_and_loses_air_the_minutes_are_by_what_is_left(log
 
 def test_a_silent_set_that_comes_back_with_more_than_was_said_counts_with_less(log: Any, see: Any) -> None:
     desk, one = inside(log, 300)
-    one.breathe(600, 400, start_bar=240.0, opens=False, bar_s=0.1, closes=False)
+    one.breathe(600, 400, start_bar=240.0, opens=False, bar_s=0.1, closes=False, only_pressure=True)
     says(desk, 450, 200.0)
     for at_s, reads in ((610, 239.0), (950, 205.0)):
         row = only(see(at_s))
@@ -156,7 +156,14 @@ def heard_late(log: Any, start_bar: float = 268.0, *, first_s: int = 300, silent
     desk.say(1, "tally", incident_id="I-1", action="in", wearer_id="W-1", set_id="S-1", team="Larch")
     one.set_up(0)
     one.breathe(
-        silent_s, 1200, start_bar=start_bar, bar_s=0.1, opens=False, closes=False, silent=(0.0, first_s)
+        silent_s,
+        1200,
+        start_bar=start_bar,
+        bar_s=0.1,
+        opens=False,
+        closes=False,
+        silent=(0.0, first_s),
+        only_pressure=True,
     )
     return desk
 
@@ -205,7 +212,7 @@ def change(log: Any) -> Any:
     says(desk, 300, 230.0)
     for second in range(620, 700):
         one.say(second, "pressure", pressure_bar=0.0)
-    one.breathe(700, 400, start_bar=298, closes=False)
+    one.breathe(700, 400, start_bar=298, closes=False, only_pressure=True)
     return desk
 
 
@@ -312,7 +319,7 @@ def test_what_was_said_of_the_cylinder_before_says_nothing_of_the_next(log: Any,
     says(desk, 300, 270.0)
     for second in range(620, 700):
         one.say(second, "pressure", pressure_bar=0.0)
-    one.breathe(700, 200, start_bar=298, closes=False)
+    one.breathe(700, 200, start_bar=298, closes=False, only_pressure=True)
     row = only(see(890))
     assert (row.by_voice, row.other_bar) == (False, None)
 

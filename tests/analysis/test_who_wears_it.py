@@ -44,13 +44,13 @@ class TestOneWearerOnTwoSets:
         desk.say(0, "incident", incident_id="I-1", action="open")
         first = log.talker("S-5")
         first.set_up(0)
-        last_s = first.breathe(20, 900, bar_s=0.33, closes=False)
+        last_s = first.breathe(20, 900, bar_s=0.33, closes=False, only_pressure=True)
         first.say(755, "alarm", alarm="low_air", state="raised")
         for more_s in range(1, 100):
             first.say(last_s + more_s, "pressure", pressure_bar=0.0)
         second = log.talker("S-6")
         second.set_up(0)
-        second.breathe(300, 800, bar_s=0.05, closes=False)
+        second.breathe(300, 800, bar_s=0.05, closes=False, only_pressure=True)
         tally(desk, 10, "in", "W-5", "S-5")
         tally(desk, 305, "in", "W-5", "S-6")
         return desk
@@ -119,7 +119,7 @@ class TestCorrections:
         for number in (1, 2):
             one = log.talker(f"S-{number}")
             one.set_up(0)
-            one.breathe(20, 900, bar_s=0.1, closes=False)
+            one.breathe(20, 900, bar_s=0.1, closes=False, only_pressure=True)
             tally(desk, number, "in", f"W-{number}", one.name)
         return desk
 
@@ -217,7 +217,7 @@ def test_a_stay_without_an_end_does_not_go_on_in_a_later_use_of_the_name(log: An
         desk.say(start_s, "incident", incident_id="I-1", action="open")
         one.set_up(start_s)
         tally(desk, start_s + 10, "in", "W-1", "S-1")
-        one.breathe(start_s + 20, 300, bar_s=0.1)
+        one.breathe(start_s + 20, 300, bar_s=0.1, only_pressure=True)
     (row,) = see(3 * day_s + 200).rows
     assert row.tallied_in_at == pytest.approx(log.at(3 * day_s + 10).timestamp(), abs=0.2)
     entries = entries_of(log)
@@ -232,7 +232,7 @@ class TestTwoWearersOnOneSet:
     def desk(self, log: Any) -> Any:
         one = log.talker("S-1")
         one.set_up(0)
-        one.breathe(20, 1500, bar_s=0.09, closes=False)
+        one.breathe(20, 1500, bar_s=0.09, closes=False, only_pressure=True)
         desk = log.desk()
         tally(desk, 10, "in", "W-1", "S-1")
         return desk
@@ -265,7 +265,7 @@ class TestInsideSince:
     def desk(self, log: Any) -> Any:
         one = log.talker("S-1")
         one.set_up(0)
-        one.breathe(20, 900, closes=False)
+        one.breathe(20, 900, closes=False, only_pressure=True)
         return log.desk()
 
     @staticmethod
@@ -305,7 +305,7 @@ class TestOneRuleForAWearThatGoesOnAndOneThatEnded:
     def happens(log: Any, handed_s: float, out_s: float | None) -> None:
         one = log.talker("S-1")
         one.set_up(0)
-        one.breathe(20, 700, bar_s=0.3)
+        one.breathe(20, 700, bar_s=0.3, only_pressure=True)
         desk = log.desk()
         tally(desk, 10, "in", "W-1", "S-1")
         tally(desk, handed_s, "in", "W-2", "S-1")
@@ -334,7 +334,7 @@ def test_who_takes_over_a_set_that_goes_on_breathes_what_it_gives(log: Any, see:
     desk, one = log.desk(), log.talker("S-1")
     desk.say(0, "incident", incident_id="I-1", action="open")
     one.set_up(0)
-    one.breathe(20, 600, bar_s=0.1, closes=False)
+    one.breathe(20, 600, bar_s=0.1, closes=False, only_pressure=True)
     tally(desk, 10, "in", "W-1", "S-1")
     tally(desk, 300, "out", "W-1", "S-1")
     tally(desk, 310, "in", "W-2", "S-1")
@@ -380,7 +380,7 @@ def test_a_wear_that_two_wearers_had_one_after_the_other_is_said_to_be_of_both(
     """W-1 out, W-2 in, the valve never shut: all 24 min and 874 L were W-2's, and nothing said so."""
     desk, one = log.desk(), log.talker("S-1")
     one.set_up(0)
-    one.breathe(60, 1440, bar_s=0.12)
+    one.breathe(60, 1440, bar_s=0.12, only_pressure=True)
     about = {"incident_id": "I-1", "set_id": "S-1"}
     desk.say(50, "tally", action="in", wearer_id="W-1", **about)
     desk.say(in_s - 20, "tally", action="out", wearer_id="W-1", **about)
