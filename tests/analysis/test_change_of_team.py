@@ -24,7 +24,7 @@ def changing(log: Any, *, note_s: float | None = None) -> None:
     for number, bar_s in ((1, 0.16), (2, 0.07), (3, 0.07), (4, 0.07), (5, 0.07)):
         one = log.talker(f"S-{number}")
         one.set_up(2)
-        one.breathe(20, 1400, bar_s=bar_s, closes=False)
+        one.breathe(20, 1400, bar_s=bar_s, closes=False, only_pressure=True)
         say(desk, 1, number, "Birch" if number == 5 else "Alder")
         desk.say(1430, "tally", action="out", incident_id="I-1", set_id=one.name, wearer_id=f"W-{number}")
     say(desk, 700, 3, "Birch")

@@ -25,8 +25,8 @@ def breathed_hard_while_silent(log: Any, gauge_bar: float | None, said_s: float 
     """20 bar a minute are used in the silence's first half and none in its second; before and after, 6."""
     one = log.talker("S-1")
     one.set_up(-1)
-    one.breathe(60, 600, bar_s=0.1, closes=False)
-    one.breathe(1860, 600, start_bar=40.0 + 120.0 - 20.0, bar_s=0.1, opens=False)
+    one.breathe(60, 600, bar_s=0.1, closes=False, only_pressure=True)
+    one.breathe(1860, 600, start_bar=40.0 + 120.0 - 20.0, bar_s=0.1, opens=False, only_pressure=True)
     desk = log.desk()
     desk.say(50, "tally", incident_id="I-1", action="in", wearer_id="W-1", set_id="S-1", team="Larch")
     if gauge_bar is not None:
@@ -55,7 +55,7 @@ def test_a_gauge_far_below_what_was_expected_brings_the_warning_forward_at_once(
     for number in (1, 2):
         one = log.talker(f"S-{number}")
         one.set_up(-1)
-        one.breathe(60, 240, bar_s=0.14, closes=False)
+        one.breathe(60, 240, bar_s=0.14, closes=False, only_pressure=True)
     desk = log.desk()
     for number in (1, 2):
         who = {"wearer_id": f"W-{number}", "set_id": f"S-{number}", "team": f"T-{number}"}
@@ -83,7 +83,7 @@ def test_no_gauge_was_read_after_it_was_told(log: Any, see: Any) -> None:
     """By an hour of the wrong zone, 110 bar were shown nowhere for so long, and then as read just now."""
     one, desk = log.talker("S-1"), log.desk()
     one.set_up(-1)
-    one.breathe(60, 240, closes=False)
+    one.breathe(60, 240, closes=False, only_pressure=True)
     desk.say(50, "tally", incident_id="I-1", action="in", wearer_id="W-1", set_id="S-1")
     later = f"{log.at(400 + 3600).replace(tzinfo=None).isoformat()}Z"
     desk.say(400, "gauge", incident_id="I-1", set_id="S-1", pressure_bar=110.0, at=later)
@@ -160,7 +160,7 @@ def test_a_gauge_by_voice_is_the_pressure_of_a_silent_set(log: Any, see: Any) ->
     one = log.talker("S-1")
     one.set_up(0)
     tally(desk, 1, "in", "W-1", "S-1")
-    one.breathe(20, 300, closes=False)
+    one.breathe(20, 300, closes=False, only_pressure=True)
     gauge(desk, 900, 150.0)
     gauge(desk, 1500, 40.0)
     before, row = only(see(890)), only(see(910))

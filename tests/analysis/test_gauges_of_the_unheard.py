@@ -79,7 +79,7 @@ def test_a_gauge_of_a_silent_set_may_be_the_lowest_and_the_warning(log: Any) -> 
     inside(log, (900, 150.0), (1500, 40.0))
     one = log.talker("S-1")
     one.set_up(0)
-    one.breathe(20, 300, closes=False)
+    one.breathe(20, 300, closes=False, only_pressure=True)
     row = entry_of(log)
     assert (row["entry_bar"], row["lowest_bar"], row["low_air_at"]) == (300.0, 40.0, 1500)
 
@@ -92,7 +92,7 @@ def test_a_gauge_beside_the_sets_own_readings_counts_only_where_they_contradict(
     inside(log, (200, bar))
     one = log.talker("S-1")
     one.set_up(0)
-    one.breathe(20, 300)
+    one.breathe(20, 300, only_pressure=True)
     row = entry_of(log)
     assert row["lowest_bar"] == lowest
     assert row["low_air_at"] == (200 if told else None)
@@ -109,7 +109,7 @@ def test_a_gauge_far_above_the_last_known_pressure_of_a_silent_set_is_told(log: 
     inside(log, (600, 298.0), (900, 150.0), (1500, 200.0), (1600, 190.0))
     one = log.talker("S-1")
     one.set_up(0)
-    one.breathe(20, 300, closes=False)
+    one.breathe(20, 300, closes=False, only_pressure=True)
     row = entry_of(log)
     assert (row["lowest_bar"], row["turn_back_at"]) == (150.0, 900)
     found = analyse(log.frames(), Profile.default())["findings"].filter(code="gauge_contradicts")
@@ -123,7 +123,7 @@ def test_after_a_closed_valve_a_higher_gauge_is_another_cylinder(log: Any) -> No
     inside(log, (600, 298.0))
     one = log.talker("S-1")
     one.set_up(0)
-    one.breathe(20, 300)
+    one.breathe(20, 300, only_pressure=True)
     assert "gauge_contradicts" not in analyse(log.frames(), Profile.default())["findings"]["code"].to_list()
 
 
@@ -133,8 +133,8 @@ def test_two_cylinders_in_one_entry_have_one_pair_of_figures_each(log: Any) -> N
     one.set_up(0)
     desk = log.desk()
     desk.say(10, "tally", incident_id="I-1", action="in", set_id="S-1", wearer_id="W-1", team="Alder")
-    end_s = one.breathe(20, 1600, bar_s=0.1)
-    one.breathe(end_s + 120, 1400, start_bar=290.0, bar_s=0.1, closes=False)
+    end_s = one.breathe(20, 1600, bar_s=0.1, only_pressure=True)
+    one.breathe(end_s + 120, 1400, start_bar=290.0, bar_s=0.1, closes=False, only_pressure=True)
     entry = entry_of(log)
     assert (entry["entry_bar"], entry["turn_back_bar"]) == (300.0, 177.5)
     assert abs(entry["turn_back_at"] - 1245) < 10
@@ -178,7 +178,7 @@ def test_the_teams_turn_back_counts_for_a_member_who_was_never_heard(log: Any, g
     """Without their messages a member had no turn-back, and so no late one: less was known, more was well."""
     one = log.talker("S-1")
     one.set_up(0)
-    one.breathe(20, 1500, bar_s=0.1)
+    one.breathe(20, 1500, bar_s=0.1, only_pressure=True)
     member(log, 1, 1530)
     member(log, 2, 2600, *gauges)
     entries = {
@@ -197,7 +197,7 @@ def test_a_reading_long_before_the_turn_back_is_not_what_the_wearer_had_then(log
     inside(log, (900, 150.0))
     one = log.talker("S-1")
     one.set_up(0)
-    one.breathe(20, 300, closes=False)
+    one.breathe(20, 300, closes=False, only_pressure=True)
     assert "by a gauge read by voice (150 bar)" in late_of(log, "UTC")["statement"]  # said 273 bar before
 
 
@@ -224,7 +224,7 @@ def test_whoever_left_below_the_warning_and_was_not_heard_then_is_found(
     if seconds:
         one = log.talker("S-1")
         one.set_up(0)
-        one.breathe(20, seconds, bar_s=0.19, closes=False)
+        one.breathe(20, seconds, bar_s=0.19, closes=False, only_pressure=True)
     found = analyse(log.frames(), Profile.default())["findings"].filter(code="left_below_warning")
     assert found["severity"].to_list() == ([severity] if severity else [])
     if severity:
@@ -249,7 +249,7 @@ def test_a_member_who_was_silent_at_the_teams_turn_back_is_given_as_last_heard(l
     for number, seconds, bar_s in ((1, 900, 0.3), (2, 300, 0.1)):
         one = log.talker(f"S-{number}")
         one.set_up(0)
-        one.breathe(20, seconds, bar_s=bar_s, closes=number == 1)
+        one.breathe(20, seconds, bar_s=bar_s, closes=number == 1, only_pressure=True)
         member(log, number, 2600)
     findings = analyse(log.frames(), Profile.default())["findings"]
     (late,) = findings.filter(code="turned_back_late", set_id="S-2")["statement"]

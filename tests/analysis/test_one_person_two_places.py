@@ -34,9 +34,9 @@ def moved(log: Any) -> Any:
     desk, one = two_incidents(log), log.talker("S-1")
     one.set_up(0)
     tally(desk, 50, "in", "I-A")
-    one.breathe(60, 300)
+    one.breathe(60, 300, only_pressure=True)
     tally(desk, 900, "in", "I-B")
-    one.breathe(1000, 300, start_bar=250.0)
+    one.breathe(1000, 300, start_bar=250.0, only_pressure=True)
     tally(desk, 1400, "out", "I-B")
     return desk
 
@@ -126,7 +126,9 @@ class TestTwoSetsAtTwoIncidents:
         for number, incident in enumerate(("I-A", "I-B"), 1):
             one = log.talker(f"S-{number}")
             one.set_up(0)
-            one.breathe(60 if number == 1 else 700, 600, closes=first_closes and number == 1)
+            one.breathe(
+                60 if number == 1 else 700, 600, closes=first_closes and number == 1, only_pressure=True
+            )
             tally(desk, 50 if number == 1 else 690, "in", incident, one.name)
         return desk
 
@@ -150,7 +152,7 @@ class TestTwoSetsAtTwoIncidents:
         for number, incident in enumerate(("I-A", "I-B"), 1):
             one = log.talker(f"S-{number}")
             one.set_up(0)
-            one.breathe(60, 600, closes=False)
+            one.breathe(60, 600, closes=False, only_pressure=True)
             tally(desk, 50 + number, "in", incident, one.name)
         snapshot = see(300)
         assert counted(snapshot) == ["2", "2", "0", "0"]
@@ -167,7 +169,7 @@ class TestOutWhereTheWearEnded:
         desk, one = two_incidents(log), log.talker("S-1")
         one.set_up(0)
         tally(desk, 10, "in", "I-A")
-        one.breathe(20, 1100, bar_s=0.2)
+        one.breathe(20, 1100, bar_s=0.2, only_pressure=True)
         tally(desk, 800, "in", "I-B")
         tally(desk, 1140, "out", "I-B")
         snapshot = see(1168)
@@ -194,7 +196,7 @@ def test_who_is_tallied_in_at_two_incidents_is_one_person_and_both_are_named(log
     for number in (1, 2, 4):
         one = log.talker(f"S-{number}")
         one.set_up(0)
-        one.breathe(20, 600, closes=False)
+        one.breathe(20, 600, closes=False, only_pressure=True)
     tally(desk, 1, "in", "I-1")
     tally(desk, 2, "in", "I-1", "S-2", wearer_id="W-2")
     for at_s, wearer, set_id in ((100, "W-1", "S-1"), (110, "W-2", "S-4")):

@@ -24,7 +24,7 @@ def inside(log: Any, *wearers: tuple[str, float], seconds: int = 400) -> list[An
         one.set_up(0)
         desk.say(number, "tally", incident_id="I-1", action="in", set_id=set_id,
                  wearer_id=f"W-{number}", team="Alder")  # fmt: skip
-        one.breathe(20, seconds, bar_s=bar_s, closes=False)
+        one.breathe(20, seconds, bar_s=bar_s, closes=False, only_pressure=True)
         sets.append(one)
     return sets
 

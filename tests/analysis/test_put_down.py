@@ -20,7 +20,7 @@ def worn(log: Any, bar_after: Any, *, moves: bool = True, still_s: bool = True, 
     who = {"incident_id": "I-1", "wearer_id": "W-1", "set_id": "S-1", "team": "A"}
     desk.say(10, "incident", incident_id="I-1", state="open", name="Mill", place="Quay")
     desk.say(40, "tally", action="in", **who)
-    one.breathe(60, STOOD_S - 60, start_bar=168.0, bar_s=0.1, closes=False)
+    one.breathe(60, STOOD_S - 60, start_bar=168.0, bar_s=0.1, closes=False, only_pressure=True)
     desk.say(OUT_S, "tally", action="out", **who)
     for second in range(STOOD_S, until_s):
         one.say(second, "pressure", pressure_bar=float(bar_after(second)))

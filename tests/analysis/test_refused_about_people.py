@@ -43,7 +43,7 @@ def test_a_set_whose_every_message_was_refused_is_not_called_never_heard(log: An
 def test_a_refused_alarm_is_a_finding_with_set_time_and_reason(log: Any) -> None:
     _, one = inside(log)
     one.set_up(0)
-    one.breathe(20, 300, closes=False)
+    one.breathe(20, 300, closes=False, only_pressure=True)
     one.say(100.5, "alarm", alarm="distress", state="raised", detail="x" * 201)
     for incident_id in (None, "I-1"):
         row = told(log, incident_id)["alarm_refused"]
@@ -59,7 +59,7 @@ def test_a_refused_distress_is_on_the_board_until_a_person_resolves_it(
 ) -> None:
     desk, one = inside(log)
     one.set_up(0)
-    one.breathe(20, 300, closes=False)
+    one.breathe(20, 300, closes=False, only_pressure=True)
     one.say(100.5, "alarm", alarm="distress", state="raised", **broken)
     desk.say(140, "resolved", incident_id="I-1", set_id="S-1", alarm="distress", text="spoken to")
     (line,) = see(110).alarms
@@ -131,7 +131,7 @@ def test_the_many_refused_alarms_of_one_set_push_out_no_others(log: Any, see: An
     """A thousand were kept in all: a gateway that wrote a wrong word each second silenced a distress."""
     _, one = inside(log)
     one.set_up(0)
-    one.breathe(20, 300, closes=False)
+    one.breathe(20, 300, closes=False, only_pressure=True)
     one.say(100.5, "alarm", alarm="distress", state="raised", detail="x" * 201)
     other = log.talker("S-2")
     for number in range(1_050):
@@ -144,7 +144,7 @@ def test_the_many_refused_alarms_of_one_set_push_out_no_others(log: Any, see: An
 def test_a_refused_distress_of_a_set_that_nobody_tallied_in_is_its_rows(log: Any, see: Any) -> None:
     one = log.talker("S-1")
     one.set_up(0)
-    one.breathe(20, 300, closes=False)
+    one.breathe(20, 300, closes=False, only_pressure=True)
     one.say(100.5, "alarm", alarm="distress", state="raised", detail="x" * 201)
     shown = see(110)
     assert (shown.rows[0].attention, shown.alarms[0].row_key) == ("distress", shown.rows[0].key)
@@ -162,7 +162,7 @@ def test_the_board_says_of_a_set_never_heard_that_its_messages_are_refused(log: 
 def test_a_refused_tally_names_who_was_meant(log: Any) -> None:
     desk, one = inside(log)
     one.set_up(0)
-    one.breathe(20, 300, closes=False)
+    one.breathe(20, 300, closes=False, only_pressure=True)
     desk.say(30, "tally", incident_id="I-1", action="in", set_id="S-7", wearer_id="W-7", team="Red Team!")
     statement = told(log)["desk_word_refused"]["statement"]
     for word in ("W-7", "S-7", "10:00:30 UTC", "desk D-1", "tally"):

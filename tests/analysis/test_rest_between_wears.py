@@ -116,7 +116,7 @@ def _crew(log: object, *, third_after_s: float, incident: str = "I-1") -> None:
         talker = log.talker(f"S-{number}")  # type: ignore[attr-defined]
         talker.say(start_s - 50, "power", state="on", battery_fraction=0.8, lasts_another_wear=True)
         talker.set_up(start_s - 40)
-        talker.breathe(start_s, 600)
+        talker.breathe(start_s, 600, only_pressure=True)
         talker.say(start_s + 620, "power", state="off", battery_fraction=0.7)
         who = {"incident_id": incident, "set_id": f"S-{number}", "wearer_id": "W-1", "team": "Larch"}
         desk.say(start_s + 5, "tally", action="in", **who)

@@ -35,12 +35,12 @@ def second_cylinder(
 ) -> float:
     """W-1 passes turn-back (177.5 bar), closes, and is under air again two minutes later; return when."""
     one = inside(log)
-    ended_s = one.breathe(20, first_s, bar_s=0.1, closes=closed)
+    ended_s = one.breathe(20, first_s, bar_s=0.1, closes=closed, only_pressure=True)
     if other_boot:
         one = log.talker("S-1", boot=2)
         one.set_up(ended_s + 110)
     again_s = ended_s + 120
-    one.breathe(again_s, 600, start_bar=second_bar, bar_s=0.1, opens=closed, closes=False)
+    one.breathe(again_s, 600, start_bar=second_bar, bar_s=0.1, opens=closed, closes=False, only_pressure=True)
     return float(again_s)
 
 
@@ -66,8 +66,8 @@ def test_the_row_counts_by_the_second_cylinder_once_it_is_sure(log: Any, see: An
 def test_what_is_planned_of_the_second_cylinder_is_at_the_wearers_own_rate(log: Any, see: Any) -> None:
     """It read "35 min (planned)" for somebody who had emptied the first at twice the planning rate."""
     one = inside(log)
-    ended_s = one.breathe(20, 900, bar_s=0.2)  # 82 L/min nominal of 6.8 L
-    one.breathe(ended_s + 120, 300, start_bar=300.0, bar_s=0.2, closes=False)
+    ended_s = one.breathe(20, 900, bar_s=0.2, only_pressure=True)  # 82 L/min nominal of 6.8 L
+    one.breathe(ended_s + 120, 300, start_bar=300.0, bar_s=0.2, closes=False, only_pressure=True)
     (row,) = see(ended_s + 140).rows
     assert row.planned
     assert row.low_air is not None
@@ -77,9 +77,11 @@ def test_what_is_planned_of_the_second_cylinder_is_at_the_wearers_own_rate(log: 
 def test_the_hardest_three_minutes_are_those_of_the_entry(log: Any, see: Any) -> None:
     """The second cylinder's row forgot that the first was emptied at 135 L/min."""
     one = inside(log)
-    ended_s = one.breathe(20, 300, bar_s=0.1)
-    hard_s = one.breathe(ended_s + 60, 400, start_bar=250.0, bar_s=0.33)  # 135 L/min nominal of 6.8 L
-    one.breathe(hard_s + 60, 600, start_bar=300.0, bar_s=0.1, closes=False)
+    ended_s = one.breathe(20, 300, bar_s=0.1, only_pressure=True)
+    hard_s = one.breathe(
+        ended_s + 60, 400, start_bar=250.0, bar_s=0.33, only_pressure=True
+    )  # 135 L/min nominal of 6.8 L
+    one.breathe(hard_s + 60, 600, start_bar=300.0, bar_s=0.1, closes=False, only_pressure=True)
     for after_s in (120, 400):  # before three minutes are full, and when an easier three minutes are known
         (row,) = see(hard_s + 60 + after_s).rows
         assert row.if_hardest is not None
@@ -113,7 +115,7 @@ def test_what_is_not_surely_another_cylinder_leaves_turn_back_as_it_was(
 
 def test_a_drop_out_of_the_sensor_is_no_second_cylinder(log: Any, see: Any) -> None:
     one = inside(log)
-    one.breathe(20, 1500, bar_s=0.04, closes=False)
+    one.breathe(20, 1500, bar_s=0.04, closes=False, only_pressure=True)
     # The sensor drops out for half a minute, twice; all before, between and after is lost but a few readings.
     one.said = [
         (at_s, kind, lost or (kind == "pressure" and 1400 < at_s < 1800), retained, fields)
@@ -131,7 +133,7 @@ def test_a_partner_on_the_first_cylinder_is_still_past_turn_back(log: Any, see: 
     again_s = second_cylinder(log)
     two = log.talker("S-2")
     two.set_up(0)
-    two.breathe(20, 3000, bar_s=0.03, closes=False)
+    two.breathe(20, 3000, bar_s=0.03, closes=False, only_pressure=True)
     log.talkers[0].say(
         2, "tally", incident_id="I-1", action="in", wearer_id="W-2", set_id="S-2", team="Larch"
     )

@@ -22,7 +22,14 @@ def team_of_two(log: Any, *, silent: tuple[float, float] = (0.0, 0.0)) -> Any:
         desk.say(1, "tally", action="in", **about)
         one = log.talker(f"S-{number}")
         one.set_up(2)
-        one.breathe(20, 1500, bar_s=bar_s, closes=False, silent=silent if number == 1 else (0.0, 0.0))
+        one.breathe(
+            20,
+            1500,
+            bar_s=bar_s,
+            closes=False,
+            silent=silent if number == 1 else (0.0, 0.0),
+            only_pressure=True,
+        )
     return desk
 
 

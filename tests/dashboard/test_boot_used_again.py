@@ -31,7 +31,7 @@ def worn(log: WrittenLog, from_s: float, incident_id: str, boot: int = 1, minute
     talker, desk = log.talker("S-1", boot), log.talker("D-1", int(from_s) + 1, role="desk")
     talker.say(from_s, "power", state="on", battery_fraction=0.9)
     talker.set_up(from_s + 1)
-    talker.breathe(from_s + 60, 60 * minutes)
+    talker.breathe(from_s + 60, 60 * minutes, only_pressure=True)
     talker.say(from_s + 60 * minutes + 80, "power", state="off", battery_fraction=0.8)
     desk.say(from_s + 10, "incident", incident_id=incident_id, action="open")
     about: dict[str, Any] = {"incident_id": incident_id, "set_id": "S-1", "wearer_id": "W-1"}

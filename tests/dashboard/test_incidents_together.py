@@ -28,7 +28,7 @@ MADE = datetime(2032, 1, 1, tzinfo=UTC)
 def worn(log: WrittenLog, set_id: str, boot: int, from_s: float) -> None:
     talker = log.talker(set_id, boot)
     talker.set_up(from_s - 50)
-    talker.breathe(from_s, 300)
+    talker.breathe(from_s, 300, only_pressure=True)
     talker.say(from_s + 330, "power", state="off", battery_fraction=0.8)
 
 

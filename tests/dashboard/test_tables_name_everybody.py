@@ -48,8 +48,8 @@ def moved() -> WrittenLog:
     log = WrittenLog()
     desk, one = log.desk(), log.talker("S-1")
     one.set_up(0)
-    one.breathe(60, 300)
-    one.breathe(1000, 300, start_bar=250.0)
+    one.breathe(60, 300, only_pressure=True)
+    one.breathe(1000, 300, start_bar=250.0, only_pressure=True)
     for at_s, action, incident in ((50, "in", "I-A"), (900, "in", "I-B"), (1400, "out", "I-B")):
         desk.say(at_s, "tally", action=action, incident_id=incident, wearer_id="W-1", set_id="S-1")
     return log
@@ -78,7 +78,7 @@ def two_in() -> WrittenLog:
     log = WrittenLog()
     desk, one = log.desk(), log.talker("S-1")
     one.set_up(0)
-    one.breathe(60, 600)
+    one.breathe(60, 600, only_pressure=True)
     for number in (1, 2):
         who = {"incident_id": "I-A", "wearer_id": f"W-{number}", "set_id": f"S-{number}", "team": "Larch"}
         desk.say(50, "tally", action="in", **who)
@@ -158,7 +158,7 @@ def test_whose_wear_counts_for_another_incident_is_not_called_never_heard() -> N
     log = WrittenLog()
     desk, one = log.desk(), log.talker("S-1")
     one.set_up(0)
-    one.breathe(60, 900)
+    one.breathe(60, 900, only_pressure=True)
     for at_s, action, incident in ((50, "in", "I-A"), (600, "in", "I-B"), (1000, "out", "I-B")):
         desk.say(at_s, "tally", action=action, incident_id=incident, wearer_id="W-1", set_id="S-1")
     of = record(log, "I-A")
