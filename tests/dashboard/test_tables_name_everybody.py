@@ -146,7 +146,7 @@ def test_who_was_tallied_in_and_never_heard_is_in_every_table_by_wearer(two_in: 
     assert set(turn_back.values()) == {"W-2", "not heard", "–"}
     assert (wear["Set"], wear["Team"], wear["From"]) == ("S-2", "Larch", "not heard")
     assert {wear[head] for head in ("Lasted", "Start", "End", "Mean rate", "Below warning")} == {"–"}
-    assert wear["Not heard"] == "13 min"
+    assert wear["No readings"] == "13 min"
     assert of.about["wearers"] == 2  # in the list of incidents, and at the head of the page
     assert "1 wearer made 1 wear" in summary_of(of.results, SETTING, [])
 
