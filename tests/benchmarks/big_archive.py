@@ -14,6 +14,7 @@ import numpy as np
 import polars as pl
 import pyarrow.parquet as pq
 
+from ingest.archive.manifest import Held, add_line
 from ingest.contract.columns import FRAME_SCHEMAS, arrow_table
 
 FIRST_DAY = date(2031, 1, 1)
@@ -51,6 +52,15 @@ def _write(archive: Path, kind: str, day: date, frame: pl.DataFrame) -> None:
         row_group_size=ROW_GROUP_ROWS,
         write_page_checksum=True,
     )
+    name_part(archive, folder / "day-0.parquet")
+
+
+def name_part(archive: Path, part: Path) -> None:
+    """Add a part to the manifest, without a digest of its rows: readers pass over what it does not name."""
+    times = pl.scan_parquet(part).select(
+        pl.len(), first=pl.col("received").min(), last=pl.col("received").max()
+    )
+    add_line(archive, "tidy", part, Held(*times.collect().row(0)), part)
 
 
 def _day(day: int) -> dict[str, pl.DataFrame]:

@@ -15,7 +15,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from tests.benchmarks.big_archive import MESSAGES_A_DAY, add_days, incident_id
+from tests.benchmarks.big_archive import MESSAGES_A_DAY, add_days, incident_id, name_part
 
 TIMES = 9
 OPENING = """
@@ -60,6 +60,7 @@ def first_days(kept: Path, folder: Path, days: int) -> int:
             target.mkdir(parents=True)
             for part in day.iterdir():
                 os.link(part, target / part.name)
+                name_part(folder, target / part.name)
                 size += part.stat().st_size
     return size
 
