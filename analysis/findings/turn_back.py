@@ -128,7 +128,7 @@ def _turned_back_late(
             f"By voice the gauge was at {spoken.pressure_bar:.0f} bar at {clock(spoken.at_us)}, the warning "
             f"is at {entry.charges[-1].low_air_bar:.0f} bar."
         )
-    elif low_us is not None and any(low_us in charge.low_by_word_us[:1] for charge in entry.charges):
+    elif low_us is not None and any(low_us in charge.low_by_word_us for charge in entry.charges):
         low_bar = entry.charges[-1].low_air_bar
         said.append(
             f"By what the wearer said, the set was at the warning of {low_bar:.0f} bar at {clock(low_us)}."

@@ -8,13 +8,15 @@ from typing import Any
 import numpy as np
 import pytest
 
+from analysis.air.forecast import EARLY_END_ONLY_S
 from analysis.findings import sensors
-from analysis.findings.examined import Examined, examine
+from analysis.findings.examined import Examined, early_ends, examine
 from analysis.incident import analyse
 from analysis.profile import Profile
 from tests.analysis.test_silence_at_the_end import entry_of
 
 PROFILE = Profile.default()
+OPENED_US = 1_936_000_000_000_000
 
 
 def peak_l_min(*rates: tuple[int, float]) -> float:
@@ -137,6 +139,24 @@ def test_a_cylinder_5_bar_above_its_rated_pressure_is_a_witness(
         first_bar=first_bar,
     )
     assert sensors._witnesses(SimpleNamespace(wear=wear), []) == full  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("before_s", [0, 100])
+def test_the_early_end_counts_from_the_second_in_which_the_wear_is_no_longer_young(
+    monkeypatch: pytest.MonkeyPatch, before_s: int
+) -> None:
+    """A wear that goes on after a pause is as old as what was before."""
+    began = SimpleNamespace(started_us=OPENED_US - 1_000_000 * before_s)
+    monkeypatch.setattr("analysis.findings.examined.unbroken", lambda _: [began])
+    seconds = int(EARLY_END_ONLY_S) + 2
+    one: Any = SimpleNamespace(
+        wear=SimpleNamespace(started_us=OPENED_US, wear_id="1"),
+        seconds=seconds,
+        air=SimpleNamespace(low_air_min=np.full(seconds, 9.0), low_air_lo_min=np.full(seconds, 4.0)),
+    )
+    at_us, early_min = early_ends([one])["1"]
+    assert (at_us[0], at_us[-1]) == (OPENED_US, OPENED_US + 1_000_000 * (seconds - 1))
+    assert early_min.tolist() == [9.0] * (int(EARLY_END_ONLY_S) - before_s) + [4.0] * (2 + before_s)
 
 
 def test_nobody_tallied_in_is_not_unheard(log: Any) -> None:

@@ -5,11 +5,14 @@ from __future__ import annotations
 import re
 from datetime import UTC, datetime
 
+import pytest
+
 from analysis.profile import Profile
 from analysis.trends.cells import Cell, Percentile, Published
 from analysis.trends.wear_arrays import month_of
 from dashboard.trends.outside import planning_rows, published_html, published_page
-from dashboard.trends.words import FLAG, NO_FIGURE
+from dashboard.trends.summary import chart
+from dashboard.trends.words import AMOUNT, FLAG, NO_FIGURE
 
 FIRST = 12 * 2030  # January
 
@@ -61,6 +64,35 @@ def test_the_page_counts_nothing_for_a_month_of_too_few_people() -> None:
     )
     told = str(published_page({one.period: one for one in months}, "", 10)[0])
     assert "13,005 wears, about 1,310 hours under air, 2030-01 to 2030-03." in told
+
+
+def test_amounts_that_few_people_have_are_drawn_and_listed_by_quarter(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    means = {"under_air_min": 20.0, "hard_min": 3.0, "heat_dose": 0.25}
+    cell = Cell(part="service", wears=100, hours=40, means=means)
+    known = {name: Published(period=name, cells=(cell,)) for name in ("2030-02", "2030-03", "2030-Q1")}
+    plots = published_page(known, "", 10)[1]
+    drawn = {name: plots[f"published-{name}"].figure["data"][0] for name in ("hours", *means)}
+    assert {name: list(trace["x"]) for name, trace in drawn.items()} == {
+        "hours": ["2030-02", "2030-03"],
+        "under_air_min": ["2030-02", "2030-03"],
+        "hard_min": ["2030-Q1"],
+        "heat_dose": ["2030-Q1"],
+    }
+    assert list(drawn["heat_dose"]["y"]) == [0.25]
+    charts: dict[str, list[str]] = {}
+
+    def kept(title: str, names: list[str], values: list[float | None]) -> dict[str, object]:
+        charts[title] = names
+        return chart(title, names, values)
+
+    monkeypatch.setattr("dashboard.trends.outside.chart", kept)
+    html = published_html(known, "2030-03", Profile.default(), datetime(2031, 6, 1, tzinfo=UTC))
+    assert [charts[AMOUNT[name]] for name in means] == [list(drawn[name]["x"]) for name in means]
+    rows = rows_of(html)
+    assert rows[AMOUNT["under_air_min"]] == ["20", "20"]
+    assert not {AMOUNT["hard_min"], AMOUNT["heat_dose"]} & set(rows)
 
 
 def test_a_task_has_its_three_planning_rates_and_a_dash_where_one_is_not_shown() -> None:
