@@ -72,7 +72,7 @@ class Air(ProfilePart, frozen=True, forbid_unknown_fields=True, kw_only=True):
     free_flow_s: Seconds = 8.0
     leak_without_motion_l_min: RateLMin = 60.0
     leak_without_motion_s: Seconds = 60.0
-    stuck_readings: Annotated[int, Meta(ge=2, le=10000)] = 20
+    stuck_readings: Annotated[int, Meta(ge=2, le=10000)] = 5
     stuck_rate_part: Fraction = 0.4
     stuck_steps: Annotated[float, Meta(ge=1, le=100)] = 3.0
     changed_soon_s: Seconds = 120.0

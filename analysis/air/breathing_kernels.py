@@ -46,13 +46,16 @@ HARDEST, EASIEST = 18, 19
 # Of the readings alike: second and time of the first, how many, the rate before; whether the gauge is
 # doubted. Then when it hung last, from its last reading that moved to the next one.
 MOVED_S, MOVED_AT_S, ALIKE, RATE_BEFORE, DOUBT, HUNG_FROM_S, HUNG_UNTIL_S = 20, 21, 22, 23, 24, 25, 26
-KEPT = 27  # the row of the track at `MOVED_S`, then wall, density, `HARDEST` and `EASIEST`
+GRAIN = 27  # the coarsest step of which all changes so far are multiples
+KEPT = 28  # the row of the track at `MOVED_S`, then wall, density, `HARDEST` and `EASIEST`
 WINDOW_S = 180
 """The hardest and the easiest so many seconds of a wear say how restless it is."""
 
 # States of a gauge that does not move: none; it should have moved; it may hang; it hangs. Then:
 # it hung, until a reading is believed again.
 MOVES, OVERDUE, MAY_HANG, HANGS, HUNG = 0.0, 1.0, 2.0, 3.0, 4.0
+SAME_BAR = 0.05
+"""So far off, a change is still a multiple of a step: sets round after they convert units. Our own rule."""
 LEAST_STEP_BAR = 0.5
 """A gauge with finer steps is judged as one with these. Our own rule."""
 
@@ -135,6 +138,15 @@ def first_after(time_s, reading, at_s):  # type: ignore[no-untyped-def]
     while reading > 0 and time_s[reading - 1] > at_s:
         reading -= 1
     return reading
+
+
+@compiled
+def common_step(one, other):  # type: ignore[no-untyped-def]
+    """Return the coarsest step of which both are multiples, by Euclid's algorithm."""
+    while other > SAME_BAR:
+        rest = one % other
+        one, other = other, 0.0 if other - rest < SAME_BAR else rest
+    return one
 
 
 @compiled
@@ -240,7 +252,7 @@ def advance(  # type: ignore[no-untyped-def]
                 falls_l_min = (state[LAST_BAR] - bar) * per_bar * 60.0 / (time_s[reading] - state[LAST_S])
             by_voice = said_step_bar[reading] > 0.0
             if own_heat and state[DOUBT] != HUNG:
-                steps_bar = LATEST_STEP_BAR if state[CHANGES] == 0.0 else max(state[STEP], LEAST_STEP_BAR)
+                steps_bar = LATEST_STEP_BAR if state[CHANGES] == 0.0 else max(state[GRAIN], LEAST_STEP_BAR)
                 steps_bar *= model[M_STUCK_STEPS]
                 if by_voice or change > 1e-6:
                     fell_bar = state[LAST_BAR] - bar - said_step_bar[reading]
@@ -256,13 +268,19 @@ def advance(  # type: ignore[no-untyped-def]
                 else:
                     state[ALIKE] += 1.0
                     alike_min = (time_s[reading] - state[MOVED_AT_S]) / 60.0
-                    if state[ALIKE] >= model[M_STUCK_READINGS] and state[DOUBT] != HANGS:
+                    if state[DOUBT] != HANGS and alike_min > 0.0:
                         moves_l_min = steps_bar * per_bar / alike_min
-                        back = model[M_REST] * alike_min > steps_bar * litres  # nominal, so a little later
+                        enough = state[ALIKE] >= model[M_STUCK_READINGS]
+                        # At rest: in nominal litres, so a little later.
+                        back = enough and model[M_REST] * alike_min > steps_bar * litres
                         if back:
                             state[DOUBT] = HANGS
                             fate[first_after(time_s, reading, state[MOVED_AT_S]) : reading] = UNMOVED
-                        elif max(model[M_STUCK_RATE_PART] * state[RATE_BEFORE], model[M_REST]) > moves_l_min:
+                        elif (
+                            enough
+                            and max(model[M_STUCK_RATE_PART] * state[RATE_BEFORE], model[M_REST])
+                            > moves_l_min
+                        ):
                             state[DOUBT] = MAY_HANG
                         elif state[RATE_BEFORE] > moves_l_min:
                             state[DOUBT] = OVERDUE
@@ -277,6 +295,7 @@ def advance(  # type: ignore[no-untyped-def]
                     continue
             if change > 1e-6 and own_heat and not by_voice:
                 state[CHANGES] += 1.0
+                state[GRAIN] = common_step(change, state[GRAIN])
                 if state[CHANGES] == 1.0 or change < state[STEP]:
                     state[STEP] = min(max(change, FINEST_STEP_BAR), LATEST_STEP_BAR)
             step = state[STEP] if state[CHANGES] >= 3.0 or state[STEP] > COARSE_BAR else 1.0

@@ -43,7 +43,7 @@ class Breathing:
     wall_gain: float = 0.01
     # `stuck_readings`, `stuck_rate_part`, `stuck_steps`: so many readings alike hang if this part of the rate
     # before would have moved the gauge by so many steps: see the profile
-    stuck_readings: float = 20.0
+    stuck_readings: float = 5.0
     stuck_rate_part: float = 0.4
     stuck_steps: float = 3.0
     # Nobody at work breathes less, L/min: it is the rate of a person at rest. Our own rule.

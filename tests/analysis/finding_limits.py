@@ -389,7 +389,7 @@ AT_LIMITS: dict[str, Scene] = {
     "refused before the last reading": refused_before_the_last,
     "said to be out, 28 bar left": said_to_be_out(470, 28.0),
     "said to be out, 27 bar left": said_to_be_out(470, 27.0),
-    **{f"{count} slow readings alike": slow_and_stuck(count) for count in (19, 20)},
+    **{f"{count} slow readings alike": slow_and_stuck(count) for count in (4, 5, 20)},
     **{f"refused in a silence but for {lost}": refused_but(lost) for lost in (0, 1, 2)},
     "a lost warning that was never reached": warning_inferred_without_data,
     "tallied in twice": tallied(

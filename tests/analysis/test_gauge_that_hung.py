@@ -156,7 +156,8 @@ def test_a_gauge_that_hangs_until_the_end_invents_no_litre() -> None:
         # The gauge moved by 1 bar before: 20.4 L, 3 min 24 s.
         ((251.0,), 20, 10.7, None),
         ((251.0,), 20, 10.8, 10.8),
-        ((251.0,), 19, 60.0, None),  # too few readings
+        ((251.0,), 4, 120.0, None),  # too few readings
+        ((251.0,), 5, 60.0, 60.0),
         # A step of 0.1 bar counts as 0.5 bar: 10.2 L, 1 min 42 s.
         ((250.1,), 20, 5.3, None),
         ((250.1,), 20, 5.4, 5.4),
@@ -249,3 +250,42 @@ def test_review_and_row_agree_on_what_hung(log: Any, see: Any) -> None:
     assert found["ended"].timestamp() == pytest.approx(reason.since_at, abs=1.5)
     assert "it then fell by" in found["statement"]
     assert not set(findings["code"]) & {"free_flow", "readings_set_aside"}
+
+
+class TestSlowAndCoarseGauges:
+    """Mended: at a reading a minute the early end moved later, by minutes, as long as the gauge hung."""
+
+    @staticmethod
+    def live_until(wear: SimulatedWear, bar: FloatArray, at_s: float) -> LiveAir:
+        live = LiveAir(wear.cylinder, 20.0, 20.0)
+        for second, pressure in zip(wear.reading_time_s, bar, strict=True):
+            if second <= at_s:
+                live.add(float(second), float(pressure))
+        return live
+
+    @pytest.mark.parametrize(
+        ("step_bar", "every_s", "known_after_s"),
+        [(1.0, 1.0, 210), (1.0, 15.0, 240), (1.0, 30.0, 270), (1.0, 60.0, 300), (2.0, 60.0, 480)],
+    )
+    def test_a_hang_is_known_as_soon_at_a_set_that_reports_seldom(
+        self, step_bar: float, every_s: float, known_after_s: int
+    ) -> None:
+        wear = even_work(45.0, step_bar, every_s)
+        live = self.live_until(wear, hung(wear, 480, 9000), 480 + known_after_s)
+        since = live.unmoved_since_s
+        assert since is not None
+        assert (since[1], abs(since[0] - 480) <= max(every_s, 20.0)) == (True, True)
+
+    @pytest.mark.parametrize("step_bar", [1.0, 2.0, 5.0, 10.0])
+    @pytest.mark.parametrize("every_s", [2.0, 15.0, 60.0])
+    def test_no_early_end_moves_later_while_it_may_hang(self, step_bar: float, every_s: float) -> None:
+        wear = even_work(45.0, step_bar, every_s)
+        bar = hung(wear, 480, 9000)
+        early = list[float]()
+        for at_s in range(480, 1500, 30):
+            live = self.live_until(wear, bar, at_s)
+            early.append(at_s / 60.0 + live.at(at_s).minutes_to(LOW_AIR_BAR).low)
+        # From when three steps at the rate before are over, and the next reading came.
+        held_s = np.arange(480, 1500, 30)[round(3.0 * step_bar * 6.8 / 45.0 * 2.0 + every_s / 15.0 + 1.0) :]
+        held = np.array(early)[-len(held_s) :]
+        assert (held <= np.maximum(early[0], held_s / 60.0) + 0.02).all()

@@ -107,9 +107,9 @@ class TestStuck:
         count = self.RULES.stuck_readings
         assert self.since_s(9999, count) == 2.0
         assert self.since_s(9999, count - 1) is None
-        same = wear([(500.0 * number, 100.0) for number in range(count)])
+        same = wear([(600.0 * number, 100.0) for number in range(count)])
         assert hangs_us(same) == 0
-        assert hangs_us(wear([(500.0 * number, 100.0) for number in range(count - 1)])) is None
+        assert hangs_us(wear([(900.0 * number, 100.0) for number in range(count - 1)])) is None
 
 
 class TestLowAirByVoice:
