@@ -60,7 +60,8 @@
       parts.printed,
       parts.gap,
       make("div", { class: "status" }, parts.clock, parts.summary, parts.incidents, parts.filter),
-      make("div", { class: "status second" }, parts.session, parts.desk, parts.system, list.hold, ...parts.choices, parts.sound),
+      make("div", { class: "status second" }, parts.session, parts.desk,
+        ...(state.words.may_send ? [make("a", { class: "to-desk", href: "#h-desk" }, state.words.to_desk)] : []), parts.system, list.hold, ...parts.choices, parts.sound),
       // Hidden until something is known: an empty list of alarms must not look like good news.
       (parts.board = make("div", { class: "board", hidden: true }, list.section, side)),
       underair.actions.build(state.words),

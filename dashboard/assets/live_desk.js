@@ -3,6 +3,7 @@
 "use strict";
 (() => {
   const BACK_WITHIN_MS = 10000;
+  const SEEN_WITHIN_MS = 3000; // until then its own line is the answer, and nothing pushes the alarms down
   const DONE_FOR_MS = 30000; // so long something just done can be undone from here ...
   const SETTLED_FOR_MS = 300000; // ... and a closed alarm longer: it has no row from which it could be opened again
   const GIVE_UP_MS = 8000; // longer than the server waits for its broker
@@ -84,7 +85,9 @@
     for (const item of pending) if (item.identity?.split(" ").every((one) => back.has(one))) item.doneAt ??= now;
     const brief = (item) => (item.kind === "seen" || item.quiet ? 0 : item.kind === "resolved" ? SETTLED_FOR_MS : DONE_FOR_MS);
     pending = pending.filter((item) => !(item.doneAt && now - item.doneAt > brief(item)));
-    underair.keyed(list, pending, makePending, (element, item) => {
+    const rank = (item) => (item.problem ? 0 : item.doneAt ? 2 : 1); // what went wrong first, then the newest
+    const shown = pending.filter((item) => item.kind !== "seen" || item.problem || now - item.sentAt > SEEN_WITHIN_MS).sort((one, other) => rank(one) - rank(other) || other.sentAt - one.sentAt);
+    underair.keyed(list, shown, makePending, (element, item) => {
       const [said, undo, close] = element.children;
       text(said, `${item.what}: ${stateOf(item, now)}`);
       undo.hidden = !item.doneAt || !undoing(item);
@@ -92,7 +95,7 @@
       element.classList.toggle("bad", Boolean(item.problem));
       element.classList.toggle("done", Boolean(item.doneAt));
     });
-    list.hidden = pending.length === 0;
+    list.hidden = shown.length === 0;
   };
 
   const repaint = () => underair.settling(() => paint([]));

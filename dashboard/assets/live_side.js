@@ -1,6 +1,7 @@
 // Beside the rows: alarms, teams, whom to ask for the gauge, the desk's forms, notes, who came out.
 "use strict";
 (() => {
+  const ORDER_SEEN_PX = 100; // the first lines of an order or roll call
   const CUT_PX = 4; // the edge of an entry: its words are still there
   /** @type {Record<string, any>} */
   let parts;
@@ -132,11 +133,12 @@
     text(members, item.members);
   };
 
-  // No alarm is hidden without a count: of the list's own box and of the box around it.
+  // No alarm, order or roll call is hidden without a count: of the list's own box and of the box around it.
   const countHidden = () => {
-    const { alarms, above, below } = parts;
-    const boxes = [alarms, alarms.closest(".watch")].map((box) => box.getBoundingClientRect());
-    const top = Math.max(...boxes.map((box) => box.top)), bottom = Math.min(...boxes.map((box) => box.bottom));
+    const { alarms, above, below, standing } = parts;
+    const watch = alarms.closest(".watch");
+    const [list, box] = [alarms, watch].map((one) => one.getBoundingClientRect());
+    const top = Math.max(list.top, box.top), bottom = Math.min(list.bottom, box.bottom);
     const lines = [...alarms.children].map((one) => one.getBoundingClientRect());
     for (const [button, said, count] of [
       [above, words.alarms_above, lines.filter((one) => one.top < top - CUT_PX).length],
@@ -145,6 +147,14 @@
       button.hidden = count === 0;
       text(button, underair.fill(said, { count }));
     }
+    const edge = Math.min(box.bottom, window.innerHeight) - ORDER_SEEN_PX;
+    const hidden = [["orders", words.standing_orders], ["rolls", words.standing_rolls]].map(([name, said]) => ({
+      said, lines: [...watch.querySelectorAll(`.${name} > li`)].filter((one) => one.getBoundingClientRect().top > edge),
+    })).filter(({ lines }) => lines.length);
+    standing.hidden = hidden.length === 0;
+    standing.first = hidden[0]?.lines[0];
+    const what = hidden.map(({ said, lines }) => underair.fill(said[lines.length === 1 ? 0 : 1], { count: lines.length })).join(", ");
+    text(standing, underair.fill(words.standing_below, { what }));
   };
   // A new distress, or whoever does not move, is in sight at once, unless somebody is about to press another line.
   const showNew = (alarms) => {
@@ -167,6 +177,7 @@
         above: make("button", { type: "button", class: "more above", hidden: true, onclick: () => toTop() }),
         below: make("button", { type: "button", class: "more", hidden: true, onclick: () =>
           parts.alarms.scrollBy({ top: parts.alarms.clientHeight - 20 }) }),
+        standing: make("button", { type: "button", class: "standing-below", hidden: true, onclick: () => parts.standing.first?.scrollIntoView({ block: "start" }) }),
         teams: make("ol", { class: "teams", tabindex: 0, "aria-label": words.teams }),
         prompts: underair.underHand(make("ol", { class: "prompts", tabindex: 0, "aria-label": words.prompts })),
         notes: make("ol", { class: "notes", tabindex: 0, "aria-label": words.notes }),
@@ -202,6 +213,7 @@
       const watch = make(
         "section", { class: "watch", "aria-label": words.watch },
         pending,
+        parts.standing,
         section("alarm-list", words.alarms, parts.noAlarms, parts.above, parts.alarms, parts.below),
         orders,
         rolls,
@@ -245,7 +257,6 @@
       parts.noAlarms.hidden = data.alarms.length > 0;
       text(parts.noAlarms, data.no_alarms);
       showNew(data.alarms);
-      countHidden();
       underair.keyed(parts.teams, shown(data.teams), makeTeam, paintTeam);
       const prompts = shown(data.prompts);
       underair.keyed(parts.prompts, underair.steady(parts.prompts, prompts), makePrompt, (element, item) => {
@@ -277,6 +288,7 @@
       underair.keyed(parts.sets, data.sets.map((id) => ({ key: id })), (item) => make("option", { value: item.key }), () => {});
       underair.desk.paint(data);
       underair.orders.paint(data, shown);
+      countHidden();
     },
   };
 })();

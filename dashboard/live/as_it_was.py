@@ -20,6 +20,7 @@ from dashboard.live.display import Display
 from ingest.archive.reading import Archive
 from ingest.contract.errors import UnderairError
 from ingest.contract.times import FIRST_YEAR, LAST_YEAR
+from ingest.plurals import counted
 
 KEPT = 12  # moments kept ready: a person steps forth and back
 
@@ -76,7 +77,12 @@ class PastBoards:
         shown = live_view.page(snapshot, system, display)
         banner = words.RECONSTRUCTED.format(at=_dated(at, display), version=version("underair"))
         parts = live_view.not_known(snapshot, display)
-        parts.append((words.PER_MINUTE.format(count=snapshot.hearing.received_last_minute), False))
+        parts.append(
+            (
+                words.PER_MINUTE.format(messages=counted(snapshot.hearing.received_last_minute, "message")),
+                False,
+            )
+        )
         return shown | {
             "past": True,
             "banner": banner,

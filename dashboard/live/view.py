@@ -353,7 +353,7 @@ def _system(
     else:
         quiet = heard_age_s > LISTENER_SILENT_S
         parts.append((words.HEARD.format(age=sentences.age(heard_age_s)), quiet))
-    parts.append((words.PER_MINUTE.format(count=hearing.received_last_minute), False))
+    parts.append((words.PER_MINUTE.format(messages=counted(hearing.received_last_minute, "message")), False))
     if hearing.delay_p95_s is not None:
         parts.append((words.DELAY.format(seconds=hearing.delay_p95_s), hearing.delay_p95_s > 5.0))
     if hearing.refused_last_hour:

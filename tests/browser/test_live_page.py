@@ -354,6 +354,24 @@ def test_alarms_orders_and_a_roll_call_never_cover_the_desk_and_those_below_the_
         above.dispatch_event("click")
         expect(above).to_be_hidden()
         expect(page.locator(".alarms li").first).to_be_in_viewport(ratio=0.9)
+        # Mended: order and roll call began below the edge, without a sign.
+        below, roll = page.locator(".standing-below"), page.locator(".rolls > li .said")
+        expect(below).to_have_text(re.compile("^Below: .*1 roll call$"))
+        expect(below).to_be_in_viewport(ratio=0.9)
+        while below.is_visible():
+            before = below.inner_text()
+            below.dispatch_event("click")
+            expect(below).not_to_have_text(before)
+        expect(roll).to_be_in_viewport(ratio=0.9)
+        # Mended: four lines of what was sent filled the box of the alarms.
+        page.locator(".watch").evaluate("box => box.scrollTop = 0")
+        for button in page.locator(".alarms .seen:visible").all()[:3]:
+            button.click()
+        expect(page.locator(".pending li").nth(2)).to_be_attached()
+        assert page.locator(".pending").bounding_box()["height"] < 80
+        # Mended: with a full side the desk's forms were out of sight, and only a keyboard found the way.
+        page.locator(".to-desk").click()
+        expect(page.locator("#h-desk")).to_be_in_viewport()
         page.goto("about:blank")
 
 
