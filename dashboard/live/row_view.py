@@ -14,7 +14,7 @@ DIFFER = {
 }  # these name the pressure that does not count
 FIELDS = ("service", "incident_id", "set_id", "wearer_id", "team", "task")
 MOST_REASONS = 4
-OLD_S = 60.0  # a reading of an empty or shut cylinder is crossed out after this; our own rule
+OLD_S = 60.0  # a reading by voice, or of an empty or shut cylinder, is crossed out after this; our own rule
 LONG_MIN = 600  # from here on whole hours say enough
 IN_COLUMNS = {"turn_back", "team_turn_back", "turn_back_soon", "low_air"}  # the columns say these already
 
@@ -77,12 +77,7 @@ def row_view(row: Row, now: float, display: Display) -> dict[str, Any]:
         "entered": _entered(row, display),
         "inside": words.NONE if is_out else _inside(row, now),
         "out_by": _out_by(row, now, display),
-        # Also where the set is heard: what its wearer said, or what it read before it rose, is old.
-        "silent": row.by_voice
-        or any(reason.code == "risen" for reason in row.reasons)
-        or row.silent_since_at is not None
-        or lost not in (None, "missing", "tally_refused", "empty", "valve_closed")
-        or (lost in ("empty", "valve_closed") and now - (row.pressure_at or 0.0) > OLD_S),
+        "silent": _is_old(row, now),
         "aside": _by_voice(row, display),
         "over": row.started_at is None,
         "soon": sentences.relief(row.relief_at, now, display),
@@ -93,6 +88,19 @@ def row_view(row: Row, now: float, display: Display) -> dict[str, Any]:
         "aside_gauge": "" if row.gauge is None else sentences.gauge_read(row.gauge, display),
         "strip": _strip(row),
     }
+
+
+def _is_old(row: Row, now: float) -> bool:
+    """Return whether the pressure shown is struck out: not of now, whether the set is heard or not."""
+    age_s = now - (row.pressure_at or 0.0)
+    if row.by_voice:
+        return (age_s if row.gauge is None else now - row.gauge.at) > OLD_S
+    lost = row.lost.code if row.lost is not None else None
+    unheard = lost not in (None, "missing", "tally_refused")
+    if lost in ("empty", "valve_closed"):
+        unheard = age_s > OLD_S
+    risen = any(reason.code == "risen" for reason in row.reasons)  # what the set read before it rose
+    return unheard or risen or row.silent_since_at is not None
 
 
 def bare_row_view(row: Row) -> dict[str, Any]:

@@ -30,6 +30,16 @@ def test_a_gauge_is_shown_until_a_reading_is_a_minute_newer() -> None:
     assert (shown()["gauge"], shown()["aside_gauge"]) == (None, "")
 
 
+@pytest.mark.parametrize(("age_s", "old"), [(1.0, False), (60.0, False), (60.1, True)])
+def test_what_was_just_said_by_voice_is_not_struck_out_whether_the_set_is_heard_or_not(
+    age_s: float, old: bool
+) -> None:
+    gauge = GaugeRow(150.0, NOW - age_s, "D-1", "D-1/1/7")
+    for silent_since_at in (None, NOW - 90.0):
+        row = shown(gauge=gauge, by_voice=True, silent_since_at=silent_since_at)
+        assert row["silent"] is old
+
+
 def test_the_time_left_below_the_warning_is_never_to_the_warning() -> None:
     below = {"low_air": None, "pressure_bar": 55.0}
     assert shown(**below)["low_range"].startswith("below 55")
