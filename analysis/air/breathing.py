@@ -39,6 +39,7 @@ from analysis.air.forecast import (
     forecast_minutes,
 )
 from analysis.air.gas import ZERO_CELSIUS_K, Cylinder, FloatArray
+from analysis.air.passage_kernel import first_passage
 from analysis.air.smoother_kernel import smooth
 
 HEARD_S = 5.0
@@ -181,7 +182,7 @@ def reconstruct(
     readings = (time_s, pressure_bar, steps_bar, gas_c, around_c, size - 1)
     kernels.advance(model, heat, state, *readings, _NO_RATE, fate, causal)
     passage = np.empty((size, kernels.FORECAST_WIDTH))
-    kernels.first_passage(model, heat, ends.as_array(), hard_l_min, causal, low_air_bar, passage)
+    first_passage(model, heat, ends.as_array(), hard_l_min, causal, low_air_bar, passage)
     _no_later_than_moved(passage, causal)
     grid_s = np.arange(size, dtype=np.float64)
     minutes = forecast_minutes(passage[:, SAID_AND_ENDS], grid_s)
@@ -315,7 +316,7 @@ class LiveEstimate:
 
     def _passage(self, target_bar: float) -> list[float]:
         passage = np.empty((len(self._row), kernels.FORECAST_WIDTH))
-        kernels.first_passage(*self._assumed, self._row, target_bar, passage)
+        first_passage(*self._assumed, self._row, target_bar, passage)
         if len(self._row) > 1:
             _no_later_than_moved(passage, self._row)
         row: list[float] = passage[-1].tolist()

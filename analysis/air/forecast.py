@@ -2,7 +2,7 @@
 
 The expected rate h seconds on returns from the present one to the wearer's own mean, and that very slowly
 to the usual one; the forecast is the first h at which the expected use equals the litres above the content
-at the wanted pressure (`breathing_kernels.first_passage`). Both ends of the interval open when the wear is
+at the wanted pressure (`passage_kernel.first_passage`). Both ends of the interval open when the wear is
 young. The early end also comes sooner when the hardest three minutes so far were hard, or the easiest easy.
 The late end comes later when the easiest three minutes were very easy. Each end is a linear quantile
 regression of ln(said / happened) on figures of the wear and products of them (Koenker and Bassett 1978,

@@ -20,6 +20,7 @@ from analysis.air.forecast import (
     of_another_pressure,
 )
 from analysis.air.gas import free_air_l
+from analysis.air.passage_kernel import first_passage
 from analysis.live.outlook import look_ahead
 from sample_logs.simulation.wear import Hardware, simulate_wear
 from tests.judged_forecasts import judge
@@ -42,7 +43,7 @@ def forecast_row(
     row[0, kernels.T_SURE] = 1.0
     row[0, kernels.T_LL] = sd_l**2
     forecast = np.empty((1, kernels.FORECAST_WIDTH))
-    kernels.first_passage(MODEL, RIGID, SHIPPED.as_array(), 80.0, row, target_bar, forecast)
+    first_passage(MODEL, RIGID, SHIPPED.as_array(), 80.0, row, target_bar, forecast)
     return forecast[0]
 
 
