@@ -50,6 +50,7 @@ from ingest.status import (
 from ingest.stopping import Started
 
 LONGEST_BACKOFF_S = 10
+LOCK_WAIT_S = 2.0  # a child that a killed listener was just starting may hold the lock for a moment
 _TAKEN_OVER_CODE = 0x8E  # MQTT 5, 3.14.2.1: "Session taken over"; in version 3.1.1 the connection only ends
 _SESSION_LOST = (
     "the broker did not keep our session: what was sent while we were away may be lost. Somebody connected "
@@ -377,12 +378,17 @@ class Listener(Started):
 
 def _lock(folder: Path, name: str) -> IO[str]:
     file = (folder / "lock").open("w")
-    try:
-        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
+    until_s = time.monotonic() + LOCK_WAIT_S
+    while True:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            return file
+        except OSError:
+            if time.monotonic() < until_s:
+                time.sleep(0.05)
+                continue
         file.close()
         raise ArchiveProblem(
             f"another listener named {name!r} writes into {folder.parent.parent}; "
             "give this one another name in its settings"
-        ) from None
-    return file
+        )
