@@ -66,15 +66,28 @@ class DeskWords:
         if taker is not None:
             taker(record, at)
 
+    def missed_after_out(self, stay: Stay | None, now_s: float) -> float | None:
+        """Return since when somebody is missing whom a desk said to be out before, and who is not in again.
+
+        Once the incident is closed, for 12 h, as anybody whom nobody accounted for.
+        """
+        if stay is None or not _out_at(stay):
+            return None
+        if self._stays[stay.incident_id, stay.wearer_id].in_us != stay.in_us:
+            return None
+        at = self.missing_since(stay.incident_id, stay.wearer_id)
+        forgotten = at is not None and now_s - at > FORGOTTEN_AFTER_US * 1e-6
+        return None if forgotten and stay.incident_id in self._closed else at
+
     def missing_since(self, incident_id: str | None, wearer_id: str | None) -> float | None:
-        """Return since when somebody is missing at a roll call, and not answered for since."""
+        """Return since when somebody is missing at a roll call, and neither answered for nor out since."""
         stay = self._stays.get((incident_id or "", wearer_id or ""))
         if stay is None:
             return None
         rolls = [roll for roll in self._calls.rolls.values() if roll.incident_id == incident_id]
         answers = [answer for roll in rolls if (answer := roll.answer_for(stay)) is not None]
-        at, state = max(answers, default=(None, ""))
-        return at if state == "missing" else None
+        at, state = max(answers, default=(0.0, ""))
+        return at if state == "missing" and at > _out_at(stay) else None
 
     def orders(self, rows: Iterable[Row], now_s: float) -> tuple[OrderLine, ...]:
         """Return the orders in force, the oldest unanswered first.
@@ -147,7 +160,9 @@ class DeskWords:
                 continue
             if not self._in_force(incident_id, inside):
                 continue
-            called = {row.wearer_id or row.set_id: row for row in _of_incident(inside, incident_id)}
+            missing = [row for row in rows if row.lost is not None and row.lost.code == "missing"]
+            asked = _of_incident([*inside, *missing], incident_id)
+            called = {row.wearer_id or row.set_id: row for row in asked}
             states = [(row, self._answered(roll, row)) for _, row in sorted(called.items())]
             answers = [
                 (row.wearer_id, row.set_id, row.team, state)
@@ -250,6 +265,8 @@ class DeskWords:
             what = "wearer" if record["wearer_id"] else "team"
             name = (what, record["wearer_id"] or record["team"] or "")
             self._say(("roll_call", *key, *name), record, at, (record["state"],), self._also_of(*name))
+        if record["state"] == "missing" and record["wearer_id"]:
+            self._say(("missing", key[0], record["wearer_id"]), record, at, ("missing",))
 
     def _take_standby(self, record: Record, at: float) -> None:
         key = (record["incident_id"], record["team"])
@@ -295,6 +312,8 @@ class DeskWords:
             self._say(("where", wearer_id), record, at, ("where", incident_id))
             if record["team"]:
                 self._say(("of_team", *key), record, at, ("of_team", record["team"]))
+        if record["action"] == "out":
+            self._say(("missing", *key), record, at, what)
         if record["identity"] in self._unmatched:
             self._report("not_in", record, at, key[1], what)
 
@@ -322,10 +341,11 @@ class DeskWords:
     ) -> None:
         """Record what a desk said, and whether another desk has just contradicted it (or of `also`)."""
         said = self._last.setdefault(subject, [])
+        compared = 1 if subject[0] == "missing" else None  # whatever the set that somebody is out with
         others = [one for name in also for one in self._last.get((*subject[:-2], *name), ())]
         for other in (*said, *others):
-            near = abs(other.at - at) <= CONTRADICTED_WITHIN_S
-            if near and other.desk_id != record["desk_id"] and _differ(other.what, what):
+            near = abs(other.at - at) <= CONTRADICTED_WITHIN_S and other.desk_id != record["desk_id"]
+            if near and _differ(other.what[:compared], what[:compared]):
                 first, second = sorted((other, _Said(at, record["desk_id"], what)), key=lambda one: one.at)
                 key = "/".join((*subject, f"{first.at:.0f}"))
                 self._contradictions[key] = Contradiction(

@@ -110,10 +110,10 @@ def row_of(inside: Inside, now_s: float, words: DeskWords, alarms: dict[str, flo
                 was_turn_back = _earlier(was_turn_back, _moments(at_s, ahead))
     last_known_bar = reading[1] if reading is not None else None
     lost = _lost(inside, was_low_air, silent_since_at, last_known_bar, now_s)
-    if tallied_in and lost is None:
+    if inside.missed or (tallied_in and lost is None):
         rolls = [words.missing_since(name, entry.wearer_id) for name in (entry.incident_id, *inside.also_in)]
         missing_at = min((at for at in rolls if at is not None), default=None)
-        lost = Lost("missing", missing_at) if missing_at is not None else None
+        lost = Lost("missing", missing_at) if missing_at is not None else lost
     remarks: list[Reason] = []
     if silent_since_at is not None and live_set.link == "down":
         remarks.append(Reason("link_down"))

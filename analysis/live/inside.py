@@ -69,6 +69,7 @@ class Inside:
     also_in: tuple[str, ...] = ()  # other incidents in whose lists this row is, too
     elsewhere: tuple[Stay, ...] = ()  # its wearer's stays at other incidents at the same time
     said_out: tuple[int, str] | None = None  # when and how somebody without a tally was said to be out
+    missed: bool = False  # at a roll call, after a desk said out
     same_id: tuple[str, ...] = ()  # other sets that use the ID of its set at the same time
     put_down_us: int | None = None  # since when its open set has used no air, after the word out
     doubtful: tuple[str, ...] = ()  # other sets under air that its wearer is tallied in with

@@ -179,9 +179,10 @@ class Row(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def still_under_air(self) -> bool:
-        """Whether a desk tallied its wearer out, who breathed on, and no valve was heard to close since."""
-        breathes_on = self.started_at is not None or self.lost is not None
-        return self.tallied_out_at is not None and breathes_on and not self.settled
+        """Whether a desk said that its wearer is out, who breathed on or was missed at a roll call since."""
+        breathes_on = (self.started_at is not None or self.lost is not None) and not self.settled
+        missed = self.lost is not None and self.lost.code == "missing"
+        return self.tallied_out_at is not None and (breathes_on or missed)
 
 
 def by_person(rows: Iterable[Row]) -> list[list[Row]]:

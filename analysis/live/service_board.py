@@ -210,7 +210,7 @@ class ServiceBoard:
             key = f"{self.service}/{live_set.set_id}"
             holder = holders.get(key)
             if entry.stay is None or not entry.stay.is_in(now_us):
-                urgent = self._cries_for_help(entry, live_set, now_us)
+                urgent = self._missed(entry, now_us) or self._cries_for_help(entry, live_set, now_us)
                 if not urgent and (holder is not None or not self._still_matters(entry, live_set, now_us)):
                     continue
             if holder is not None and (other or holder.wearer_id == entry.wearer_id is not None):
@@ -243,9 +243,15 @@ class ServiceBoard:
             said = self._same_id.get(one.live_set.set_id)
             same = [name for name, other in self._same_id.items() if other == said]
             one.same_id = tuple(name for name in same if name != one.live_set.set_id)
+            one.missed = self._missed(one.entry, now_us)
             if one.entry.stay is None:
                 one.said_out = max(self._words_on(one.entry), default=None)
         return found
+
+    def _missed(self, entry: Entry, now_us: int) -> bool:
+        """Return whether a roll call missed somebody after a desk said out, and nobody said it again."""
+        at = self.desks.words.missed_after_out(entry.stay, now_us * 1e-6)
+        return at is not None and all(said_us <= at * 1e6 for said_us, _ in self._words_on(entry))
 
     def _cries_for_help(self, entry: Entry, live_set: SetNow, now_us: int) -> bool:
         """Return whether one of the gravest alarms, raised in this entry, is still active."""
@@ -284,7 +290,8 @@ class ServiceBoard:
 
     def _words_on(self, entry: Entry) -> list[tuple[int, str]]:
         """Return when and how desks said that the wearer of a set is out; without a tally, any wearer."""
-        set_id, since_us, who = entry.wears[-1].set_id, entry.wears[-1].started_us, entry.wearer_id
+        set_id, who = entry.wears[-1].set_id if entry.wears else _set_of(entry), entry.wearer_id
+        since_us = entry.wears[-1].started_us if entry.wears else entry.began_us
         words = [
             (one.at_us, "resolved")
             for one in self.desks.resolved
@@ -437,7 +444,7 @@ class ServiceBoard:
         for entry in self.entries:
             ended = None if entry.ended_us is None else (entry.ended_us, entry.ended_how)
             over = ended if entry.stay is not None else self._left(entry, shown, now_s)
-            if over is None:
+            if over is None or self._missed(entry, round(now_s * 1e6)):
                 continue
             if over[1] == "incident_closed":  # nobody said out: told when the row goes, and as long again
                 if entry.entry_id in shown or now_s * 1e6 - over[0] > 2 * FORGOTTEN_AFTER_US:

@@ -97,7 +97,7 @@ def _is_old(row: Row, now: float) -> bool:
         return (age_s if row.gauge is None else now - row.gauge.at) > OLD_S
     lost = row.lost.code if row.lost is not None else None
     unheard = lost not in (None, "missing", "tally_refused")
-    if lost in ("empty", "valve_closed"):
+    if lost in ("empty", "valve_closed") or (lost == "missing" and row.started_at is None):
         unheard = age_s > OLD_S
     risen = any(reason.code == "risen" for reason in row.reasons)  # what the set read before it rose
     return unheard or risen or row.silent_since_at is not None

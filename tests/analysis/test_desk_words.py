@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, ClassVar
 
 import pytest
 
@@ -333,3 +333,71 @@ def test_an_incident_that_was_closed_can_be_opened_again_while_a_desk_spoke_of_i
     assert see(20).incident_services == {"I-1": ("trial",)}
     assert see(SPOKEN_OF_LATELY_S + 5.0).incident_services == {"I-1": ("trial",)}
     assert see(SPOKEN_OF_LATELY_S + 15.0).incident_services == {}
+
+
+class TestMissingAfterAnotherDesksOut:
+    """A slip of one desk's *out* does not outweigh another's *missing* that came after it."""
+
+    ROLL: ClassVar = {"incident_id": "I-1", "roll_id": "R-1"}
+
+    @pytest.fixture
+    def other(self, log: Any, desk: Any) -> Any:
+        """W-1 fell silent, W-2 shut the valve, W-3 breathes on; D-1 says out, D-2 misses all three."""
+        del log.talkers[1:]
+        for number, closes in ((1, False), (2, True)):
+            one = log.talker(f"S-{number}")
+            one.set_up(0)
+            one.breathe(20, 70, closes=closes, only_pressure=True)
+        one = log.talker("S-3")
+        one.set_up(0)
+        one.breathe(20, 300, closes=False, only_pressure=True)
+        other = log.desk("D-2")
+        other.say(99, "roll_call", state="called", **self.ROLL)
+        for number in (1, 2, 3):
+            desk.say(110 + number * 0.1, "tally", incident_id="I-1", action="out", set_id=f"S-{number}",
+                     wearer_id=f"W-{number}", team="Alder")  # fmt: skip
+            other.say(120 + number * 0.1, "roll_call", state="missing", wearer_id=f"W-{number}", **self.ROLL)
+        return other
+
+    @staticmethod
+    def missing(snapshot: Any) -> set[str]:
+        lost = [row for row in snapshot.rows if row.lost is not None and row.lost.code == "missing"]
+        assert all(row.attention == "not_accounted" for row in lost)
+        return {row.wearer_id for row in lost}
+
+    def test_the_rows_come_back_and_stay(self, see: Any, other: Any) -> None:
+        assert self.missing(see(119)) == set()
+        for at_s in (122, 240, 900, 5000):
+            snapshot = see(at_s)
+            assert self.missing(snapshot) >= {"W-1", "W-2"}, at_s
+            assert {"W-1", "W-2"}.isdisjoint(one.wearer_id for one in snapshot.came_out)
+        assert self.missing(see(122)) == {"W-1", "W-2", "W-3"}
+
+    def test_the_roll_call_names_them_missing_and_is_not_complete(self, see: Any, other: Any) -> None:
+        (line,) = see(122).roll_calls
+        assert {name: state for name, *_, state in line.answers} == dict.fromkeys(
+            ("W-1", "W-2", "W-3"), "missing"
+        )
+        assert line.complete_at is None
+
+    def test_the_two_desks_differ(self, see: Any, other: Any) -> None:
+        told = {(one.about, one.first, one.second) for one in see(122).contradictions}
+        assert told == {
+            (f"W-{number}", ("D-1", "out", f"S-{number}"), ("D-2", "missing")) for number in (1, 2, 3)
+        }
+
+    def test_an_answer_or_another_out_ends_it(self, see: Any, desk: Any, other: Any) -> None:
+        other.say(140, "roll_call", state="answered", wearer_id="W-1", **self.ROLL)
+        desk.say(150, "tally", incident_id="I-1", action="out", set_id="S-2", wearer_id="W-2", team="Alder")
+        desk.say(160, "resolved", incident_id="I-1", set_id="S-3", wearer_id="W-3", text="seen outside")
+        assert [self.missing(see(at_s)) & {"W-1", "W-2"} for at_s in (139, 141, 151)] == [
+            {"W-1", "W-2"},
+            {"W-2"},
+            set(),
+        ]
+        assert ("W-3" in self.missing(see(159)), "W-3" in self.missing(see(161))) == (True, False)
+
+    def test_closing_list_and_incident_finds_nobody(self, see: Any, desk: Any, other: Any) -> None:
+        other.say(140, "roll_call", state="closed", **self.ROLL)
+        desk.say(150, "incident", incident_id="I-1", action="close")
+        assert self.missing(see(200)) >= {"W-1", "W-2"}
