@@ -21,6 +21,7 @@ from ingest.archive.durable import append_durably, write_durably
 from ingest.archive.journal import journal_folders
 from ingest.archive.store import ArchivePath
 from ingest.contract.times import EPOCH, rfc3339
+from ingest.status import statuses_in
 
 SET_FROM_US = 500_000
 """Two good clocks may differ by less: such a difference is simply followed. Our own rule."""
@@ -97,11 +98,12 @@ class ReceiptClock:
         if same_run:
             self._state = max(same_run, key=lambda one: one.heard_us)
         else:
-            last_us = max((one.last_us for one in kept), default=0)
-            first_us = (
-                last_us + KEEP_EVERY_US if wall_us() < last_us else wall_us()
-            )  # kept once a minute only
-            self._state = _State(boot, first_us - self._began_us, 0, 0, last_us)
+            # A listener's status is a few seconds old at most, what it kept of its clock a minute.
+            told_us = (
+                (one.at - EPOCH) // timedelta(microseconds=1) for one in statuses_in(folder.parent.iterdir())
+            )
+            last_us = max((*(one.last_us for one in kept), *told_us), default=0)
+            self._state = _State(boot, max(wall_us(), last_us) - self._began_us, 0, 0, last_us)
         self.look()
 
     def now_us(self) -> int:

@@ -9,7 +9,7 @@ import os
 import shutil
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Literal
@@ -67,8 +67,13 @@ def status_topic(listener: str) -> str:
 
 def read_statuses(archive: str | ArchivePath) -> list[Status]:
     """Return the last status of each listener of an archive, by name."""
+    return statuses_in(journal_folders(place(archive)))
+
+
+def statuses_in(folders: Iterable[Path]) -> list[Status]:
+    """Return the last status of each listener's folder."""
     found = []
-    for folder in journal_folders(place(archive)):
+    for folder in folders:
         try:
             found.append(_decode((folder / FILE_NAME).read_bytes().rstrip()))
         except (OSError, msgspec.MsgspecError):
