@@ -35,7 +35,7 @@ Kept = dict[str, tuple[Row, tuple[bool, frozenset[str]], dict[str, Any]]]
 class System(msgspec.Struct, frozen=True):
     """What the feed knows beside the messages; the listeners' own last word among it."""
 
-    listeners: tuple[Status, ...] = ()
+    listeners: tuple[Status, ...] | None = None  # None: of a past moment; none: nothing is received
     disk_free_bytes: int | None = None
     broker_connected: bool | None = None
     token: str = ""
@@ -112,9 +112,10 @@ def page(
         None if snapshot.hearing.last_received_at is None else now - snapshot.hearing.last_received_at
     )
     under_air = sum(row.started_at is not None for row in snapshot.rows)
-    (healthy, listener_words), others = _listeners(system.listeners, now, display)
+    (healthy, listener_words), others = _listeners(system.listeners or (), now, display)
+    deaf = system.listeners == ()  # who is in is not known, whatever an import brought
     banner = None
-    if not healthy and system.listeners:  # nobody under air: as far as was heard
+    if not healthy and system.listeners is not None:  # nobody under air: as far as was heard
         banner = words.LISTENER_BAD.format(state=listener_words)
     elif under_air and heard_age_s is not None and heard_age_s > LISTENER_SILENT_S:
         banner = words.LISTENER_SILENT.format(
@@ -140,11 +141,17 @@ def page(
         "from": round(snapshot.window_from_at),
         "ahead_s": AHEAD_MIN * 60.0,
         # Where nothing was ever heard, "nobody in distress" would say what nobody knows.
-        "summary": _summaries(snapshot, system, open_ids, display) if heard_age_s is not None else {},
+        "summary": {}
+        if heard_age_s is None or (deaf and not snapshot.rows)
+        else _summaries(snapshot, system, open_ids, display),
         "system": _system(snapshot, system, heard_age_s, [(listener_words, not healthy), *others], display),
         "top": max([250.0, *(row.start_bar or 0.0 for row in snapshot.rows)]),
-        "nobody": words.NOBODY if heard_age_s is not None else words.NOBODY_KNOWN,
-        "no_alarms": words.NO_ALARMS if heard_age_s is not None else words.NO_ALARMS_KNOWN,
+        "nobody": words.DEAF if deaf else words.NOBODY if heard_age_s is not None else words.NOBODY_KNOWN,
+        "no_alarms": words.DEAF
+        if deaf
+        else words.NO_ALARMS
+        if heard_age_s is not None
+        else words.NO_ALARMS_KNOWN,
         "rows": each(paint_row, snapshot.rows),
         "teams": [side_view.team_view(team, now, display) for team in snapshot.teams],
         "alarms": side_view.in_order([*each(side_view.alarm_view, single), *gathered]),
@@ -337,8 +344,8 @@ def _system(
 ) -> list[dict[str, Any]]:
     """Return the parts of the system line; `bad` ones get a sign before them, not a colour alone."""
     hearing = snapshot.hearing
-    parts: list[tuple[str, bool]] = [*listening, *not_known(snapshot, display, system.listeners)]
-    is_set = {one.listener for one in system.listeners if one.clock_set_s}
+    parts: list[tuple[str, bool]] = [*listening, *not_known(snapshot, display, (system.listeners or ()))]
+    is_set = {one.listener for one in (system.listeners or ()) if one.clock_set_s}
     for name, ahead_s in sorted(system.clocks_ahead_s.items()):
         template = words.CLOCK_AHEAD if ahead_s > 0 else words.CLOCK_BEHIND
         if name in is_set:

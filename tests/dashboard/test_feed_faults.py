@@ -75,7 +75,7 @@ def test_a_fault_on_one_set_is_logged_once_and_stands_on_the_system_line_beside_
     wait_until(lambda: picture(feed).get("rows"), what="the row of the other set")
     answer = picture(feed)
     assert [row["who"] for row in answer["rows"]] == ["Set S-1"]
-    assert answer["banner"] is None
+    assert answer["banner"] == words.LISTENER_BAD.format(state=words.NO_LISTENER)  # none runs here
     assert {"text": words.FAULTY.format(names="trial/S-2"), "bad": True} in answer["system"]
     logged = [record for record in caplog.records if record.levelno == logging.ERROR]
     assert len(logged) == 1

@@ -15,7 +15,7 @@ from polars.exceptions import PanicException
 from analysis.profile import Profile
 from dashboard.app import create_app
 from dashboard.context import PageContext
-from dashboard.live import row_view
+from dashboard.live import row_view, words
 from dashboard.live.desk import Desk
 from dashboard.live.feed import Feed
 from dashboard.pages import live as live_page
@@ -78,7 +78,7 @@ def test_what_is_heard_is_in_the_answer_and_the_feed_ticks_quickly(
     answer = picture(client)
     assert answer["rows"][0]["who"] == "Set S-1"
     assert answer["rows"][0]["air"] == "280 bar"
-    assert answer["banner"] is None
+    assert answer["banner"] == words.LISTENER_BAD.format(state=words.NO_LISTENER)  # none runs here
     assert json.loads(gzip.decompress(client.get("/live/lines.json").data)).keys() <= {"trial/S-1"}
 
 

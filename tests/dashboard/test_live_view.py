@@ -396,6 +396,16 @@ def test_where_nothing_was_ever_received_the_empty_lists_are_no_good_news() -> N
     assert "Nothing has been received yet" in shown["no_alarms"]
 
 
+def test_where_no_listener_runs_the_page_says_so_and_counts_nobody() -> None:
+    shown = picture(system=replace(SYSTEM, listeners=()))  # what was imported was heard a second ago
+    assert "No listener on this archive. Nothing below is live" in shown["banner"]
+    assert shown["summary"] == {}
+    assert "Nobody" not in shown["nobody"]
+    assert "nothing is received here" in shown["nobody"]
+    assert "nothing is received here" in shown["no_alarms"]
+    assert picture(ROW, system=replace(SYSTEM, listeners=()))["summary"] != {}
+
+
 def test_the_system_line_marks_what_is_bad_with_a_flag_and_words() -> None:
     system = replace(SYSTEM, disk_free_bytes=400_000_000, broker_connected=False)
     hearing = replace(HEARING, refused_last_hour=2, last_refusal="topic has 3 levels", delay_p95_s=9.0)
