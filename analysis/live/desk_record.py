@@ -9,7 +9,7 @@ from analysis.records import PowerUp
 from analysis.wears.corrections import DeskWord, Settlement, of_those_in, read_resolved, said
 from analysis.wears.gauges import VoiceGauge, read_gauges
 from analysis.wears.tally import TallyBook, read_tallies
-from analysis.wears.turn_back import TurnBackNote, read_notes
+from analysis.wears.turn_back import NOTES_DESK, TurnBackNote, read_notes
 from ingest.contract.kinds import DESK_KINDS
 
 NOTES_KEPT = 200
@@ -85,7 +85,10 @@ class DeskRecord:
                 certainty=one.row["certainty"],
             )
             for one, kind in words
-            if kind == "note" and one.row["incident_id"] not in self.closed
+            # What was brought in later, as a radio log, is not said now: the review has it.
+            if kind == "note"
+            and one.row["incident_id"] not in self.closed
+            and not one.desk_id.startswith(NOTES_DESK)
         ]
         self.notes = sorted(notes, key=lambda note: note.at)[-NOTES_KEPT:]
 

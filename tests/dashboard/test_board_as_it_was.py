@@ -14,6 +14,7 @@ from analysis.live.board import LiveBoard
 from analysis.profile import Profile
 from dashboard.app import create_app
 from dashboard.context import PageContext
+from dashboard.evidence.notes import NoteTimes, bring_in
 from dashboard.live.as_it_was import NoMoment, board_at, moment
 from dashboard.underair import root
 from ingest.archive.reading import Archive
@@ -196,4 +197,17 @@ def test_the_verb_says_of_which_incident_each_line_is_where_there_are_two(tmp_pa
         "DRILL · Roll call 19:01:11: 0 of 1 answered, 0 missing, 0:34",
         "FIRE · Evacuate ordered 19:01:00, 0 of 1 acknowledged, 0 out",
         "FIRE · Roll call 19:01:10: 0 of 1 answered, 0 missing, 0:35",
+    ]
+
+
+def test_a_radio_log_brought_in_later_is_no_note_of_now(archive: Archive, tmp_path: Path) -> None:
+    """It was said ten minutes before, and the page has only what is said now; the review has it."""
+    log = b"time,source,text,certainty\n2031-05-04 19:01:00,radio,Mask is leaking,recorded\n"
+    own = said(605, "note", 1, role="desk", incident_id="I-1", text="Second hose line in")
+    write_capture(tmp_path / "more.ndjson", [own])
+    import_capture(tmp_path / "more.ndjson", archive.folder)
+    bring_in(log, "radio.csv", archive.folder, "I-1", NoteTimes(), OPENED + timedelta(seconds=600))
+    at = OPENED + timedelta(seconds=610)
+    assert [one.text for one in board_at(archive, Profile.default(), at).snapshot(at).notes] == [
+        "Second hose line in"
     ]
