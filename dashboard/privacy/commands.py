@@ -139,11 +139,12 @@ def register(archive: ArchivePath, out: Path, wearer_id: str, profile: str | Non
     from analysis.tables import formula_safe
     from dashboard.access.log import AccessLog
     from dashboard.privacy.register import by_person, registered
+    from dashboard.privacy.wearer_record import EVERYBODY
 
     printed = is_stdout(out, as_json)
     _, lines = registered(archive, load_profile(profile), datetime.now(UTC))
     table = by_person(lines, wearer_id)
-    if not AccessLog(archive).write("register", wearer_id or "everybody", account=getpass.getuser()):
+    if not AccessLog(archive).write("register", wearer_id or EVERYBODY, account=getpass.getuser()):
         raise UnderairError(f"the access log of {archive} cannot be written: the register was not opened")
     text = formula_safe(table).write_csv(float_precision=3)
     if printed:

@@ -4,7 +4,7 @@ Layout::
 
     messages.ndjson.gz   what their sets and the desk said of them, verbatim, in the order received
     tables/*.csv         every computed table, only the rows of their wears, units in `columns.csv`
-    access.csv           who looked at their record, and when
+    access.csv           who looked at their record or at an incident they were in, and when
     roster.csv           their lines of the roster in the archive's folder, if there is one
     exposure_register.csv  their lines of the exposure register, by year
     concluded.csv        what was concluded: rests that were too short, comparisons that they stand out in
@@ -42,6 +42,7 @@ from ingest.contract.errors import ArchiveProblem
 from ingest.contract.kinds import KINDS
 
 ANOTHER = "another person"
+EVERYBODY = "everybody"  # as the access log says of the whole register
 _NAMES = ("tally", "roll_call")  # desks name wearers in these
 _IDENTITY = pl.format("{}/{}/{}", "desk_id", "boot", "seq").alias("identity")
 _NEVER_OUT = datetime.max.replace(tzinfo=UTC)
@@ -65,7 +66,8 @@ def write_wearer_record(
     """
     named = desks_of(folder).filter((pl.col("wearer_id") == wearer_id) & (pl.col("kind") == "tally"))
     incidents = sorted(named["key"].drop_nulls().unique())
-    apart = _apart(folder, profile, wearer_id, made) if wearer_id else {}
+    was_in = {*incidents, *named["incident_id"].drop_nulls()}
+    apart = _apart(folder, profile, wearer_id, made, was_in) if wearer_id else {}
     if not incidents and all(table.is_empty() for table in apart.values()):
         where = f"no tally in the archive {folder} names a wearer {wearer_id!r}"
         raise ArchiveProblem(f"{where}, nor do the exposure register, the roster and the access log")
@@ -91,6 +93,8 @@ def write_wearer_record(
     (out / "tables" / "columns.csv").write_text(columns_csv(), encoding="utf-8")
     heard = {one._replace(payload=without_others(one.payload.decode(), others).encode()) for one in heard}
     write_capture(out / "messages.ndjson.gz", sorted(heard))
+    target = pl.col("target").map_elements(lambda one: without_others(one, others), pl.String)
+    apart["access"] = apart["access"].with_columns(target)
     for name, frame in apart.items():
         formula_safe(frame).write_csv(out / f"{name}.csv")
     wears, looks = sum(map(len, tables["wears"])), len(apart["access"])
@@ -122,13 +126,21 @@ def without_others(text: str, others: Collection[str]) -> str:
     return re.sub(rf"(?<!\w)(?<!\w-)(?:{names})(?!\w|-\w)", ANOTHER, text) if names else text
 
 
-def _apart(folder: ArchivePath, profile: Profile, wearer_id: str, made: datetime) -> dict[str, pl.DataFrame]:
-    """Return by file what names a wearer outside the incidents."""
+def _apart(
+    folder: ArchivePath, profile: Profile, wearer_id: str, made: datetime, was_in: Collection[str] = ()
+) -> dict[str, pl.DataFrame]:
+    """Return by file what names a wearer outside the incidents.
+
+    `was_in`: incidents; whoever opens one sees all who were in.
+    """
     ledger = WearLedger(Archive(folder), profile)
     ledger.update(made)
     tables, roster = ledger.tables(), roster_beside(work_folder(folder))
     wears = with_station_and_role(tables["wears"], roster)
     lines = update(folder, ledger.everybody(), made, profile.retention.register_years)
+    registered = by_person(lines, wearer_id)
+    # Whoever read the whole register read their lines.
+    about_them = {wearer_id, *was_in, *([EVERYBODY] if len(registered) else [])}
     rows = [
         ("rest", f"{one.started:%Y-%m-%d}", sentences.short_rest(one))
         for one in short_rests(wears, profile.rest)
@@ -141,9 +153,11 @@ def _apart(folder: ArchivePath, profile: Profile, wearer_id: str, made: datetime
     ]
     concluded = dict.fromkeys(("kind", "day", "what"), pl.String)
     apart = {
-        "exposure_register": by_person(lines, wearer_id),
+        "exposure_register": registered,
         "concluded": pl.DataFrame(rows, schema=concluded, orient="row"),
-        "access": access_table(folder).filter(pl.col("target").str.contains(_named(wearer_id))),
+        "access": access_table(folder).filter(
+            pl.any_horizontal(pl.col("target").str.contains(_named(one)) for one in sorted(about_them))
+        ),
     }
     if len(roster):
         apart["roster"] = roster.filter(pl.col("wearer_id") == wearer_id)

@@ -42,6 +42,11 @@ def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
     log.write("view", "/review/moment incident=I-1 people=W-03,W-04", account="review-1")
     log.write("view", "/review/moment incident=I-1 people=W-031", account="review-1")
     log.write("page", "/review?people=W-03", account="=review-2")
+    log.write("view", "/review/moment incident=TH-20310504-1912 people=W-04", account="review-3")
+    log.write("export", "/review/report incident=TH-20310504-1912", account="review-3")
+    log.write("export", "/review/report incident=TH-20310504-19121", account="review-4")
+    log.write("register", "everybody", account="health-1")
+    log.write("register", "W-04", account="health-1")
     return folder
 
 
@@ -76,8 +81,19 @@ def test_it_holds_all_of_one_wearer_and_nothing_of_another(archive: Path, tmp_pa
     assert "W-031 has left" not in texts
     assert pl.read_csv(out / "roster.csv")["wearer_id"].to_list() == ["W-03"]
     looks = pl.read_csv(out / "access.csv")
-    assert looks["account"].to_list() == ["review-1", "'=review-2"]
-    assert written["looks"] == 2
+    assert looks["account"].to_list() == ["review-1", "'=review-2", "review-3", "review-3", "health-1"]
+    assert written["looks"] == 5
+    # Whoever opens an incident sees all who were in; whom else they asked for is another person.
+    assert looks["target"].to_list() == [
+        "/review/moment incident=I-1 people=W-03,another person",
+        "/review?people=W-03",
+        "/review/moment incident=TH-20310504-1912 people=another person",
+        "/review/report incident=TH-20310504-1912",
+        "everybody",
+    ]
+    about = " ".join((out / "ABOUT.txt").read_text().split())
+    assert "A look at an incident counts for everybody who was tallied in at it" in about
+    assert "reports, cases and tables made on the command line" in about
     columns = pl.read_csv(out / "tables" / "columns.csv")
     assert columns.filter(table="wears", column="free_air_l")["unit"].to_list() == ["L"]
     assert evidence(archive) == before
