@@ -140,9 +140,9 @@ def page(
         "offset_s": display.offset_s,
         "from": round(snapshot.window_from_at),
         "ahead_s": AHEAD_MIN * 60.0,
-        # Where nothing was ever heard, "nobody in distress" would say what nobody knows.
+        # Where nothing is heard, "nobody in distress" would say what nobody knows; who may be in stays.
         "summary": {}
-        if heard_age_s is None or (deaf and not snapshot.rows)
+        if heard_age_s is None or (deaf and not snapshot.rows and not snapshot.hearing.tallies_unread)
         else _summaries(snapshot, system, open_ids, display),
         "system": _system(snapshot, system, heard_age_s, [(listener_words, not healthy), *others], display),
         "top": max([250.0, *(row.start_bar or 0.0 for row in snapshot.rows)]),
